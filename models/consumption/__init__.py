@@ -1,0 +1,1 @@
+"""How many pellets and minutes a job takes: learning, calibration, prediction."""

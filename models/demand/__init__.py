@@ -1,0 +1,1 @@
+"""How many jobs come: arrivals and month totals."""

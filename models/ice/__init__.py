@@ -1,0 +1,1 @@
+"""How ice vanishes in its container, and what to order."""

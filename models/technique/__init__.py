@@ -1,0 +1,1 @@
+"""Where pellets go beyond what like jobs need: effects and drift."""

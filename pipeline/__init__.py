@@ -1,0 +1,1 @@
+"""Everything with an outside: files, database, command line, pages."""

@@ -1,0 +1,1 @@
+"""The shop's book: settings and the only module that speaks SQL."""

@@ -1,0 +1,1 @@
+"""Parse, one call, present, exit code."""

@@ -1,0 +1,1 @@
+"""From a log file to checked rows: read, match headers, normalise, check, import."""

@@ -1,0 +1,1 @@
+"""The only place that formats numbers for people: text, JSON, charts, pages, sheets."""
