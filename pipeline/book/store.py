@@ -1,0 +1,260 @@
+"""The book on disk: a folder with `book.toml` and `book.duckdb`. The only module that opens the database.
+
+A connection is short: opened late, closed early. A write is one transaction that is checkpointed and closed before
+anybody is told that it is done, so that no acknowledged row lives in the write-ahead log.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import duckdb
+
+from pipeline.book.migrations import MIGRATIONS, SCHEMA_VERSION
+from pipeline.book.toml_file import FILE_NAME, load_settings, template
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from pipeline.book.settings import Settings
+
+DATABASE_NAME = "book.duckdb"
+#: How long a second process waits for the first before it says who holds the book.
+WAIT_S = 5.0
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "python_enable_replacements": False,
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    "enable_external_access": False,
+}
+#: Errors of the world outside (locks, disks, damaged files); any other database error is a fault of our own.
+_OUTSIDE = (duckdb.OperationalError, duckdb.FatalException, duckdb.InternalError, duckdb.PermissionException)
+
+
+@dataclass(frozen=True)
+class Book:
+    """One shop's book.
+
+    Attributes
+    ----------
+    folder : Path
+    settings : Settings
+        As `book.toml` stood when the book was opened.
+    wait_s : float
+        Seconds to wait for a lock that another process holds.
+    """
+
+    folder: Path
+    settings: Settings
+    wait_s: float = WAIT_S
+
+    @property
+    def name(self) -> str:
+        """The folder's name."""
+        return self.folder.resolve().name
+
+    @property
+    def database(self) -> Path:
+        """The database file."""
+        return self.folder / DATABASE_NAME
+
+    @contextmanager
+    def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Yield a read-only connection.
+
+        Raises
+        ------
+        RimebookError
+            Where the book is held by another process, damaged or made by a newer version.
+        """
+        connection = self._connect(read_only=True)
+        try:
+            if _version(connection) < SCHEMA_VERSION:
+                connection.close()
+                self._migrate()
+                connection = self._connect(read_only=True)
+            yield connection
+        finally:
+            connection.close()
+
+    @contextmanager
+    def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Yield a connection inside one transaction: committed, checkpointed and closed on success, else rolled back.
+
+        Raises
+        ------
+        RimebookError
+            As `reading`, and where the disk is full or cannot be written.
+        """
+        connection = self._connect(read_only=False)
+        try:
+            if _version(connection) < SCHEMA_VERSION:
+                connection.close()
+                self._migrate()
+                connection = self._connect(read_only=False)
+            connection.execute("begin transaction")
+            yield connection
+            connection.execute("commit")
+            connection.execute("checkpoint")
+        except _OUTSIDE as error:
+            _roll_back(connection)
+            raise self._told(error) from error
+        except BaseException:
+            _roll_back(connection)
+            raise
+        finally:
+            connection.close()
+
+    def _migrate(self) -> None:
+        connection = self._connect(read_only=False)
+        try:
+            migrate(connection)
+        except _OUTSIDE as error:
+            raise self._told(error) from error
+        finally:
+            connection.close()
+
+    def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+        until = time.monotonic() + self.wait_s
+        pause = 0.02
+        while True:
+            try:
+                connection = duckdb.connect(str(self.database), read_only=read_only, config=dict(_CONFIG))
+            except _OUTSIDE as error:
+                if not _is_lock(error) or time.monotonic() > until:
+                    raise self._told(error) from error
+                time.sleep(pause)
+                pause = min(pause * 1.5, 0.25)
+                continue
+            version = _version(connection)
+            if version > SCHEMA_VERSION:
+                connection.close()
+                raise _newer(self.database)
+            return connection
+
+    def _told(self, error: duckdb.Error) -> RimebookError:
+        """Return our own words for a database error, without its links."""
+        text = str(error).split("See also", maxsplit=1)[0].strip()
+        where = str(self.database)
+        if _is_lock(error):
+            held = re.search(r"held in (.+?) \(PID (\d+)\)", text)
+            holder = f"process {held[2]} ({held[1].rsplit('/', 1)[-1]})" if held else "another process"
+            return RimebookError(
+                "book-in-use", where=where, found=f"the book is in use by {holder}",
+                expected=f"it to be free within {self.wait_s:g} s", do="Wait until that command has ended; try again.",
+            )  # fmt: skip
+        if "version number" in text or "storage version" in text:
+            return _newer(self.database)
+        if re.search(r"No space left|File too large|disk is full", text, re.IGNORECASE):
+            return RimebookError(
+                "disk-full", where=where, found="no space left to write", expected="room for the new rows",
+                do="Free some space and run the command again; what was in the book before is still there.",
+            )  # fmt: skip
+        if re.search(r"Read-only file system|Permission denied|read-only mode", text, re.IGNORECASE):
+            return RimebookError(
+                "book-not-writable", where=where, found="a file or folder that cannot be written",
+                expected="a folder this user may write to", do="Change its permissions or copy the book elsewhere.",
+            )  # fmt: skip
+        return RimebookError(
+            "book-damaged", where=where, found=text.splitlines()[0] if text else type(error).__name__,
+            expected="a book made by this tool", do="Restore the last backup: rimebook restore FILE.",
+        )  # fmt: skip
+
+
+def _newer(database: Path) -> RimebookError:
+    return RimebookError(
+        "book-newer", where=str(database), found="a book written by a newer version of the tool",
+        expected=f"schema {SCHEMA_VERSION} or older", do="Install the newer version of rimebook to open it.",
+    )  # fmt: skip
+
+
+def _is_lock(error: duckdb.Error) -> bool:
+    text = str(error)
+    return "Could not set lock" in text or "being used by another process" in text or "already open" in text
+
+
+def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
+    try:
+        connection.execute("rollback")
+    except duckdb.Error:
+        return  # a fatal error or a failed commit has already ended the transaction
+
+
+def _version(connection: duckdb.DuckDBPyConnection) -> int:
+    found = connection.execute("select count(*) from duckdb_tables() where table_name = 'book_schema'").fetchone()
+    if not found or not found[0]:
+        return 0
+    row = connection.execute("select max(version) from book_schema").fetchone()
+    return int(row[0]) if row and row[0] is not None else 0
+
+
+def migrate(connection: duckdb.DuckDBPyConnection) -> None:
+    """Bring a database to the current schema; each step and its number are one transaction."""
+    connection.execute("create table if not exists book_schema (version integer primary key, made_at timestamp)")
+    for version in range(_version(connection) + 1, SCHEMA_VERSION + 1):
+        connection.execute("begin transaction")
+        connection.execute(MIGRATIONS[version - 1])
+        connection.execute("insert into book_schema values (?, now()::timestamp)", [version])
+        connection.execute("commit")
+    connection.execute("checkpoint")
+
+
+def open_book(folder: Path, *, wait_s: float = WAIT_S) -> Book:
+    """Return the book in a folder, with its settings read and checked.
+
+    Raises
+    ------
+    RimebookError
+        Where the folder holds no book or `book.toml` is wrong.
+    """
+    if not (folder / DATABASE_NAME).is_file():
+        raise RimebookError(
+            "no-book", where=str(folder), found="no job book in this folder",
+            expected=f"a folder with {FILE_NAME} and {DATABASE_NAME}",
+            do="Make one with `rimebook init DIR`, or name it with --book DIR.",
+        )  # fmt: skip
+    return Book(folder, load_settings(folder / FILE_NAME), wait_s)
+
+
+def create_book(folder: Path, toml: str | None = None) -> Book:
+    """Make a folder, or fill an empty one, with a commented `book.toml` and an empty database.
+
+    Parameters
+    ----------
+    folder : Path
+    toml : str, optional
+        Text of `book.toml`; the commented template where not given.
+
+    Raises
+    ------
+    RimebookError
+        Where the folder holds a book or anything else, or cannot be written.
+    """
+    if (folder / DATABASE_NAME).exists() or (folder / FILE_NAME).exists():
+        raise RimebookError(
+            "book-exists", where=str(folder), found="a folder that holds a book already",
+            expected="a new or empty folder", do="Choose another folder; nothing was changed.",
+        )  # fmt: skip
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        found = "a folder with other files in it" if folder.is_dir() else "a file of that name"
+        raise RimebookError(
+            "folder-not-empty", where=str(folder), found=found, expected="a new or empty folder",
+            do="Choose another folder; nothing was changed.",
+        )  # fmt: skip
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / FILE_NAME).write_text(template() if toml is None else toml, encoding="utf-8")
+    except OSError as error:
+        raise RimebookError(
+            "folder-not-writable", where=str(folder), found=error.strerror or str(error),
+            expected="a folder this user may write to", do="Choose another folder.",
+        ) from error  # fmt: skip
+    book = Book(folder, load_settings(folder / FILE_NAME))
+    book._migrate()
+    return book
