@@ -1,0 +1,103 @@
+"""What every use case returns, and the summary in which an uncertain figure is told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+import numpy as np
+
+from shared.vocabulary import QUANTILE_LEVELS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from numpy.typing import NDArray
+
+    from pipeline.book.store import Book
+
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True)
+class Asking:
+    """Who asks, and as of when: the morning of `today`, before opening.
+
+    Attributes
+    ----------
+    book : Book
+    today : date
+        Only what happened before it is used.
+    seed : int
+        Fixes the draws.
+    level : float
+        Level of the interval that is told, in (0, 1).
+    """
+
+    book: Book
+    today: date
+    seed: int = 1
+    level: float = 0.8
+
+
+@dataclass(frozen=True)
+class Answer(Generic[Result]):
+    """A result with what must be said beside it.
+
+    Attributes
+    ----------
+    result : Result
+        A frozen dataclass whose field names are those of the JSON answer.
+    warnings, cautions : tuple of str
+    """
+
+    result: Result
+    warnings: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A central interval; `supported` tells whether the record has enough past answers to stand behind its level."""
+
+    level: float
+    low: float
+    high: float
+    supported: bool
+
+
+@dataclass(frozen=True)
+class QuantitySummary:
+    """An uncertain figure: the mean and quantiles of its draws and a central interval."""
+
+    mean: float
+    quantiles: Mapping[float, float]
+    interval: Interval
+
+
+def supports(level: float, n_scores: int) -> bool:
+    """Return whether n past scores can hold a level: the finite-sample rank ceil((n + 1) level) is at most n.
+
+    Source: Vovk, Gammerman & Shafer (2005), Algorithmic Learning in a Random World.
+    """
+    return ceil((n_scores + 1) * level - 1e-12) <= n_scores
+
+
+def summarise(draws: NDArray[np.float64], *, level: float = 0.8, n_scores: int = 0) -> QuantitySummary:
+    """Return the summary of the draws of one figure.
+
+    Parameters
+    ----------
+    draws : float64 array (n_draws,)
+    level : float
+        Level of the central interval.
+    n_scores : int
+        Past out-of-sample scores behind it.
+    """
+    tails = (0.5 - level / 2, 0.5 + level / 2)
+    values = np.quantile(draws, [*QUANTILE_LEVELS, *tails])
+    quantiles = {q: float(v) for q, v in zip(QUANTILE_LEVELS, values, strict=False)}
+    interval = Interval(level, float(values[-2]), float(values[-1]), supports(level, n_scores))
+    return QuantitySummary(float(draws.mean()), quantiles, interval)
