@@ -1,1 +1,1 @@
-"""CO2 in the bay's air and the noise dose of a planned job."""
+"""What planned dry ice does to the air of a bay, and what its noise does to the ears."""
