@@ -1,0 +1,85 @@
+"""What a pound of ice through the hose really costs: price, delivery fees and the ice that turned to gas unused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING, Literal
+
+from models.ice.price import landed_usd_per_lb, order_usd, price_per_lb
+from pipeline.book import tables
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipeline.answers.answer import Asking
+    from pipeline.book.settings import Settings
+
+#: The record looked at, and the least number of deliveries in it that counts as a record.
+WINDOW_DAYS = 182
+LEAST_DELIVERIES = 6
+#: At most this share of delivered ice is charged as lost: beyond it the log, not the tote, is what leaks.
+MOST_LOST_SHARE = 0.75
+#: Median pellets of a planning visit: an undercarriage at moderate soil (from memory, no source).
+_PLANNING_VISIT_ZONE = "undercarriage"
+
+
+@dataclass(frozen=True)
+class Landed:
+    """The landed price.
+
+    Attributes
+    ----------
+    usd_per_lb : float
+        Price, fees and lost ice, for a pound that was used.
+    bought_usd_per_lb : float
+        Price alone.
+    lost_share : float
+        Share of delivered ice that was never logged as used.
+    basis : {"planning", "learned"}
+    n_deliveries : int
+    """
+
+    usd_per_lb: float
+    bought_usd_per_lb: float
+    lost_share: float
+    basis: Literal["planning", "learned"]
+    n_deliveries: int
+
+
+def landed_price(asking: Asking) -> Landed:
+    """Return the landed price from the last half year's deliveries and logged use, else from planning figures."""
+    start = asking.today - timedelta(days=WINDOW_DAYS)
+    came = [d for d in tables.deliveries(asking.book, asking.today) if d.day >= start]
+    if len(came) >= LEAST_DELIVERIES:
+        first = min(d.day for d in came)
+        used_lb = sum(u.pellets_lb for u in tables.logged_use(asking.book, asking.today) if u.day >= first)
+        if used_lb > 0:
+            return _from_record(came, used_lb, asking.book.settings)
+    return _from_planning(asking.book.settings)
+
+
+def _from_record(came: Sequence[tables.Delivery], used_lb: float, settings: Settings) -> Landed:
+    breaks = [(b.from_lb, b.usd_per_lb) for b in settings.ice.price_breaks]
+    bought_usd = fees_usd = 0.0
+    for d in came:
+        listed = float(price_per_lb(d.weight_lb, breaks))
+        bought_usd += d.weight_lb * (listed if d.price_usd_per_lb is None else d.price_usd_per_lb)
+        fees_usd += settings.ice.delivery_fee_usd if d.fee_usd is None else d.fee_usd
+    delivered_lb = sum(d.weight_lb for d in came)
+    lost_share = min(max(1.0 - used_lb / delivered_lb, 0.0), MOST_LOST_SHARE)
+    landed = float(landed_usd_per_lb(bought_usd + fees_usd, delivered_lb, lost_share * delivered_lb))
+    return Landed(landed, bought_usd / delivered_lb, lost_share, "learned", len(came))
+
+
+def _from_planning(settings: Settings) -> Landed:
+    """Return the landed price of an ordinary planning week, its need split over the delivery days."""
+    ice, keys = settings.ice, settings.planning_keys
+    used_lb = max(keys.jobs_per_week * settings.planning().pellets_lb.zone[_PLANNING_VISIT_ZONE], ice.lot_lb)
+    lost_lb = ice.sublimation_lb_per_day * len(settings.shop.working_days)
+    lost_share = min(lost_lb / (used_lb + lost_lb), MOST_LOST_SHARE)
+    order_lb = used_lb / (1.0 - lost_share) / max(len(ice.delivery_days), 1)
+    breaks = [(b.from_lb, b.usd_per_lb) for b in ice.price_breaks]
+    spent = float(order_usd(order_lb, breaks, ice.delivery_fee_usd))
+    landed = float(landed_usd_per_lb(spent, order_lb, lost_share * order_lb))
+    return Landed(landed, float(price_per_lb(order_lb, breaks)), lost_share, "planning", 0)

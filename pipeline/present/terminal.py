@@ -1,0 +1,89 @@
+"""Plain-text tables and paragraphs that fit the terminal; numbers are never cut."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import textwrap
+from dataclasses import dataclass
+from io import StringIO
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+#: Below this width a table is stacked as 'name: value' lines.
+STACK_BELOW = 60
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column: its head, and whether it holds numbers (right-aligned, never cut)."""
+
+    head: str
+    kind: Literal["text", "number"] = "text"
+
+
+def width() -> int:
+    """Return the columns to write in: the terminal's or `COLUMNS`, at most 100, 80 in a pipe."""
+    return max(20, min(shutil.get_terminal_size((80, 24)).columns, 100))
+
+
+def paragraph(text: str, *, indent: str = "", columns: int | None = None) -> str:
+    """Return a text wrapped to the width."""
+    wide = columns or width()
+    return "\n".join(
+        textwrap.fill(line, wide, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
+        for line in text.splitlines()
+    )
+
+
+def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_wide: int | None = None) -> str:
+    """Return a table as plain text; user words are taken literally, never as markup.
+
+    Parameters
+    ----------
+    columns : sequence of Column
+    rows : sequence of rows of texts, one for each column
+    columns_wide : int, optional
+        Width to fit; the terminal's where not given.
+    """
+    wide = columns_wide or width()
+    if wide < STACK_BELOW:
+        return _stacked(columns, rows)
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    drawn = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1), header_style="")
+    for i, column in enumerate(columns):
+        if column.kind == "number":
+            longest = max([len(column.head), *(len(row[i]) for row in rows)], default=1)
+            drawn.add_column(Text(column.head), justify="right", no_wrap=True, min_width=longest)
+        else:
+            drawn.add_column(Text(column.head), overflow="fold")
+    for row in rows:
+        drawn.add_row(*(Text(cell) for cell in row))
+    out = StringIO()
+    console = Console(file=out, width=wide, no_color=True, highlight=False, markup=False, force_terminal=False,
+                      legacy_windows=False, safe_box=True, _environ={})  # fmt: skip
+    console.print(drawn)
+    text = "\n".join(line.rstrip() for line in out.getvalue().splitlines())
+    return text if _unicode_out() else text.replace("─", "-").replace("━", "-")
+
+
+def _stacked(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> str:
+    blocks = ("\n".join(f"{c.head}: {cell}" for c, cell in zip(columns, row, strict=True)) for row in rows)
+    return "\n\n".join(blocks)
+
+
+def _unicode_out() -> bool:
+    encoding = (getattr(sys.stdout, "encoding", None) or "utf-8").lower().replace("-", "")
+    return encoding.startswith("utf") and os.environ.get("TERM") != "dumb"
+
+
+def section(head: str) -> str:
+    """Return a heading line."""
+    return f"\n{head}\n"
