@@ -1,0 +1,141 @@
+"""What every command shares: its options, how an answer is shown, and what a date on the command line is."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+import typer
+
+from pipeline.answers.answer import Answer, Asking
+from pipeline.book.store import Book, open_book
+from pipeline.present.figures import Style
+from pipeline.present.json_text import render_answer
+from pipeline.present.terminal import paragraph
+from shared.errors import UsageError
+
+Result = TypeVar("Result")
+
+BookOption = Annotated[
+    Path, typer.Option("--book", envvar="RIMEBOOK_BOOK", metavar="DIR", help="Folder of the book (default: here).")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Answer as JSON on stdout.")]
+TodayOption = Annotated[
+    str | None, typer.Option("--today", metavar="DATE", help="Answer as of that morning, from only what was before it.")
+]
+SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Fixes the draws.")]
+LevelOption = Annotated[float, typer.Option("--level", help="Level of the interval, such as 0.8.")]
+HERE = Path()
+
+
+def read_date(text: str, option: str) -> date:
+    """Return a date given on the command line in ISO 8601.
+
+    Raises
+    ------
+    UsageError
+        When it is none.
+    """
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError as error:
+        raise UsageError(
+            "bad-date", where=option, found=f"`{text}`", expected="a date such as 2026-06-30",
+            do="Write year-month-day.",
+        ) from error  # fmt: skip
+
+
+def read_level(level: float) -> float:
+    """Return a level in (0, 1).
+
+    Raises
+    ------
+    UsageError
+        When it is none; 80 is told to be 0.8.
+    """
+    if not 0.0 < level < 1.0:
+        do = f"Write {level / 100:g}." if 1.0 < level < 100.0 else "Write for example 0.8."
+        raise UsageError("bad-level", where="--level", found=f"{level:g}", expected="a share between 0 and 1", do=do)
+    return level
+
+
+def today_of(book: Book, given: str | None) -> date:
+    """Return the day an answer is made for: the option, else the book's `as_of`, else the system's date."""
+    if given is not None:
+        return read_date(given, "--today")
+    return book.settings.shop.as_of or date.today()
+
+
+def ask(folder: Path, today: str | None, *, seed: int = 1, level: float = 0.8) -> Asking:
+    """Open the book and return who asks and as of when."""
+    book = open_book(folder)
+    return Asking(book, today_of(book, today), seed, read_level(level))
+
+
+def style_of(book: Book) -> Style:
+    """Return the shop's way of writing figures."""
+    return Style("metric" if book.settings.shop.units == "metric" else "us", book.settings.shop.currency)
+
+
+def show(
+    command: str,
+    asking: Asking,
+    answer: Answer[Result],
+    render: Callable[[Answer[Result], Style], str],
+    *,
+    as_json: bool,
+) -> None:
+    """Print an answer: JSON or text on stdout, warnings on stderr."""
+    if as_json:
+        print_out(render_answer(command, asking.book.name, asking.today, answer))
+    else:
+        lines = [render(answer, style_of(asking.book))]
+        if asking.book.settings.shop.as_of:
+            lines.append(f"As of {asking.today.isoformat()} (set as `as_of` in book.toml).")
+        if answer.cautions:
+            lines.append("\nTake care:")
+            lines += [paragraph(f"- {c}") for c in answer.cautions]
+        print_out("\n".join(lines))
+    for warning in answer.warnings:
+        tell(f"Note: {warning}")
+
+
+def print_out(text: str) -> None:
+    """Write an answer to stdout."""
+    sys.stdout.write(text + "\n")
+
+
+def tell(text: str) -> None:
+    """Write a line to stderr."""
+    sys.stderr.write(text + "\n")
+
+
+class Progress:
+    """A progress bar on stderr; plain silence where stderr is no terminal or NO_COLOR is set."""
+
+    def __init__(self, title: str) -> None:
+        import os
+
+        self.bar: Any = None
+        self.task: Any = None
+        if sys.stderr.isatty() and not os.environ.get("NO_COLOR"):
+            from pipeline.present.progress import bar
+
+            self.bar = bar()
+            self.task = self.bar.add_task(title, total=1.0)
+
+    def __enter__(self) -> Callable[[float, str], None]:
+        if self.bar is not None:
+            self.bar.start()
+        return self._advance
+
+    def _advance(self, share: float, doing: str) -> None:
+        if self.bar is not None:
+            self.bar.update(self.task, completed=share, description=doing)
+
+    def __exit__(self, *unused: object) -> None:
+        if self.bar is not None:
+            self.bar.stop()
