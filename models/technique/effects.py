@@ -1,0 +1,255 @@
+"""Effects of operators, machines and settings: shrunk, with intervals, tested one-sided for waste.
+
+Tests rest on the joint fit: an operator is compared with colleagues by a contrast of jointly fitted coefficients, whose
+variance holds the uncertainty of the expectation and the dependence between operators. Each family (operators,
+machines, machines by zone, settings) is controlled by Benjamini & Hochberg (1995) by itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.technique.shrinkage import Shrunk, shrink_alone
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from models.consumption.jobs import JobTable
+    from models.technique.design import SettingScale
+    from models.technique.likejobs import Fit
+
+#: False-discovery rate of each family.
+FALSE_DISCOVERY = 0.10
+#: Jobs an operator, a machine or a machine in a zone needs before it is tested, and a setting.
+LEAST_JOBS = 12
+LEAST_SETTING_JOBS = 30
+#: Waste smaller than this is not worth a finding, however sure.
+LEAST_RATIO = 1.03
+
+
+@dataclass(frozen=True)
+class Effect:
+    """One effect on the log of pellets; positive means more than like jobs need.
+
+    Attributes
+    ----------
+    kind : {"operator", "machine", "machine_zone", "setting"}
+    name, zone : str
+        Code or setting; `zone` is '' but for machine by zone.
+    n_jobs : int
+    raw, error : float
+        Unshrunk estimate and its standard error.
+    p_value, q_value : float
+        One-sided for waste (two-sided for the slope of a setting); q within the family.
+    posterior : Shrunk
+        Of this one effect.
+    best : float or None
+        Setting only: the value in the usual range that needs least, in the setting's unit.
+    worse : str
+        Setting only: "low", "high" or "both": where the waste lies.
+    """
+
+    kind: str
+    name: str
+    zone: str
+    n_jobs: int
+    raw: float
+    error: float
+    p_value: float
+    q_value: float
+    posterior: Shrunk
+    best: float | None = None
+    worse: str = ""
+
+    @property
+    def ratio(self) -> float:
+        """Shrunk ratio of actual to expected pellets: exp of the posterior median."""
+        return float(np.exp(self.posterior.quantile(0.5)[0]))
+
+    def interval(self, level: float) -> tuple[float, float]:
+        """Return the central interval of the ratio."""
+        low, high = (float(np.exp(self.posterior.quantile(0.5 + side * level / 2)[0])) for side in (-1, 1))
+        return low, high
+
+    @property
+    def is_waste(self) -> bool:
+        """Whether it is past the false-discovery rate and worth telling."""
+        return self.q_value <= FALSE_DISCOVERY and self.ratio >= LEAST_RATIO
+
+
+def benjamini_hochberg(p: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return adjusted p-values (q-values), shape (n,): min over larger ranks j of n p_(j) / j."""
+    n = len(p)
+    order = np.argsort(p, kind="stable")
+    stepped = p[order] * n / np.arange(1, n + 1)
+    q = np.empty(n)
+    q[order] = np.minimum(1.0, np.minimum.accumulate(stepped[::-1])[::-1])
+    return q
+
+
+def with_q_values(effects: list[Effect]) -> list[Effect]:
+    """Return effects of one family with their q-values."""
+    if not effects:
+        return []
+    q = benjamini_hochberg(np.array([e.p_value for e in effects]))
+    return [replace(e, q_value=float(v)) for e, v in zip(effects, q.tolist(), strict=True)]
+
+
+def jobs_of(table: JobTable, fit: Fit, kind: str) -> dict[str, int]:
+    """Return how many jobs with recorded pellets each operator or machine has."""
+    factor = table.machine if kind == "machine" else table.operator
+    lines = fit.rows.order
+    return {
+        name: len(np.unique(table.line_job[lines][factor.codes[lines] == code]))
+        for code, name in enumerate(factor.names)
+    }
+
+
+def _tail_chance(statistic: float, degrees: float) -> float:
+    from scipy.special import stdtr
+
+    return float(stdtr(degrees, -statistic))
+
+
+def _thrifty(raw: NDArray[np.float64], cov: NDArray[np.float64], jobs: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark those clearly below the middle one (by jobs): they are no measure of what others should need."""
+    order = np.argsort(raw)
+    middle = raw[order][np.searchsorted(np.cumsum(jobs[order]), 0.5 * jobs.sum())]
+    marked = np.zeros(len(raw), dtype=np.bool_)
+    for i in range(len(raw)):
+        weight = np.where(np.arange(len(raw)) == i, 0.0, jobs)
+        contrast = -weight / weight.sum()
+        contrast[i] = 1.0
+        error = float(np.sqrt(contrast @ cov @ contrast))
+        marked[i] = raw[i] - middle < -3.0 * error
+    return marked if jobs[marked].sum() < 0.5 * jobs.sum() else np.zeros(len(raw), dtype=np.bool_)
+
+
+def reference_contrasts(
+    raw: NDArray[np.float64], cov: NDArray[np.float64], jobs: NDArray[np.float64], apart: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return contrasts of each code with the job-weighted mean of the others, shape (n, n).
+
+    Codes marked `apart` (graded differently) and clearly thrifty ones are left out of the others' mean, so that one
+    thrifty colleague does not make waste of everybody else.
+    """
+    left_out = apart | _thrifty(raw, cov, jobs)
+    n = len(raw)
+    contrasts = np.eye(n)
+    for i in range(n):
+        other = np.arange(n) != i
+        weight = np.where(other & ~left_out, jobs, 0.0)
+        if weight.sum() == 0:
+            weight = np.where(other, jobs, 0.0)
+        contrasts[i] -= weight / weight.sum()
+    return contrasts
+
+
+def compare_codes(
+    table: JobTable, fit: Fit, kind: str, *, apart: frozenset[str] = frozenset()
+) -> tuple[list[Effect], list[tuple[str, int]]]:
+    """Return the effects of operators or machines, and those with too few jobs (name, jobs).
+
+    Parameters
+    ----------
+    kind : {"operator", "machine"}
+    apart : frozenset of str
+        Codes that do not count for what others should need.
+    """
+    block = fit.design.block(kind)
+    counts = jobs_of(table, fit, kind)
+    few = [(name, n) for name, n in counts.items() if 0 < n < LEAST_JOBS]
+    names = [name for name, n in counts.items() if n >= LEAST_JOBS]
+    if block is None or len(names) < 2:
+        return [], few + [(name, counts[name]) for name in names]
+    columns = [block.column(name) for name in names]
+    raw, cov = fit.coef[columns], fit.cov[np.ix_(columns, columns)]
+    jobs = np.array([counts[name] for name in names], dtype=np.float64)
+    contrasts = reference_contrasts(raw, cov, jobs, np.array([name in apart for name in names]))
+    value = contrasts @ raw
+    error = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts))
+    effects = [
+        Effect(kind, name, "", counts[name], float(value[i]), float(error[i]),
+               _tail_chance(float(value[i] / error[i]), fit.degrees), 1.0, shrink_alone(float(value[i]), float(error[i])))
+        for i, name in enumerate(names)
+    ]  # fmt: skip
+    return with_q_values(effects), few
+
+
+def compare_cells(table: JobTable, fit: Fit) -> list[Effect]:
+    """Return machine-by-zone effects beyond machine and zone.
+
+    The block's prior N(0, tau^2) is taken off again for the test: with posterior mean m and variance v the unshrunk
+    estimate is m tau^2/(tau^2 - v) with variance tau^2 v/(tau^2 - v).
+    """
+    block = fit.design.block("machine_zone")
+    if block is None:
+        return []
+    lines = fit.rows.order
+    effects = []
+    for label in block.labels:
+        machine, zone = label.split("|", 1)
+        here = (table.machine.codes[lines] == table.machine.names.index(machine)) & (
+            table.zone.codes[lines] == table.zone.names.index(zone)
+        )
+        n_jobs = len(np.unique(table.line_job[lines][here]))
+        column = block.column(label)
+        mean, prior = float(fit.coef[column]), float(fit.prior_var[column])
+        variance = float(fit.cov[column, column])
+        if n_jobs < LEAST_JOBS or variance > 0.98 * prior:
+            continue
+        raw, error = mean * prior / (prior - variance), float(np.sqrt(prior * variance / (prior - variance)))
+        alone = Shrunk(np.sqrt([prior]), np.ones(1), np.array([[mean]]), np.sqrt([[variance]]))
+        p = _tail_chance(raw / error, fit.degrees)
+        effects.append(Effect("machine_zone", machine, zone, n_jobs, raw, error, p, 1.0, alone))
+    return with_q_values(effects)
+
+
+def _curve(
+    scale: SettingScale, coef: NDArray[np.float64], known: NDArray[np.float64]
+) -> tuple[float, str, NDArray[np.float64]]:
+    """Return the best value in the usual range, where waste lies, and the gradient of the mean excess over it."""
+    low, high = (float(q) for q in np.quantile(known, [0.1, 0.9]))
+    tried = np.linspace(low, high, 41)
+    best = float(tried[int(np.argmin(scale.terms(tried) @ coef))])
+    gradient = scale.terms(known).mean(axis=0) - scale.terms(np.array([best]))[0]
+    margin = 0.15 * (high - low)
+    worse = "high" if best <= low + margin else "low" if best >= high - margin else "both"
+    return best, worse, gradient
+
+
+def compare_settings(table: JobTable, fit: Fit) -> tuple[list[Effect], list[tuple[str, int]]]:
+    """Return the mean excess over each setting's best value in its usual range, and settings with too few jobs.
+
+    A setting is tested by Wald's statistic on its slope (and curvature): F with 1 or 2 degrees of freedom; the ice
+    age one-sided, since older ice is never better.
+    """
+    from scipy.special import fdtrc
+
+    block = fit.design.block("setting")
+    effects: list[Effect] = []
+    few: list[tuple[str, int]] = []
+    lines = fit.rows.order
+    for scale in fit.design.settings if block is not None else ():
+        values = table.settings[scale.name][lines]
+        known = ~np.isnan(values)
+        n_jobs = len(np.unique(table.line_job[lines][known]))
+        if n_jobs < LEAST_SETTING_JOBS:
+            few.append((scale.name, n_jobs))
+            continue
+        assert block is not None
+        columns = [block.start + i for i, label in enumerate(block.labels) if label.split("|")[0] == scale.name]
+        coef, cov = fit.coef[columns], fit.cov[np.ix_(columns, columns)]
+        best, worse, gradient = _curve(scale, coef, values[known])
+        wald = float(coef @ np.linalg.solve(cov, coef))
+        p = float(fdtrc(len(columns), fit.degrees, wald / len(columns)))
+        if scale.name == "ice_age_days":
+            p = _tail_chance(float(coef[0] / np.sqrt(cov[0, 0])), fit.degrees)
+        raw, error = float(gradient @ coef), float(np.sqrt(max(gradient @ cov @ gradient, 1e-18)))
+        effects.append(
+            Effect("setting", scale.name, "", n_jobs, raw, error, p, 1.0, shrink_alone(raw, error), best, worse)
+        )
+    return with_q_values(effects), few

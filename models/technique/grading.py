@@ -1,0 +1,124 @@
+"""Whether an operator grades soil differently from colleagues on like vehicles.
+
+A grade one level too high makes the expectation too large and its operator look thrifty; one too low makes waste. So
+the written grades are compared between operators within class, zone and quarter of the year: least squares on the
+grade (0..3) with those as indicators, errors clustered by job (Liang & Zeger 1986, Biometrika 73:13-22).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.technique.design import indicators
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from models.consumption.jobs import JobTable
+
+#: Two-sided p-value at which grading counts as different: a guard, so it errs on the side of not accusing.
+GUARD = 0.02
+_LEAST_JOBS = 8
+
+
+@dataclass(frozen=True)
+class Grading:
+    """How one operator grades like vehicles against colleagues.
+
+    Attributes
+    ----------
+    operator : str
+    n_jobs : int
+        Jobs with a grade.
+    levels : float
+        Mean difference in soil levels from colleagues; positive grades dirtier.
+    p_value : float
+        Two-sided; 1 where there is too little to say.
+    """
+
+    operator: str
+    n_jobs: int
+    levels: float
+    p_value: float
+
+    @property
+    def differs(self) -> bool:
+        """Whether the difference is past the guard and large enough to matter (a fifth of a level)."""
+        return self.p_value < GUARD and abs(self.levels) >= 0.2
+
+
+def _like_columns(table: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
+    quarter = ((table.day[table.line_job[lines]] % 365.2425) // 91.32).astype(np.int32)
+    vehicle, zone = table.vehicle_class.take(lines), table.zone.take(lines)
+    return np.column_stack(
+        [
+            np.ones(len(lines)),
+            indicators(vehicle.codes, len(vehicle.names)),
+            indicators(zone.codes, len(zone.names)),
+            indicators(quarter, 4),
+        ]
+    )
+
+
+def clustered_contrast(
+    grade: NDArray[np.float64], x: NDArray[np.float64], mark: NDArray[np.float64], job: NDArray[np.int64]
+) -> tuple[float, float]:
+    """Return the coefficient of `mark` in least squares of `grade` on x and mark, and its p-value by jobs.
+
+    Parameters
+    ----------
+    grade, mark : float64 arrays (n,)
+    x : float64 array (n, k)
+        May be collinear; it is projected out.
+    job : int64 array (n,)
+        Cluster of each row.
+    """
+    from scipy.special import stdtr
+
+    both = np.column_stack([grade, mark])
+    both = both - x @ np.linalg.lstsq(x, both, rcond=None)[0]
+    away, own = both[:, 0], both[:, 1]
+    energy = float(own @ own)
+    clusters, index = np.unique(job, return_inverse=True)
+    free = len(clusters) - np.linalg.matrix_rank(x) - 1
+    if energy < 1e-6 * max(1.0, float(mark @ mark)) or free < 5:
+        return 0.0, 1.0
+    slope = float(own @ away) / energy
+    score = np.bincount(index, weights=own * (away - slope * own))
+    error = float(np.sqrt(score @ score * len(clusters) / free)) / energy
+    if error == 0.0:
+        return slope, 1.0 if slope == 0.0 else 0.0
+    return slope, float(2.0 * stdtr(free, -abs(slope / error)))
+
+
+def compare_grading(table: JobTable) -> dict[str, Grading]:
+    """Return for each operator how the grades written down compare with colleagues' on like vehicles."""
+    lines = np.flatnonzero((table.soil >= 0) & (table.operator.codes >= 0))
+    found: dict[str, Grading] = {}
+    x = _like_columns(table, lines) if len(lines) else np.empty((0, 1))
+    for code, name in enumerate(table.operator.names):
+        mark = (table.operator.codes[lines] == code).astype(np.float64)
+        n_jobs = len(np.unique(table.line_job[lines][mark > 0]))
+        levels, p = 0.0, 1.0
+        if n_jobs >= _LEAST_JOBS:
+            levels, p = clustered_contrast(table.soil[lines].astype(np.float64), x, mark, table.line_job[lines])
+        found[name] = Grading(name, n_jobs, levels, p)
+    return found
+
+
+def grading_changed(table: JobTable, operator: str, since: int, until: int | None) -> Grading:
+    """Return how an operator grades inside a period against the same operator outside it."""
+    code = table.operator.names.index(operator)
+    lines = np.flatnonzero((table.soil >= 0) & (table.operator.codes == code))
+    day = table.day[table.line_job[lines]]
+    inside = (day >= since) & (day < (until if until is not None else np.iinfo(np.int64).max))
+    mark = inside.astype(np.float64)
+    n_jobs = len(np.unique(table.line_job[lines][inside]))
+    levels, p = 0.0, 1.0
+    if n_jobs >= _LEAST_JOBS:
+        x = _like_columns(table, lines)
+        levels, p = clustered_contrast(table.soil[lines].astype(np.float64), x, mark, table.line_job[lines])
+    return Grading(operator, n_jobs, levels, p)

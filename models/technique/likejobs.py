@@ -1,0 +1,347 @@
+"""What like jobs need: a penalised log-linear fit over lines and totals, with technique fitted jointly.
+
+Model: a line takes exp(offset_i + x_i b + u_j + e_i), u_j ~ N(0, s_J^2) shared by a job's lines, e_i ~ N(0, s_L^2).
+A recorded sum over several lines is linearised (Gauss-Newton): d log T / d b is the share-weighted mean of the x_i, and
+the line noise of log T has variance s_L^2 sum(share^2). Blocks of b have Gaussian priors; their scales and the two
+noise variances are learned by expectation-maximisation with weak scaled-inverse-chi-square priors (empirical Bayes).
+Student-t weights on both noises keep unit slips from moving the fit (Lange, Little & Taylor 1989, JASA 84:881-896).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.technique.design import PRIOR_WEIGHT, Design, build_design
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from models.consumption.jobs import JobTable
+    from models.consumption.planning import PlanningFigures
+    from models.technique.design import Step
+    from shared.vocabulary import Quantity
+
+#: Degrees of freedom that are tried for the noise; the last counts as normal.
+TAIL_CHOICES = (3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 1000.0)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Recorded sums as regression rows, in job order.
+
+    Attributes
+    ----------
+    order : int64 array (n_used,)
+        Lines in the order of their row.
+    first : int64 array (n_rows,)
+        Where each row's lines start in `order`.
+    job : int64 array (n_rows,)
+        Job of each row, non-decreasing.
+    log_value : float64 array (n_rows,)
+    """
+
+    order: NDArray[np.int64]
+    first: NDArray[np.int64]
+    job: NDArray[np.int64]
+    log_value: NDArray[np.float64]
+
+    @property
+    def n(self) -> int:
+        """Number of rows."""
+        return len(self.job)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted like-jobs model; covariances hold the variances as known.
+
+    Attributes
+    ----------
+    design : Design
+    rows : Rows
+    x : float64 array (n_rows, n_columns)
+        Share-weighted columns.
+    y : float64 array (n_rows,)
+        Working response: x b of a row that was met exactly.
+    spread : float64 array (n_rows,)
+        Sum of squared shares: line noise variance of the row over s_L^2.
+    row_weight, job_weight : float64 arrays (n_rows,), (n_jobs,)
+        Student-t weights of line and job noise.
+    coef, cov : float64 arrays (n_columns,), (n_columns, n_columns)
+        Posterior mean and covariance; `cov` carries the information lost to heavy tails.
+    prior_var : float64 array (n_columns,)
+    sigma_line, sigma_job : float
+        Scales of the two noises (log).
+    tail : float
+        Degrees of freedom of the noise.
+    """
+
+    design: Design
+    rows: Rows
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    row_weight: NDArray[np.float64]
+    job_weight: NDArray[np.float64]
+    coef: NDArray[np.float64]
+    cov: NDArray[np.float64]
+    prior_var: NDArray[np.float64]
+    sigma_line: float
+    sigma_job: float
+    tail: float
+
+    @property
+    def degrees(self) -> float:
+        """Residual degrees of freedom: jobs less effective coefficients, at least 3."""
+        used = float(np.sum(1.0 - np.diag(self.cov) / self.prior_var / self.tail_factor))
+        return max(3.0, float(len(np.unique(self.rows.job))) - used)
+
+    @property
+    def tail_factor(self) -> float:
+        """Variance of a coefficient over that of normal noise of the same scale, (v + 3)/(v + 1)."""
+        return (self.tail + 3.0) / (self.tail + 1.0)
+
+
+def recorded_rows(table: JobTable, quantity: Quantity) -> Rows:
+    """Return what was recorded of a quantity as rows, by job, each with its lines."""
+    seen = table.observed(quantity)
+    used = np.flatnonzero(seen.group >= 0)
+    group = seen.group[used]
+    n = len(seen.value)
+    job_of_group = np.zeros(n, dtype=np.int64)
+    job_of_group[group] = table.line_job[used]
+    rank = np.empty(n, dtype=np.int64)
+    by_job = np.argsort(job_of_group, kind="stable")
+    rank[by_job] = np.arange(n)
+    order = np.argsort(rank[group], kind="stable")
+    first = np.searchsorted(rank[group][order], np.arange(n))
+    return Rows(used[order], first.astype(np.int64), job_of_group[by_job], np.log(seen.value[by_job]))
+
+
+def log_line_mean(design: Design, coef: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return each line's log median at coefficients, shape (n_lines,)."""
+    return np.asarray(design.offset + design.lines @ coef, dtype=np.float64)
+
+
+def _linearised(
+    design: Design, rows: Rows, coef: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return x, y and the sum of squared shares of every row at the coefficients."""
+    log_mean = log_line_mean(design, coef)[rows.order]
+    top = np.maximum.reduceat(log_mean, rows.first)
+    row_of = np.repeat(np.arange(rows.n), np.diff([*rows.first, len(rows.order)]))
+    part = np.exp(log_mean - top[row_of])
+    whole = np.add.reduceat(part, rows.first)
+    share = part / whole[row_of]
+    x = np.add.reduceat(design.lines[rows.order] * share[:, None], rows.first, axis=0)
+    y = rows.log_value - (top + np.log(whole)) + x @ coef
+    return x, y, np.add.reduceat(share * share, rows.first)
+
+
+def _job_starts(rows: Rows) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the jobs that have rows and where each starts."""
+    jobs, starts = np.unique(rows.job, return_index=True)
+    return jobs.astype(np.int64), starts.astype(np.int64)
+
+
+@dataclass(frozen=True)
+class Whitener:
+    """Applies the inverse noise covariance, block by block of jobs: Q - Q 1 1' Q / (1/s_J^2 + sum q).
+
+    Attributes
+    ----------
+    q : float64 array (n_rows,)
+        Precision of each row's line noise.
+    starts : int64 array (n_used_jobs,)
+    position : int64 array (n_rows,)
+        Which used job a row belongs to.
+    total : float64 array (n_used_jobs,)
+        1/s_J^2 + sum q.
+    """
+
+    q: NDArray[np.float64]
+    starts: NDArray[np.int64]
+    position: NDArray[np.int64]
+    total: NDArray[np.float64]
+
+    @classmethod
+    def of(
+        cls,
+        rows: Rows,
+        spread: NDArray[np.float64],
+        sigma: tuple[float, float],
+        weights: tuple[NDArray[np.float64], NDArray[np.float64]],
+    ) -> Whitener:
+        """Build it from line and job scales `sigma` and the weights of rows and jobs."""
+        jobs, starts = _job_starts(rows)
+        q = weights[0] / (sigma[0] ** 2 * spread)
+        position = np.repeat(np.arange(len(jobs)), np.diff([*starts, rows.n]))
+        return cls(q, starts, position, weights[1][jobs] / sigma[1] ** 2 + np.add.reduceat(q, starts))
+
+    def job_sums(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return sum over each job's rows of q times the columns, shape (n_used_jobs, n_columns)."""
+        return np.asarray(np.add.reduceat(self.q[:, None] * columns, self.starts, axis=0), dtype=np.float64)
+
+    def apply(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the inverse covariance times columns of shape (n_rows, n_columns)."""
+        lowered = self.job_sums(columns) / self.total[:, None]
+        return np.asarray(self.q[:, None] * (columns - lowered[self.position]), dtype=np.float64)
+
+
+def whitener(fit: Fit) -> Whitener:
+    """Return the noise model of a fit."""
+    return Whitener.of(fit.rows, fit.spread, (fit.sigma_line, fit.sigma_job), (fit.row_weight, fit.job_weight))
+
+
+def _tail_of(standardised: NDArray[np.float64]) -> float:
+    """Return the largest degrees of freedom whose likelihood is within 1.5 of the best (scale profiled out)."""
+    from scipy.special import gammaln
+
+    squared = standardised**2
+    found = []
+    for v in TAIL_CHOICES:
+        scale = float(np.median(squared)) / 0.455
+        for _ in range(30):
+            scale = float(np.mean((v + 1.0) / (v + squared / scale) * squared))
+        kernel = gammaln((v + 1.0) / 2.0) - gammaln(v / 2.0) - 0.5 * np.log(v * np.pi * scale)
+        found.append(float(np.sum(kernel - (v + 1.0) / 2.0 * np.log1p(squared / (v * scale)))))
+    best = max(found)
+    return max(v for v, value in zip(TAIL_CHOICES, found, strict=True) if value >= best - 1.5)
+
+
+def _prior_variances(design: Design) -> NDArray[np.float64]:
+    variance = np.empty(design.lines.shape[1])
+    for block in design.blocks:
+        variance[block.columns] = block.scale**2
+    return variance
+
+
+def _relearned(fit: Fit, cov: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return prior variances after one expectation-maximisation step."""
+    variance = fit.prior_var.copy()
+    diagonal = np.diag(cov)
+    for block in fit.design.blocks:
+        if block.learned:
+            energy = float(np.sum(fit.coef[block.columns] ** 2 + diagonal[block.columns]))
+            weight = PRIOR_WEIGHT + len(block.labels)
+            variance[block.columns] = (PRIOR_WEIGHT * block.scale**2 + energy) / weight
+    return variance
+
+
+def _noise_step(fit: Fit, noise: Whitener, cov: NDArray[np.float64], *, tails: bool) -> Fit:
+    """Return the fit with noise scales, weights and tail renewed from expected squared noises."""
+    residual = (fit.y - fit.x @ fit.coef)[:, None]
+    mean_x = noise.job_sums(fit.x) / noise.total[:, None]
+    job_noise = (noise.job_sums(residual) / noise.total[:, None])[:, 0]
+    job_square = job_noise**2 + 1.0 / noise.total + np.einsum("ij,jk,ik->i", mean_x, cov, mean_x, optimize=True)
+    around = fit.x - mean_x[noise.position]
+    row_square = (residual[:, 0] - job_noise[noise.position]) ** 2 + (1.0 / noise.total)[noise.position]
+    row_square = (row_square + np.einsum("ij,jk,ik->i", around, cov, around, optimize=True)) / fit.spread
+    jobs, _ = _job_starts(fit.rows)
+    line_var = (4.0 * 0.04 + float(np.sum(fit.row_weight * row_square))) / (4.0 + fit.rows.n)
+    job_var = (3.0 * 0.02 + float(np.sum(fit.job_weight[jobs] * job_square))) / (3.0 + len(jobs))
+    tail = fit.tail
+    if tails:
+        tail = _tail_of(residual[:, 0] / np.sqrt(fit.spread * line_var + job_var))
+    job_weight = fit.job_weight.copy()
+    job_weight[jobs] = (tail + 1.0) / (tail + job_square / job_var)
+    return replace(
+        fit,
+        sigma_line=float(np.sqrt(line_var)),
+        sigma_job=float(np.sqrt(job_var)),
+        tail=tail,
+        row_weight=(tail + 1.0) / (tail + row_square / line_var),
+        job_weight=job_weight,
+    )
+
+
+def _solved(fit: Fit) -> tuple[NDArray[np.float64], NDArray[np.float64], Whitener]:
+    """Return coefficients, their covariance and the noise model at the fit's variances."""
+    noise = whitener(fit)
+    pulled = noise.apply(fit.x)
+    precision = fit.x.T @ pulled
+    precision[np.diag_indices_from(precision)] += 1.0 / fit.prior_var
+    cov = np.linalg.inv(precision)
+    return cov @ (pulled.T @ fit.y), 0.5 * (cov + cov.T), noise
+
+
+def _start(table: JobTable, design: Design, rows: Rows) -> Fit:
+    n_columns = design.lines.shape[1]
+    zero = np.zeros(n_columns)
+    x, y, spread = _linearised(design, rows, zero)
+    return Fit(
+        design=design, rows=rows, x=x, y=y, spread=spread, row_weight=np.ones(rows.n),
+        job_weight=np.ones(table.n_jobs), coef=zero, cov=np.eye(n_columns), prior_var=_prior_variances(design),
+        sigma_line=0.3, sigma_job=0.2, tail=7.0,
+    )  # fmt: skip
+
+
+def fit_design(table: JobTable, design: Design, quantity: Quantity = "pellets_lb", *, rounds: int = 40) -> Fit:
+    """Fit a design to what was recorded of a quantity.
+
+    Raises
+    ------
+    ValueError
+        When nothing was recorded of the quantity.
+    """
+    rows = recorded_rows(table, quantity)
+    if rows.n == 0:
+        raise ValueError(f"nothing was recorded of {quantity}")
+    fit = _start(table, design, rows)
+    for turn in range(rounds):
+        coef, cov, noise = _solved(fit)
+        moved = float(np.max(np.abs(coef - fit.coef)))
+        before = fit.sigma_line**2 + fit.sigma_job**2
+        x, y, spread = _linearised(design, rows, coef)
+        fit = replace(fit, coef=coef, x=x, y=y, spread=spread)
+        fit = replace(fit, prior_var=_relearned(fit, cov))
+        fit = _noise_step(fit, noise, cov, tails=turn in (4, 9, 14))
+        settled = abs(fit.sigma_line**2 + fit.sigma_job**2 - before) < 2e-3 * before
+        if turn >= 15 and settled and moved < 2e-3:
+            break
+    coef, cov, _ = _solved(fit)
+    fit = replace(fit, coef=coef)
+    return replace(fit, cov=cov * fit.tail_factor)
+
+
+def fit_like_jobs(
+    table: JobTable,
+    figures: PlanningFigures,
+    quantity: Quantity = "pellets_lb",
+    *,
+    steps: tuple[Step, ...] = (),
+    settings: bool = True,
+) -> Fit:
+    """Fit what like jobs need together with technique; see the module's text.
+
+    Raises
+    ------
+    ValueError
+        When nothing was recorded of the quantity.
+    """
+    return fit_design(table, build_design(table, figures, steps=steps, settings=settings), quantity)
+
+
+def technique_middle(fit: Fit) -> NDArray[np.float64]:
+    """Return the coefficients with each technique column's effect put to the shop's usual mix, shape (n_columns,).
+
+    The expectation of like jobs is `offset + need columns b + usual`, where `usual` is the row mean of the technique
+    part; it is added to the level, so the returned vector is 0 on technique columns.
+    """
+    mask = fit.design.technique
+    coef = np.where(mask, 0.0, fit.coef)
+    level = fit.design.block("level")
+    if level is not None:
+        coef[level.start] += float(np.mean(fit.x[:, mask] @ fit.coef[mask]))
+    return coef
+
+
+def log_expected(fit: Fit) -> NDArray[np.float64]:
+    """Return the log of what like jobs need for each row, technique left out, shape (n_rows,)."""
+    log_mean = log_line_mean(fit.design, technique_middle(fit))[fit.rows.order]
+    top = np.maximum.reduceat(log_mean, fit.rows.first)
+    row_of = np.repeat(np.arange(fit.rows.n), np.diff([*fit.rows.first, len(fit.rows.order)]))
+    return np.asarray(top + np.log(np.add.reduceat(np.exp(log_mean - top[row_of]), fit.rows.first)))
