@@ -214,7 +214,7 @@ def _boost(
     seed: int,
     n_rounds: int,
 ) -> NDArray[np.float64]:
-    """Return boosted quantiles of y at the asked rows, (n, n_levels); a leaf holds at least a tenth of the rows, 8 to 20."""
+    """Return boosted quantiles of y at the asked rows, (n, n_levels); a leaf holds a tenth of the rows, 8 to 20."""
     from sklearn.ensemble import HistGradientBoostingRegressor
 
     leaf = int(np.clip(len(y) // 10, 8, 20))
