@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from data_demo.law import draw_amounts
+from data_demo.mess import write_messy
 from data_demo.stock import IceHouse, IceRecord, Row
 from data_demo.truth import TRUTH, Truth
 from data_demo.visits import draw_days, draw_visit, open_days, usual_age
@@ -192,7 +193,9 @@ def _streams(seed: int, n: int) -> list[np.random.Generator]:
 
 def main() -> None:
     """Rewrite the shipped files."""
-    write_clean(draw_shop(SHIPPED_SEED), HERE / "clean")
+    logs = draw_shop(SHIPPED_SEED)
+    write_clean(logs, HERE / "clean")
+    write_messy(logs, HERE / "messy", SHIPPED_SEED)
 
 
 if __name__ == "__main__":
