@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 import numpy as np
 
+from models.consumption.conformal import supported
 from shared.vocabulary import QUANTILE_LEVELS
 
 if TYPE_CHECKING:
@@ -77,14 +77,6 @@ class QuantitySummary:
     interval: Interval
 
 
-def supports(level: float, n_scores: int) -> bool:
-    """Return whether n past scores can hold a level: the finite-sample rank ceil((n + 1) level) is at most n.
-
-    Source: Vovk, Gammerman & Shafer (2005), Algorithmic Learning in a Random World.
-    """
-    return ceil((n_scores + 1) * level - 1e-12) <= n_scores
-
-
 def summarise(draws: NDArray[np.float64], *, level: float = 0.8, n_scores: int = 0) -> QuantitySummary:
     """Return the summary of the draws of one figure.
 
@@ -99,5 +91,5 @@ def summarise(draws: NDArray[np.float64], *, level: float = 0.8, n_scores: int =
     tails = (0.5 - level / 2, 0.5 + level / 2)
     values = np.quantile(draws, [*QUANTILE_LEVELS, *tails])
     quantiles = {q: float(v) for q, v in zip(QUANTILE_LEVELS, values, strict=False)}
-    interval = Interval(level, float(values[-2]), float(values[-1]), supports(level, n_scores))
+    interval = Interval(level, float(values[-2]), float(values[-1]), supported(n_scores, level))
     return QuantitySummary(float(draws.mean()), quantiles, interval)

@@ -6,12 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from datetime import date
 
     import duckdb
-    import numpy as np
-    from numpy.typing import NDArray
 
     from pipeline.book.store import Book
 
@@ -46,7 +43,7 @@ class StoredFit:
 
 @dataclass(frozen=True)
 class NewFit:
-    """What `save_fit` stores; `expected` holds one array for each column of the table `expectations`."""
+    """What `save_fit` stores; `expected` holds one list for each column of the table `expectations`."""
 
     today: date
     data_hash: str
@@ -55,7 +52,7 @@ class NewFit:
     n_lines: int
     fitted: str
     record: str
-    expected: dict[str, NDArray[np.float64] | Sequence[str] | Sequence[date]]
+    expected: dict[str, list[object]]
 
 
 def data_hash(book: Book, before: date) -> str:
@@ -101,7 +98,7 @@ def save_fit(book: Book, fit: NewFit) -> int:
         connection.execute("delete from expectations")
         columns = ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit")
         if len(fit.expected.get("job_id", ())):
-            lists = [list(fit.expected[c]) for c in columns]
+            lists = [fit.expected[c] for c in columns]
             connection.execute(
                 f"insert into expectations (version, {', '.join(columns)}) "
                 f"select {version}, {', '.join('unnest(?)' for _ in columns)}",

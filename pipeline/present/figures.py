@@ -22,6 +22,10 @@ class Style:
         value, unit = (lb, "lb") if self.units == "us" else (lb * KG_PER_LB, "kg")
         return f"{few(value)} {unit}"
 
+    def weight_range(self, low_lb: float, high_lb: float) -> str:
+        """Return two weights with one unit, such as '39 to 86 lb'."""
+        return f"{self.weight(low_lb).rsplit(' ', 1)[0]} to {self.weight(high_lb)}"
+
     def money(self, usd: float, *, cents: bool = False) -> str:
         """Return an amount of money, whole unless `cents`; other currencies carry their code."""
         sign = _SIGNS.get(self.currency)
@@ -45,6 +49,18 @@ def minutes(value: float) -> str:
     """Return person-minutes: '45 min' up to two hours, '3 h 10 min' beyond."""
     whole = round(value)
     return f"{whole} min" if whole < 120 else f"{whole // 60} h {whole % 60:02d} min"
+
+
+def minutes_range(low: float, high: float) -> str:
+    """Return two times in one unit, such as '70 to 145 min' or '1:10 to 5:36 h' (hours and minutes)."""
+    if high < 300:
+        return f"{low:.0f} to {high:.0f} min"
+    return f"{_clock(low)} to {_clock(high)} h"
+
+
+def _clock(value: float) -> str:
+    whole = round(value)
+    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def percent(share: float) -> str:

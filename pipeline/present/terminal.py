@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 #: Below this width a table is stacked as 'name: value' lines.
 STACK_BELOW = 60
+#: A word up to this length is kept whole in a text column; a longer one is folded.
+LONGEST_WORD = 16
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,10 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_w
             longest = max([len(column.head), *(len(row[i]) for row in rows)], default=1)
             drawn.add_column(Text(column.head), justify="right", no_wrap=True, min_width=longest)
         else:
-            drawn.add_column(Text(column.head), overflow="fold")
+            # A text column gives way to numbers, but only down to its longest word of ordinary length.
+            words = [w for cell in [column.head, *(row[i] for row in rows)] for w in cell.split()]
+            longest = min(max(map(len, words), default=1), LONGEST_WORD)
+            drawn.add_column(Text(column.head), overflow="fold", min_width=longest)
     for row in rows:
         drawn.add_row(*(Text(cell) for cell in row))
     out = StringIO()

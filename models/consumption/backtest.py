@@ -1,0 +1,223 @@
+"""The out-of-sample record: what was expected of each past job from earlier jobs only, and how it turned out."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES, Quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from models.consumption.answer import Consumption
+    from models.consumption.jobs import JobTable
+
+#: A refit falls due when the history has grown by this factor, or after so many days.
+GROWTH = 1.3
+REFIT_DAYS = 90
+FIRST_REFIT_JOBS = 8
+_WEEK = 7
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """What was expected of one job's total, from jobs before it.
+
+    Attributes
+    ----------
+    job_id : str
+    day : int
+        Ordinal.
+    quantity : {"pellets_lb", "minutes"}
+    mean : float
+        In lb or min, like the quantiles.
+    quantiles : dict level -> float, at `QUANTILE_LEVELS`
+    actual : float
+        What was recorded, NaN where it was not.
+    pit : float
+        Share of the predictive below the actual, NaN without one.
+    """
+
+    job_id: str
+    day: int
+    quantity: Quantity
+    mean: float
+    quantiles: dict[float, float]
+    actual: float
+    pit: float
+
+
+@dataclass(frozen=True)
+class Record:
+    """Out-of-sample expectations of past jobs as arrays, in order of day; the first axis is the quantity.
+
+    Attributes
+    ----------
+    job_id : tuple of str (n,)
+    day : int64 array (n,)
+    n_before : int64 array (n,)
+        Usable jobs in the fit behind each expectation; all of them lie before its day.
+    actual, mean, pit : float64 arrays (2, n)
+        NaN where a total is not recorded.
+    quantiles : float64 array (2, n, n_levels)
+        At `QUANTILE_LEVELS`.
+    """
+
+    job_id: tuple[str, ...]
+    day: NDArray[np.int64]
+    n_before: NDArray[np.int64]
+    actual: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    pit: NDArray[np.float64]
+    quantiles: NDArray[np.float64]
+
+    @property
+    def n(self) -> int:
+        """Number of jobs."""
+        return len(self.job_id)
+
+    @classmethod
+    def empty(cls) -> Record:
+        """Return a record of no jobs."""
+        none, two = np.empty(0, dtype=np.int64), np.empty((2, 0))
+        return cls((), none, none, two, two, two, np.empty((2, 0, len(QUANTILE_LEVELS))))
+
+    def before(self, day: int) -> Record:
+        """Return the rows of jobs dated before a day (ordinal); every row rests on earlier jobs only."""
+        kept = self.day < day
+        return Record(
+            tuple(job for job, keep in zip(self.job_id, kept.tolist(), strict=True) if keep),
+            self.day[kept],
+            self.n_before[kept],
+            self.actual[:, kept],
+            self.mean[:, kept],
+            self.pit[:, kept],
+            self.quantiles[:, kept],
+        )
+
+    def expectation(self, row: int, quantity: Quantity) -> Expectation:
+        """Return one job's expectation of one quantity."""
+        t = QUANTITIES.index(quantity)
+        levels = dict(zip(QUANTILE_LEVELS, self.quantiles[t, row].tolist(), strict=True))
+        return Expectation(
+            self.job_id[row],
+            int(self.day[row]),
+            quantity,
+            float(self.mean[t, row]),
+            levels,
+            float(self.actual[t, row]),
+            float(self.pit[t, row]),
+        )
+
+    def by_job(self, quantity: Quantity) -> dict[str, Expectation]:
+        """Return all expectations of one quantity by job id."""
+        return {job: self.expectation(row, quantity) for row, job in enumerate(self.job_id)}
+
+    def to_json(self) -> str:
+        """Return the record as JSON text; figures keep five significant digits, NaN becomes null."""
+        body = {"job_id": self.job_id, "day": self.day.tolist(), "n_before": self.n_before.tolist()}
+        for name in ("actual", "mean", "pit", "quantiles"):
+            flat = getattr(self, name).ravel().tolist()
+            body[name] = [None if v != v else float(f"{v:.5g}") for v in flat]
+        return json.dumps(body, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str) -> Record:
+        """Return the record stored as `text`."""
+        body = json.loads(text)
+        n = len(body["job_id"])
+        arrays = {k: np.array(body[k], dtype=np.float64) for k in ("actual", "mean", "pit", "quantiles")}
+        return cls(
+            job_id=tuple(body["job_id"]),
+            day=np.array(body["day"], dtype=np.int64),
+            n_before=np.array(body["n_before"], dtype=np.int64),
+            actual=arrays["actual"].reshape(2, n),
+            mean=arrays["mean"].reshape(2, n),
+            pit=arrays["pit"].reshape(2, n),
+            quantiles=arrays["quantiles"].reshape(2, n, len(QUANTILE_LEVELS)),
+        )
+
+
+def refit_days(day: NDArray[np.int64]) -> list[int]:
+    """Return the days (Mondays) before whose opening the rolling learner is fitted anew, from the job days alone.
+
+    A refit falls due when the jobs before that day have grown by `GROWTH` since the last one (`FIRST_REFIT_JOBS` for
+    the first), or `REFIT_DAYS` after it when there are new jobs. Only days before a refit decide on it.
+    """
+    if not len(day):
+        return []
+    ordered = np.sort(day)
+    out: list[int] = []
+    n_last, last = 0, int(ordered[0])
+    for monday in range(int(ordered[0]) + (1 - int(ordered[0])) % _WEEK, int(ordered[-1]) + 1, _WEEK):
+        n = int(np.searchsorted(ordered, monday))
+        due = n >= max(FIRST_REFIT_JOBS, GROWTH * n_last) or (n > n_last > 0 and monday - last >= REFIT_DAYS)
+        if due:
+            out.append(monday)
+            n_last, last = n, monday
+    return out
+
+
+def rolling_record(
+    table: JobTable,
+    answer_at: Callable[[JobTable, JobTable], Consumption],
+    tell: Callable[[float], None] | None = None,
+) -> Record:
+    """Return the record of a table under rolling refits.
+
+    Parameters
+    ----------
+    table : JobTable
+        Jobs in order of day.
+    answer_at : callable (past, request) -> Consumption
+        Called once for each refit, with the jobs before it and the jobs up to the next one.
+    tell : callable, optional
+        Told the share of the work that is done.
+    """
+    if not table.n_jobs:
+        return Record.empty()
+    cuts = np.searchsorted(table.day, [*refit_days(table.day)])
+    edges = [0, *cuts.tolist(), table.n_jobs]
+    parts = []
+    for start, stop in pairwise(edges):
+        if stop > start:
+            past = table.take_jobs(np.arange(start))
+            window = table.take_jobs(np.arange(start, stop))
+            parts.append(_scored(window, answer_at(past, window.without_figures()), start))
+        if tell is not None:
+            tell(stop / table.n_jobs)
+    return _joined(parts)
+
+
+def _scored(window: JobTable, answer: Consumption, n_before: int) -> Record:
+    n = window.n_jobs
+    actual, mean, pit = np.empty((2, n)), np.empty((2, n)), np.empty((2, n))
+    quantiles = np.empty((2, n, len(QUANTILE_LEVELS)))
+    for t, quantity in enumerate(QUANTITIES):
+        draws = answer.jobs(quantity).draws
+        actual[t] = window.job_total(quantity)
+        mean[t] = draws.mean(axis=1)
+        quantiles[t] = np.quantile(draws, QUANTILE_LEVELS, axis=1).T
+        below = (draws < actual[t][:, None]).sum(axis=1)
+        pit[t] = np.where(np.isfinite(actual[t]), (below + 0.5) / (draws.shape[1] + 1), np.nan)
+    before = np.full(n, n_before, dtype=np.int64)
+    return Record(window.job_id, window.day, before, actual, mean, pit, quantiles)
+
+
+def _joined(parts: list[Record]) -> Record:
+    return Record(
+        tuple(job for part in parts for job in part.job_id),
+        np.concatenate([p.day for p in parts]),
+        np.concatenate([p.n_before for p in parts]),
+        np.concatenate([p.actual for p in parts], axis=1),
+        np.concatenate([p.mean for p in parts], axis=1),
+        np.concatenate([p.pit for p in parts], axis=1),
+        np.concatenate([p.quantiles for p in parts], axis=1),
+    )

@@ -1,0 +1,238 @@
+"""Scenarios of a request's lines from posterior states: numpy only, and quick.
+
+Each job draws its noise from its own stream, seeded by what the job is (and by how many like jobs stand before it, by
+job id), so its answer does not depend on the order of the file or on unlike jobs beside it. What jobs share in a
+scenario (coefficients, a newcomer's effect, the next step in time) comes from streams named by what is shared.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from hashlib import blake2b
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.design import CELL, N_SOILS, rows_of, setting_score
+from models.consumption.jobs import SETTINGS
+from models.consumption.planning import log_median
+from models.consumption.sampler import POOLED
+from shared.vocabulary import QUANTITIES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from models.consumption.fitted import FittedModel
+    from models.consumption.jobs import JobTable
+
+#: Line noise is cut off at so many of its sds: a log-t has no mean, and no job takes a hundred times its median.
+_NOISE_LIMIT = 6.0
+#: Part of a time step's scale by which the level may have moved when the job is done.
+_NEXT_STEP = 0.5
+_POOL_AT = {block: k for k, block in enumerate(POOLED)}
+
+
+def stream(seed: int, *words: str) -> np.random.Generator:
+    """Return a generator named by words; equal names give equal streams."""
+    digest = blake2b("\x1f".join(words).encode(), digest_size=16).digest()
+    key = [int.from_bytes(digest[:8], "big"), int.from_bytes(digest[8:], "big")]
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed % 2**63, *key])))
+
+
+def normal_scores(n: int) -> NDArray[np.float64]:
+    """Return the n midpoint quantiles of a standard normal; permuted they are draws with no error in their spread."""
+    half = [NormalDist().inv_cdf((k + 0.5) / n) for k in range(n // 2)]
+    middle = [0.0] if n % 2 else []
+    return np.array([*half, *middle, *(-h for h in reversed(half))])
+
+
+class Scenarios:
+    """Draws line by line of both quantities for one request."""
+
+    def __init__(self, fitted: FittedModel, request: JobTable, seed: int, n_draws: int) -> None:
+        self.fitted, self.request, self.seed, self.n_draws = fitted, request, seed, n_draws
+        states = fitted.states
+        n_states = states.n
+        every = np.arange(n_draws)
+        self.pick = every % n_states if n_draws >= n_states else (every * n_states) // n_draws
+        self.rows = rows_of(fitted.columns, request)
+        bare = replace(request, soil=np.zeros(request.n_lines, dtype=np.int64))
+        self.soil_log = [np.log(np.array(fitted.planning.of(q).soil)) for q in QUANTITIES]
+        medians = (log_median(bare, fitted.planning.of(q)) for q in QUANTITIES)
+        self.base = [median - log[0] for median, log in zip(medians, self.soil_log, strict=True)]
+        zeros = np.zeros((n_states, 2, 1))
+        self.b = np.ascontiguousarray(np.concatenate([states.b, zeros], axis=2).transpose(1, 2, 0))
+        step = self.rows.soil_step
+        steps = np.concatenate([np.zeros((2, 1, n_states)), self.b[:, step : step + 3]], axis=1).cumsum(axis=1)
+        self.steps = steps + np.array(self.soil_log)[:, :, None]
+        self.scores = normal_scores(n_draws)
+        self.rho = states.rho[self.pick].T
+        self.job_sd = states.job_sd[self.pick].T
+        self.half_tail = states.tail[self.pick].T / 2
+        self.sd = np.concatenate([states.line_sd, states.other_sd[:, :, None]], axis=2)[self.pick].transpose(1, 2, 0)
+        self.zone = request.zone.recoded(fitted.columns.blocks["zone"]).astype(np.int64)
+        self.soil_mean = fitted.soil.mean(request)
+        self.words = {
+            "class": request.vehicle_class.words(),
+            "zone": request.zone.words(),
+            "operator": request.operator.words(),
+            "machine": request.machine.words(),
+        }
+        self.column = fitted.columns.keyed()
+        self.fresh: dict[tuple[str, str], NDArray[np.float64]] = {}
+
+    def run(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the draws of pellets and minutes, each (n_lines, n_draws)."""
+        request = self.request
+        out = np.empty((2, request.n_lines, self.n_draws))
+        first = np.searchsorted(request.line_job, np.arange(request.n_jobs + 1))
+        line_keys = self._line_keys()
+        order, keys, turn = self._job_keys(first, line_keys)
+        chunk = 512
+        for start in range(0, request.n_jobs, chunk):
+            stop = min(start + chunk, request.n_jobs)
+            at = slice(int(first[start]), int(first[stop]))
+            fixed = self._fixed(at)
+            for job in range(start, stop):
+                lines = order[first[job] : first[job + 1]]
+                rng = stream(self.seed, "job", keys[job], str(turn[job]))
+                out[:, lines] = self._job(lines, fixed[:, lines - at.start], int(request.day[job]), rng)
+        return out[0], out[1]
+
+    def _line_keys(self) -> list[str]:
+        request = self.request
+        settings = np.column_stack([request.settings[name] for name in SETTINGS])
+        soil, coating = request.soil.tolist(), request.coating_removed.tolist()
+        columns = zip(*self.words.values(), soil, coating, settings.tolist(), strict=True)
+        return ["\x1e".join(map(str, parts)) for parts in columns]
+
+    def _job_keys(
+        self, first: NDArray[np.int64], line_keys: list[str]
+    ) -> tuple[NDArray[np.int64], list[str], list[int]]:
+        """Return the lines of each job in canonical order, each job's key, and its turn among jobs of the same key."""
+        request = self.request
+        order = np.arange(request.n_lines)
+        keys = []
+        for job in range(request.n_jobs):
+            lines = sorted(range(int(first[job]), int(first[job + 1])), key=line_keys.__getitem__)
+            order[first[job] : first[job + 1]] = lines
+            keys.append("\x1d".join([str(request.ambient_f[job]), *(line_keys[i] for i in lines)]))
+        turn, seen = [0] * request.n_jobs, dict.fromkeys(keys, 0)
+        for job in sorted(range(request.n_jobs), key=request.job_id.__getitem__):
+            turn[job] = seen[keys[job]]
+            seen[keys[job]] += 1
+        return order, keys, turn
+
+    def _fixed(self, at: slice) -> NDArray[np.float64]:
+        """Return each line's mean at each state without soil, (2, n, n_states)."""
+        part = replace(
+            self.rows,
+            index=self.rows.index[at],
+            value=self.rows.value[at],
+            class_soil=self.rows.class_soil[at],
+            zone_soil=self.rows.zone_soil[at],
+        )
+        matrix = part.dense(self.fitted.columns.n, np.full(len(part.index), -1))
+        return np.stack([self.base[t][at, None] + matrix @ self.b[t, :-1] for t in range(2)])
+
+    def _job(
+        self, lines: NDArray[np.int64], fixed: NDArray[np.float64], day: int, rng: np.random.Generator
+    ) -> NDArray[np.float64]:
+        n, m = len(lines), self.n_draws
+        z = rng.permuted(np.broadcast_to(self.scores, (2 + 2 * n, m)), axis=1)
+        gamma = rng.standard_gamma(np.broadcast_to(self.half_tail[:, None, :], (2, n, m)))
+        log_mean = fixed[:, :, self.pick]
+        self._add_blanks(log_mean, lines, rng)
+        self._add_newcomers(log_mean, lines)
+        self._add_soil(log_mean, lines, rng)
+        if day > self.fitted.last_day:
+            log_mean += self._effect("time", "next")[:, None, :]
+        u = _pair(z[0], z[1], self.rho[1]) * self.job_sd
+        e = _pair(z[2 : 2 + n], z[2 + n :], self.rho[2])
+        e *= np.sqrt(self.half_tail[:, None, :] / gamma)
+        np.clip(e, -_NOISE_LIMIT, _NOISE_LIMIT, out=e)
+        e *= self.sd[:, self.zone[lines]]
+        return np.asarray(np.exp(log_mean + u[:, None, :] + e))
+
+    def _effect(self, block: str, key: str) -> NDArray[np.float64]:
+        """Return a column's effect in each scenario, (2, n_draws); drawn from its block where it was never seen."""
+        column = self.column.get((block, key))
+        if column is not None:
+            return np.asarray(self.b[:, column][:, self.pick])
+        if (block, key) not in self.fresh:
+            rng = stream(self.seed, block, key)
+            z = rng.permuted(np.broadcast_to(self.scores, (2, self.n_draws)), axis=1)
+            states = self.fitted.states
+            scale = _NEXT_STEP * states.time_scale if block == "time" else states.tau[:, :, _POOL_AT[block]]
+            self.fresh[block, key] = _pair(z[0], z[1], self.rho[0]) * scale[self.pick].T
+        return self.fresh[block, key]
+
+    def _add_newcomers(self, log_mean: NDArray[np.float64], lines: NDArray[np.int64]) -> None:
+        blocks = self.fitted.columns.blocks
+        for k, i in enumerate(lines.tolist()):
+            word = {name: words[i] for name, words in self.words.items()}
+            cells = {
+                "class": word["class"],
+                "zone": word["zone"],
+                "operator": word["operator"],
+                "machine": word["machine"],
+                "class_zone": word["class"] + CELL + word["zone"],
+                "machine_zone": word["machine"] and word["machine"] + CELL + word["zone"],
+            }
+            for block, key in cells.items():
+                if key and blocks[block] and (block, key) not in self.column:
+                    log_mean[:, k] += self._effect(block, key)
+
+    def _add_blanks(self, log_mean: NDArray[np.float64], lines: NDArray[np.int64], rng: np.random.Generator) -> None:
+        """Mix a blank operator, machine or setting over this shop's usual ones, one draw per job and scenario."""
+        usual, columns = self.fitted.usual, self.fitted.columns
+        for block in ("operator", "machine"):
+            blank = [k for k, i in enumerate(lines.tolist()) if not self.words[block][i]]
+            if not blank or not columns.blocks[block]:
+                continue
+            chosen = np.searchsorted(np.cumsum(usual.shares[block])[:-1], rng.random(self.n_draws))
+            start = columns.start(block)
+            log_mean[:, blank] += self.b[:, start + chosen, self.pick][:, None, :]
+            if block == "machine" and columns.blocks["machine_zone"]:
+                for k in blank:
+                    zone = self.words["zone"][lines[k]]
+                    cells = [self.column.get(("machine_zone", w + CELL + zone), -1) for w in columns.blocks[block]]
+                    log_mean[:, k] += self.b[:, np.array(cells)[chosen], self.pick]
+        for name in SETTINGS:
+            self._add_blank_setting(log_mean, lines, name, rng)
+
+    def _add_blank_setting(
+        self, log_mean: NDArray[np.float64], lines: NDArray[np.int64], name: str, rng: np.random.Generator
+    ) -> None:
+        values = self.fitted.usual.settings.get(name)
+        blank = np.flatnonzero(np.isnan(self.request.settings[name][lines]))
+        if values is None or not len(blank):
+            return
+        score = setting_score(name, rng.choice(np.array(values), self.n_draws))
+        block = "age" if name == "ice_age_days" else "setting"
+        effect = self._effect(block, name) * score
+        if block == "setting":
+            effect = effect + self._effect(block, name + "^2") * score**2
+        log_mean[:, blank] += effect[:, None, :]
+
+    def _add_soil(self, log_mean: NDArray[np.float64], lines: NDArray[np.int64], rng: np.random.Generator) -> None:
+        soil = self.request.soil[lines]
+        if (soil < 0).any():
+            level = self.fitted.soil.draw_levels(self.soil_mean[lines], soil, rng, self.n_draws)
+        for k, i in enumerate(lines.tolist()):
+            if soil[k] >= 0:
+                log_mean[:, k] += self.steps[:, soil[k], self.pick] + self._soil_cells(i, int(soil[k]))
+                continue
+            log_mean[:, k] += self.steps[:, level[k], self.pick]
+            for s in range(N_SOILS):
+                log_mean[:, k] += self._soil_cells(i, s) * (level[k] == s)
+
+    def _soil_cells(self, line: int, soil: int) -> NDArray[np.float64]:
+        one = self._effect("class_soil", self.words["class"][line] + CELL + str(soil))
+        return one + self._effect("zone_soil", self.words["zone"][line] + CELL + str(soil))
+
+
+def _pair(one: NDArray[np.float64], two: NDArray[np.float64], rho: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return (2, ...) standard normals with correlation rho (along the last axis)."""
+    return np.stack([one, rho * one + np.sqrt(1 - rho**2) * two])

@@ -1,0 +1,229 @@
+"""Learning: from a job table to fitted numbers, with the rolling backtest that calibrates them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.backtest import rolling_record
+from models.consumption.conformal import fit_map
+from models.consumption.design import columns_of, word_codes
+from models.consumption.draws import normal_scores, stream
+from models.consumption.fitted import FittedModel, Usual, kinds_of, predict, rounded_states
+from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
+from models.consumption.latent_soil import fit_soil
+from models.consumption.sampler import POOLED, Chain, States
+from shared.vocabulary import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from models.consumption.answer import Consumption
+    from models.consumption.backtest import Record
+    from models.consumption.planning import Planning
+
+N_STATES = 300
+_N_BURN = 150
+_RECORD_STATES = 60
+_RECORD_BURN = 30
+_RECORD_DRAWS = 600
+_N_USUAL = 41
+#: Jobs whose fit had so few jobs before them tell nothing about the fits to come.
+_CALIBRATION_JOBS = 15
+
+
+def learn(
+    table: JobTable,
+    planning: Planning,
+    *,
+    seed: int,
+    progress: Callable[[float, str], None] | None = None,
+    backtest: bool = True,
+) -> FittedModel:
+    """Return the learner fitted to a job table, calibrated on its rolling record.
+
+    Parameters
+    ----------
+    table : JobTable
+        Any order of jobs; jobs without a usable figure (recorded and > 0) are left out.
+    planning : Planning
+        Prior medians and factors; the answer where nothing was learned.
+    seed : int
+        Fixes the sampler and the record.
+    progress : callable (share done, what), optional
+    backtest : bool
+        Without it there is no record, and answers are neither mapped nor supported.
+    """
+    usable = in_order(usable_jobs(table))
+    tell = progress or _silent
+    record: Record | None = None
+    if backtest and usable.n_jobs:
+        rolling = _Rolling(planning, seed)
+        record = rolling_record(usable, rolling.answer_at, lambda share: tell(0.6 * share, "backtest"))
+    start = 0.6 if record else 0.0
+    fitted = fit(usable, planning, seed=seed, tell=lambda share: tell(start + (1 - start) * share, "fit"))
+    tell(1.0, "done")
+    if record is None:
+        return fitted
+    return calibrated(fitted, record)
+
+
+def calibrated(fitted: FittedModel, record: Record) -> FittedModel:
+    """Return the fit with the calibration maps of a record, and the record itself."""
+    tested = record.n_before >= _CALIBRATION_JOBS
+    maps = {q: fit_map(record.pit[t, tested]) for t, q in enumerate(QUANTITIES)}
+    return replace(fitted, maps=maps, record_text=record.to_json())
+
+
+def fit(
+    table: JobTable,
+    planning: Planning,
+    *,
+    seed: int,
+    n_states: int = N_STATES,
+    n_burn: int = _N_BURN,
+    tell: Callable[[float], None] | None = None,
+) -> FittedModel:
+    """Return the learner fitted to usable jobs in order, without a record."""
+    columns = columns_of(table)
+    soil = fit_soil(table)
+    if table.n_jobs:
+        rng = stream(seed, "chain")
+        states = Chain(table, planning, columns, soil, rng).run(n_burn, n_states, tell=tell)
+    else:
+        states = planning_states(planning, columns.n, seed)
+    n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]
+    return FittedModel(
+        planning=planning,
+        columns=columns,
+        states=rounded_states(states),
+        soil=soil,
+        usual=_usual(table),
+        kinds=dict(Counter(kinds_of(table))),
+        n_jobs=table.n_jobs,
+        n_lines=table.n_lines,
+        n_values=(n_values[0], n_values[1]),
+        last_day=int(table.day.max()) if table.n_jobs else 0,
+    )
+
+
+def _silent(share: float, what: str) -> None:  # noqa: ARG001 - a progress callable that tells nobody
+    return
+
+
+@dataclass
+class _Rolling:
+    """Fits of the record, one after another."""
+
+    planning: Planning
+    seed: int
+
+    def answer_at(self, past: JobTable, request: JobTable) -> Consumption:
+        fitted = fit(past, self.planning, seed=self.seed, n_states=_RECORD_STATES, n_burn=_RECORD_BURN)
+        return predict(fitted, request, seed=self.seed, n_draws=_RECORD_DRAWS)
+
+
+def planning_states(planning: Planning, n_columns: int, seed: int) -> States:
+    """Return states that answer with the planning figures: a line's log has the sd `spread`.
+
+    A quarter of its variance is the level (common to all jobs), a quarter the job's, half the line's.
+    """
+    rng = stream(seed, "planning")
+    spread = np.array([planning.of(q).spread for q in QUANTITIES])
+    z = rng.permuted(np.broadcast_to(normal_scores(N_STATES), (2, N_STATES)), axis=1)
+    b = np.zeros((N_STATES, 2, n_columns))
+    b[:, 0, 0] = 0.5 * spread[0] * z[0]
+    b[:, 1, 0] = 0.5 * spread[1] * (0.5 * z[0] + np.sqrt(0.75) * z[1])
+    each = np.ones((N_STATES, 1))
+    return States(
+        b=b,
+        tau=np.zeros((N_STATES, 2, len(POOLED))),
+        line_sd=np.zeros((N_STATES, 2, 0)),
+        other_sd=each * spread * np.sqrt(0.5),
+        job_sd=each * spread * 0.5,
+        tail=np.full((N_STATES, 2), 100.0),
+        time_scale=np.zeros((N_STATES, 2)),
+        rho=np.full((N_STATES, 3), 0.5),
+    )
+
+
+def usable_jobs(table: JobTable) -> JobTable:
+    """Return the jobs that have a figure > 0 in either quantity."""
+    has = np.zeros(table.n_jobs, dtype=bool)
+    for quantity in QUANTITIES:
+        seen = table.observed(quantity)
+        good = np.append(seen.value > 0, False)[seen.group]
+        has[table.line_job[good]] = True
+    return table if has.all() else table.take_jobs(has)
+
+
+def in_order(table: JobTable) -> JobTable:
+    """Return the table with jobs by day and id and the lines of each by their words, so file order cannot matter."""
+    jobs = np.array(sorted(range(table.n_jobs), key=lambda j: (int(table.day[j]), table.job_id[j])), dtype=np.int64)
+    rank = np.empty(table.n_jobs, dtype=np.int64)
+    rank[jobs] = np.arange(table.n_jobs)
+    vehicle, zone, soil = table.vehicle_class.words(), table.zone.words(), table.soil.tolist()
+    machine, operator = table.machine.words(), table.operator.words()
+    parts = [table.observed(q) for q in QUANTITIES]
+    values = [np.append(p.value, -1.0)[p.group].tolist() for p in parts]
+    place = rank[table.line_job].tolist()
+    lines = np.array(
+        sorted(
+            range(table.n_lines),
+            key=lambda i: (place[i], vehicle[i], zone[i], soil[i], machine[i], operator[i], values[0][i], values[1][i]),
+        ),
+        dtype=np.int64,
+    )
+    return JobTable(
+        job_id=tuple(table.job_id[j] for j in jobs.tolist()),
+        day=table.day[jobs],
+        customer=table.customer.take(jobs),
+        ambient_f=table.ambient_f[jobs],
+        line_job=rank[table.line_job[lines]],
+        vehicle_class=_sorted_names(table.vehicle_class.take(lines)),
+        zone=_sorted_names(table.zone.take(lines)),
+        machine=table.machine.take(lines),
+        operator=table.operator.take(lines),
+        soil=table.soil[lines],
+        coating_removed=table.coating_removed[lines],
+        settings={name: column[lines] for name, column in table.settings.items()},
+        pellets=_in_group_order(table.pellets, lines),
+        minutes=_in_group_order(table.minutes, lines),
+    )
+
+
+def _sorted_names(factor: Factor) -> Factor:
+    names = tuple(sorted(factor.names))
+    return Factor(names, factor.recoded(names))
+
+
+def _in_group_order(observed: Observed, lines: NDArray[np.int64]) -> Observed:
+    """Return the record of the lines in their new order, groups numbered by their first line."""
+    group = observed.group[lines]
+    used, at, renumbered = np.unique(group[group >= 0], return_index=True, return_inverse=True)
+    rank = np.empty(len(used), dtype=np.int64)
+    rank[np.argsort(at)] = np.arange(len(used))
+    out = np.full(len(lines), -1, dtype=np.int64)
+    out[group >= 0] = rank[renumbered]
+    return Observed(out, observed.value[used[np.argsort(at)]])
+
+
+def _usual(table: JobTable) -> Usual:
+    columns = columns_of(table)
+    codes = word_codes(columns, table)
+    shares = {}
+    for block in ("operator", "machine"):
+        count = np.bincount(codes[block][codes[block] >= 0], minlength=len(columns.blocks[block])).astype(float)
+        shares[block] = tuple((count / max(count.sum(), 1.0)).round(6).tolist())
+    settings = {}
+    for name in SETTINGS:
+        written = table.settings[name][np.isfinite(table.settings[name])]
+        if len(written):
+            levels = (np.arange(_N_USUAL) + 0.5) / _N_USUAL
+            settings[name] = tuple(np.quantile(written, levels, method="nearest").round(4).tolist())
+    return Usual(shares, settings)

@@ -1,0 +1,159 @@
+"""Learning from the book, and the fit that an answer as of a day rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.backtest import Record
+from models.consumption.conformal import supported
+from models.consumption.fitted import FittedModel
+from models.consumption.learn import calibrated, learn
+from pipeline.answers.answer import Answer
+from pipeline.answers.history import history
+from pipeline.book import fits
+from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pipeline.answers.answer import Asking
+    from pipeline.book.fits import StoredFit
+
+    Tell = Callable[[float, str], None]
+
+
+@dataclass(frozen=True)
+class CurrentFit:
+    """The fit an answer rests on: stored under a version, or made for this answer alone (version None)."""
+
+    fitted: FittedModel
+    version: int | None
+    warnings: tuple[str, ...] = ()
+
+
+def current_fit(asking: Asking) -> CurrentFit:
+    """Return the fit as of the morning of `asking.today`.
+
+    The stored fit serves where it saw no job on or after that day. Where it did, the learner is fitted anew on the
+    past, without storing it, and calibrated on the part of the stored record that lies before that day. Where there
+    is no stored fit, planning figures answer.
+    """
+    stored = fits.newest_fit(asking.book)
+    planning = asking.book.settings.planning()
+    if stored is None:
+        none = history(asking.book, date.min)
+        return CurrentFit(learn(none, planning, seed=asking.seed, backtest=False), None, _never_learned(asking))
+    if stored.last_day is not None and stored.last_day >= asking.today:
+        fitted = learn(history(asking.book, asking.today), planning, seed=stored.seed, backtest=False)
+        kept = fits.stored_record(asking.book)
+        record = (Record.from_json(kept[2]) if kept and kept[2] else Record.empty()).before(asking.today.toordinal())
+        said = (
+            f"The stored fit has seen jobs on or after {asking.today.isoformat()}; this answer was fitted anew on "
+            "what happened before it and is not stored."
+        )
+        return CurrentFit(calibrated(fitted, record) if record.n else fitted, None, (said,))
+    return CurrentFit(FittedModel.from_json(stored.fitted), stored.version, _stale(asking, stored))
+
+
+def _never_learned(asking: Asking) -> tuple[str, ...]:
+    with asking.book.reading() as connection:
+        found = fits.read_data_hash(connection, asking.today)
+    if found.startswith("0-"):
+        return ()
+    return ("The history was never learned from: these are planning figures. Run `rimebook learn`.",)
+
+
+def _stale(asking: Asking, stored: StoredFit) -> tuple[str, ...]:
+    if fits.data_hash(asking.book, asking.today) == stored.data_hash:
+        return ()
+    return ("The history has changed since the last `rimebook learn`; run it again to count the new jobs.",)
+
+
+@dataclass(frozen=True)
+class HeldLevel:
+    """How often past intervals of one level held what happened; None where nothing was tested."""
+
+    level: float
+    held: float | None
+    supported: bool
+
+
+@dataclass(frozen=True)
+class LearnBacktest:
+    """The rolling record in figures: every expectation came from earlier jobs only."""
+
+    jobs: int
+    levels: dict[str, tuple[HeldLevel, ...]]
+
+
+@dataclass(frozen=True)
+class LearnResult:
+    """What was learned and stored."""
+
+    version: int
+    jobs: int
+    lines: int
+    backtest: LearnBacktest
+
+
+BACKTEST_LEVELS = (0.5, 0.8, 0.9)
+
+
+def learn_book(asking: Asking, tell: Tell | None = None) -> Answer[LearnResult]:
+    """Fit, backtest and calibrate on what happened before `asking.today`; store it and return what was stored."""
+    book = asking.book
+    hashed = fits.data_hash(book, asking.today)
+    table = history(book, asking.today)
+    fitted = learn(table, book.settings.planning(), seed=asking.seed, progress=tell)
+    record = fitted.record()
+    version = fits.save_fit(
+        book,
+        fits.NewFit(
+            today=asking.today, data_hash=hashed, seed=asking.seed, n_jobs=fitted.n_jobs, n_lines=fitted.n_lines,
+            fitted=replace(fitted, record_text="").to_json(), record=fitted.record_text, expected=_expected(record),
+        ),
+    )  # fmt: skip
+    warnings: list[str] = []
+    left_out = table.n_jobs - fitted.n_jobs
+    if not fitted.n_jobs:
+        warnings.append(
+            "No job with pellets or minutes before "
+            f"{asking.today.isoformat()}: answers are planning figures from book.toml. Import a job log."
+        )
+    elif left_out:
+        warnings.append(f"{left_out} jobs have neither pellets nor minutes above 0 and were left out.")
+    return Answer(LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(record)), tuple(warnings))
+
+
+def _backtest(record: Record) -> LearnBacktest:
+    levels: dict[str, tuple[HeldLevel, ...]] = {}
+    for t, quantity in enumerate(QUANTITIES):
+        pit = record.pit[t][np.isfinite(record.pit[t])]
+        levels[quantity] = tuple(
+            HeldLevel(level, float(np.mean(np.abs(pit - 0.5) <= level / 2)) if len(pit) else None,
+                      supported(len(pit), level))
+            for level in BACKTEST_LEVELS
+        )  # fmt: skip
+    return LearnBacktest(record.n, levels)
+
+
+def _expected(record: Record) -> dict[str, list[object]]:
+    """Return the record as columns of the table `expectations`, one row a job and quantity."""
+    places = [QUANTILE_LEVELS.index(q) for q in (0.1, 0.5, 0.9)]
+    days = [date.fromordinal(d) for d in record.day.tolist()]
+    columns: dict[str, list[object]] = {
+        c: [] for c in ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit")
+    }
+    for t, quantity in enumerate(QUANTITIES):
+        columns["job_id"] += record.job_id
+        columns["day"] += days
+        columns["quantity"] += [quantity] * record.n
+        columns["mean"] += record.mean[t].tolist()
+        for name, place in zip(("q10", "q50", "q90"), places, strict=True):
+            columns[name] += record.quantiles[t, :, place].tolist()
+        columns["pit"] += [None if p != p else p for p in record.pit[t].tolist()]
+    return columns

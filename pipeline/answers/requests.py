@@ -1,0 +1,152 @@
+"""Jobs that are asked about: one from the command line's words, as a job table with nothing observed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
+from pipeline.intake.words import Words, book_words
+from shared.errors import RimebookError, UsageError
+from shared.vocabulary import UNKNOWN, soil_code
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from pipeline.book.settings import Settings
+    from pipeline.intake.words import Group
+
+#: The name of a job that was asked about by options alone.
+ASKED_ID = "asked"
+
+
+@dataclass(frozen=True)
+class LineAsked:
+    """One zone of a job that is asked about; soil '' or 'unknown' where nobody has seen it."""
+
+    vehicle_class: str
+    zone: str
+    soil_level: str = ""
+    coating_removed: bool = False
+    machine: str = ""
+    operator: str = ""
+    settings: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class JobAsked:
+    """A job that is asked about: its id, the day it will be done, and its lines in the order given."""
+
+    job_id: str
+    day: date
+    lines: tuple[LineAsked, ...]
+    customer: str = ""
+
+
+def words_of(settings: Settings) -> Words:
+    """Return the words of a book: the trade's, its own and its aliases."""
+    words = settings.words
+    return book_words(
+        classes=tuple(words.classes), zones=tuple(words.zones), aliases=words.aliases, packages=words.packages
+    )
+
+
+def _read_word(words: Words, group: Group, text: str, option: str) -> str:
+    found = words.read(group, text)
+    if found:
+        return found
+    near = words.suggest(group, text)
+    known = ", ".join(words.canonical(group))
+    raise RimebookError(
+        f"unknown-{group}", where=option, found=f"`{text}`" if text.strip() else "nothing", expected=f"one of {known}",
+        do=f"Did you mean `{near}`?" if near else "Add it under [words] in book.toml if it is the shop's own.",
+    )  # fmt: skip
+
+
+def read_zone_option(words: Words, text: str) -> tuple[tuple[str, ...], str]:
+    """Return the zones and the soil level of an option such as `undercarriage:heavy`; a package gives its zones.
+
+    Raises
+    ------
+    RimebookError
+        Where the zone or the soil level is no known word; the nearest one is named.
+    """
+    zone_text, _, soil_text = text.partition(":")
+    zone = _read_word(words, "zone", zone_text, f"--zone {text}")
+    soil = _read_word(words, "soil", soil_text, f"--zone {text}") if soil_text.strip() else UNKNOWN
+    return words.zones_of(zone), soil
+
+
+def job_from_options(
+    settings: Settings,
+    *,
+    vehicle: str,
+    zones: Sequence[str],
+    day: date,
+    coating_removed: bool = False,
+    machine: str = "",
+    operator: str = "",
+    customer: str = "",
+    technique: Mapping[str, float] | None = None,
+) -> JobAsked:
+    """Return the job that the options of `estimate` and `quote` describe.
+
+    Raises
+    ------
+    UsageError
+        Where vehicle or zone is missing or a zone comes twice.
+    RimebookError
+        Where a word is not known.
+    """
+    if not vehicle or not zones:
+        raise UsageError(
+            "nothing-asked", where="command line", found="no --vehicle" if not vehicle else "no --zone",
+            expected="--vehicle CLASS with one or more --zone ZONE:SOIL, or --jobs FILE",
+            do="For example: --vehicle van --zone undercarriage:heavy --zone engine_bay",
+        )  # fmt: skip
+    words = words_of(settings)
+    vehicle_class = _read_word(words, "class", vehicle, "--vehicle")
+    lines: list[LineAsked] = []
+    for text in zones:
+        expanded, soil = read_zone_option(words, text)
+        for zone in expanded:
+            if any(line.zone == zone for line in lines):
+                raise UsageError(
+                    "zone-twice", where=f"--zone {text}", found=f"{zone} a second time", expected="each zone once",
+                    do="Leave one of them out.",
+                )  # fmt: skip
+            lines.append(LineAsked(vehicle_class, zone, soil, coating_removed, machine.strip(), operator.strip(),
+                                   dict(technique or {})))  # fmt: skip
+    return JobAsked(ASKED_ID, day, tuple(lines), customer.strip())
+
+
+def request_table(jobs: Sequence[JobAsked]) -> JobTable:
+    """Return jobs that are asked about as a job table with nothing observed; the order is kept.
+
+    Codes of machines, operators and customers are compared case-folded by the learner's own factor names; a code that
+    the history does not have counts as a newcomer.
+    """
+    lines = [line for job in jobs for line in job.lines]
+    n = len(lines)
+    settings = {
+        name: np.array([line.settings.get(name, np.nan) for line in lines], dtype=np.float64) for name in SETTINGS
+    }
+    return JobTable(
+        job_id=tuple(job.job_id for job in jobs),
+        day=np.array([job.day.toordinal() for job in jobs], dtype=np.int64),
+        customer=Factor.of(job.customer for job in jobs),
+        ambient_f=np.full(len(jobs), np.nan),
+        line_job=np.repeat(np.arange(len(jobs)), [len(job.lines) for job in jobs]).astype(np.int64),
+        vehicle_class=Factor.of(line.vehicle_class for line in lines),
+        zone=Factor.of(line.zone for line in lines),
+        machine=Factor.of(line.machine for line in lines),
+        operator=Factor.of(line.operator for line in lines),
+        soil=np.array([soil_code(line.soil_level) for line in lines], dtype=np.int64),
+        coating_removed=np.array([line.coating_removed for line in lines], dtype=np.bool_),
+        settings=settings,
+        pellets=Observed.nothing(n),
+        minutes=Observed.nothing(n),
+    )
