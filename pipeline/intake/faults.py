@@ -1,0 +1,27 @@
+"""What is wrong with one cell: the common value of every reader and parser here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A reason to keep a row out, worded for the person who will correct it.
+
+    Attributes
+    ----------
+    code : str
+        Kebab-case, stable between versions, for example ``unknown-unit``.
+    hint : str
+        One sentence: what to write instead.
+    column : str
+        The column's head as it stands in the file; '' where the fault is the row's or the caller knows the column.
+    value : str
+        The cell as it stands in the file; '' where the caller knows it.
+    """
+
+    code: str
+    hint: str
+    column: str = ""
+    value: str = ""

@@ -1,0 +1,217 @@
+"""A log as read, before anything is understood: text cells under a header, row by row, with nothing lost.
+
+Title, blank and totals rows are set aside and counted; rows that cannot be laid under the header carry a fault.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from pipeline.intake.faults import Fault
+from pipeline.intake.numbers import NUMBER, read_number
+from pipeline.intake.texts import tidy
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+ROWS_A_CHUNK: Final = 50_000
+_TOTAL_WORD: Final = re.compile(r"total|sum|average|avg|mean|[Σ∑]", re.IGNORECASE)
+_TOTAL: Final = re.compile(
+    r"(?:(?:grand|sub|overall|monthly|weekly|yearly|month|week|year)[- ]?)?(?:totals?|sums?|average|avg\.?|mean)"
+    r"(?:(?: |:|,| - ).{0,30})?|\w[\w ,.'-]{1,20} (?:sub)?totals?:?|[Σ∑].{0,20}",
+    re.IGNORECASE,
+)
+_FIGURE: Final = re.compile(rf"[-+−$€£(~]{{0,2}}\s?({NUMBER})(?:\s?[^\d\s]\S{{0,7}})?|\d{{1,5}}:\d\d(?::\d\d)?")
+#: Totals rows named one by one in the notes; the rest are only counted.
+_NAMED_TOTALS: Final = 5
+
+
+@dataclass
+class RawChunk:
+    """Some rows of a log.
+
+    Attributes
+    ----------
+    lines : list of int (n_rows,)
+        1-based physical line (text) or row number (workbook) at which each row starts.
+    cells : list of list of str (n_rows, width of the header)
+        The cells as they stand in the file.
+    faults : dict of int to Fault
+        Rows of this chunk, by position, that cannot be used: too many fields, an error cell, an undecodable byte.
+    source : list of int or None
+        After `wide.unpivot`: for each row the position in the chunk it came from; None in a chunk as read.
+    """
+
+    lines: list[int]
+    cells: list[list[str]]
+    faults: dict[int, Fault] = field(default_factory=dict)
+    source: list[int] | None = None
+
+
+@dataclass
+class RawLog:
+    """One log of one file (or sheet), read again from the start by each call of `chunks`.
+
+    Attributes
+    ----------
+    file : Path
+    sheet : str
+        Name of the sheet; '' for text and calendar files.
+    kind : str
+        The log that the header looks like, '' where it could be two or none.
+    header : tuple of str
+        The heads as text, trailing blanks cut, a blank head in between named ``column 3``.
+    header_line : int
+        1-based line or row of the header.
+    blocks : callable
+        ``blocks(n_rows)`` yields the rows below the header as chunks whose rows may have any width; from the reader.
+    notes : list of str
+        Sentences for the user; those that need the whole file stand there after the last chunk.
+    set_aside : dict with keys title, blank, totals (and events, for calendars)
+        Rows that are no data; complete after the last chunk.
+    n_padded : int
+        Rows whose missing trailing fields were taken as blank; complete after the last chunk.
+    cells_shift : bool
+        True for text files: a surplus field is a fault, because a stray delimiter shifts every later field. In a
+        workbook cells do not shift, and those under no head are left out with a note.
+    """
+
+    file: Path
+    sheet: str
+    kind: str
+    header: tuple[str, ...]
+    header_line: int
+    blocks: Callable[[int], Iterator[RawChunk]]
+    notes: list[str] = field(default_factory=list)
+    set_aside: dict[str, int] = field(default_factory=lambda: {"title": 0, "blank": 0, "totals": 0})
+    n_padded: int = 0
+    cells_shift: bool = True
+
+    def __post_init__(self) -> None:
+        self._opening = (tuple(self.notes), dict(self.set_aside))
+
+    def chunks(self, n_rows: int = ROWS_A_CHUNK) -> Iterator[RawChunk]:
+        """Yield the rows below the header in chunks of up to `n_rows`, from the start of the file.
+
+        Raises
+        ------
+        RimebookError
+            When the file changed while it was read, or is damaged further down.
+        """
+        self.notes[:] = self._opening[0]
+        self.set_aside.update(self._opening[1])
+        self.n_padded = 0
+        sifter = _Sifter(self)
+        for block in self.blocks(n_rows):
+            chunk = sifter.sift(block)
+            if chunk.lines:
+                yield chunk
+        self.notes.extend(sifter.closing_notes())
+
+
+class _Sifter:
+    """Lays the rows of one pass under the header and sets aside what is no data.
+
+    A totals row without a word is known by its sums, and only within the first chunk: sheets that people sum up by hand
+    are short.
+    """
+
+    def __init__(self, log: RawLog) -> None:
+        self._log = log
+        self._totals: list[int] = []
+        self._n_surplus = 0
+        self._first_surplus = ""
+        self._n_chunks = 0
+        self._above_from = 0  # position, in the first chunk, of the first row after the last totals row
+
+    def sift(self, block: RawChunk) -> RawChunk:
+        """Return the block's data rows, each as wide as the header."""
+        log, width, header = self._log, len(self._log.header), list(self._log.header)
+        self._n_chunks += 1
+        kept = RawChunk([], [])
+        for i, row in enumerate(block.cells):
+            fault = block.faults.get(i) if block.faults else None
+            if len(row) != width:
+                surplus = self._fit(row, block.lines[i])
+                fault = fault or surplus
+            first = row[0]
+            if not first or first.isspace() or _TOTAL_WORD.search(first) or row == header:
+                aside = self._aside(row, fault is not None, kept.cells)
+                if aside:
+                    log.set_aside[aside] += 1
+                    if aside == "totals":
+                        self._totals.append(block.lines[i])
+                        self._above_from = len(kept.cells)
+                    continue
+            if fault is not None:
+                kept.faults[len(kept.cells)] = fault
+            kept.lines.append(block.lines[i])
+            kept.cells.append(row)
+        return kept
+
+    def _fit(self, row: list[str], line: int) -> Fault | None:
+        """Bring a row to the header's width in place; return a fault where that would lose a cell of a text file."""
+        log, width = self._log, len(self._log.header)
+        if len(row) < width:
+            if any(row):
+                log.n_padded += 1
+            row.extend([""] * (width - len(row)))
+            return None
+        surplus = [cell for cell in row[width:] if cell.strip()]
+        n_found = len(row)
+        del row[width:]
+        if not surplus:
+            return None
+        if not log.cells_shift:
+            self._n_surplus += len(surplus)
+            self._first_surplus = self._first_surplus or f"row {line}: {surplus[0]!r}"
+            return None
+        hint = f"{n_found} fields under {width} heads; put a text that holds the delimiter in quotes, or remove the surplus"
+        return Fault("too-many-fields", hint, "", surplus[0])
+
+    def _aside(self, row: list[str], faulty: bool, above: list[list[str]]) -> str:
+        """Return the key of `RawLog.set_aside` under which a row falls, '' for a data row."""
+        filled = [cell.strip() for cell in row if cell and not cell.isspace()]
+        if not filled:
+            return "" if faulty else "blank"
+        if row == list(self._log.header):
+            return "title"
+        if faulty:
+            return ""
+        first, *rest = filled
+        if _TOTAL.fullmatch(tidy(first)):
+            return "totals" if rest and all(_FIGURE.fullmatch(tidy(cell)) for cell in rest) else ""
+        if self._n_chunks == 1 and not row[0].strip() and all(_FIGURE.fullmatch(tidy(cell)) for cell in filled):
+            return "totals" if _sums_up(row, above[self._above_from :]) else ""
+        return ""
+
+    def closing_notes(self) -> list[str]:
+        """Return what can only be said after the last row."""
+        notes = []
+        if self._totals:
+            shown = ", ".join(str(line) for line in self._totals[:_NAMED_TOTALS])
+            more = f" and {len(self._totals) - _NAMED_TOTALS} more" if len(self._totals) > _NAMED_TOTALS else ""
+            notes.append(f"totals set aside, not imported: line {shown}{more}")
+        if self._n_surplus:
+            notes.append(f"{self._n_surplus} cells stand under no head and are left out (first: {self._first_surplus})")
+        if self._log.n_padded:
+            notes.append(f"{self._log.n_padded} rows end early; their missing last fields are read as blank")
+        return notes
+
+
+def _sums_up(row: Sequence[str], above: Sequence[Sequence[str]]) -> bool:
+    """Tell whether each figure of a row is the sum of at least two figures above it, to 0.5 %."""
+    figures = [(k, _figure(cell)) for k, cell in enumerate(row) if cell.strip()]
+    for column, figure in figures:
+        parts = [value for value in (_figure(r[column]) for r in above) if value is not None]
+        if figure is None or len(parts) < 2 or abs(sum(parts) - figure) > 0.005 * abs(figure) + 0.01:
+            return False
+    return True
+
+
+def _figure(cell: str) -> float | None:
+    match = _FIGURE.fullmatch(tidy(cell))
+    return read_number(match[1], None) if match and match[1] else None
