@@ -76,13 +76,19 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
         Most similar past jobs to list beside each, with what they took.
     """
     found = predicted(asking, jobs)
-    estimates = tuple(_estimate(asking, found, j, n_like) for j in range(len(found.jobs)))
+    estimates = estimates_of(asking, found, n_like=n_like)
     zones = {line.zone for job in found.jobs for line in job.lines}
     return Answer(
         EstimateResult(estimates),
         (*found.fit.warnings, *basis_warnings(asking, estimates)),
-        tuple(cautions_for("estimate", sorted(zones))),
-    )
+        tuple(cautions_for("estimate", sorted(zones), settings=asking.book.settings,
+                           coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
+    )  # fmt: skip
+
+
+def estimates_of(asking: Asking, found: Predicted, *, n_like: int = 0) -> tuple[JobEstimate, ...]:
+    """Return the summaries of what was predicted, one for each job."""
+    return tuple(_estimate(asking, found, j, n_like) for j in range(len(found.jobs)))
 
 
 def _estimate(asking: Asking, found: Predicted, j: int, n_like: int) -> JobEstimate:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from pipeline.answers.answer import Asking
+from pipeline.answers.requests import JobAsked
 from pipeline.cli.common import (
     HERE,
     BookOption,
@@ -16,6 +20,7 @@ from pipeline.cli.common import (
     TodayOption,
     ask,
     read_date,
+    read_price,
     show,
 )
 
@@ -27,19 +32,61 @@ JobsOption = Annotated[Path | None, typer.Option("--jobs", metavar="FILE", help=
 DateOption = Annotated[str | None, typer.Option("--date", metavar="DATE", help="Day the job will be done.")]
 
 
+MachineOption = Annotated[str, typer.Option("--machine", help="Machine code (default: the usual mix).")]
+OperatorOption = Annotated[str, typer.Option("--operator", help="Operator code (default: the usual mix).")]
+IceAgeOption = Annotated[float | None, typer.Option("--ice-age", min=0, max=60, help="Age of the pellets, days.")]
+FeedOption = Annotated[float | None, typer.Option("--feed", min=0.01, max=50, help="Feed, lb/min.")]
+PressureOption = Annotated[float | None, typer.Option("--pressure", min=1, max=500, help="Pressure, psi.")]
+StandoffOption = Annotated[float | None, typer.Option("--standoff", min=0.1, max=100, help="Nozzle distance, in.")]
+IceOnOption = Annotated[float | None, typer.Option("--ice-on", min=0, max=1, help="Share of time with the ice on.")]
+CoatingOption = Annotated[bool, typer.Option("--coating-removed", help="An old coating is stripped as well.")]
+
+
+@dataclass(frozen=True)
+class _Described:
+    """The options by which one job is described."""
+
+    vehicle: str
+    zones: list[str]
+    jobs: Path | None
+    date: str | None
+    customer: str
+    machine: str
+    operator: str
+    coating_removed: bool
+    technique: dict[str, float | None]
+
+
+def _jobs_asked(asking: Asking, described: _Described) -> Sequence[JobAsked]:
+    from pipeline.answers.requests import job_from_options
+
+    day = read_date(described.date, "--date") if described.date else asking.today
+    if described.jobs is not None:
+        from pipeline.answers.request_files import jobs_from_file
+
+        return jobs_from_file(asking, described.jobs, day)
+    technique = {k: v for k, v in described.technique.items() if v is not None}
+    one = job_from_options(
+        asking.book.settings, vehicle=described.vehicle, zones=described.zones, day=day,
+        coating_removed=described.coating_removed, machine=described.machine, operator=described.operator,
+        customer=described.customer, technique=technique,
+    )  # fmt: skip
+    return [one]
+
+
 def estimate(
     vehicle: VehicleOption = "",
     zone: ZoneOption = None,
     jobs: JobsOption = None,
     date: DateOption = None,
-    machine: Annotated[str, typer.Option(help="Machine code (default: the usual mix).")] = "",
-    operator: Annotated[str, typer.Option(help="Operator code (default: the usual mix).")] = "",
-    ice_age: Annotated[float | None, typer.Option("--ice-age", min=0, max=60, help="Age of the pellets, days.")] = None,
-    feed: Annotated[float | None, typer.Option(min=0.01, max=50, help="Feed, lb/min.")] = None,
-    pressure: Annotated[float | None, typer.Option(min=1, max=500, help="Pressure, psi.")] = None,
-    standoff: Annotated[float | None, typer.Option(min=0.1, max=100, help="Nozzle distance, in.")] = None,
-    ice_on: Annotated[float | None, typer.Option("--ice-on", min=0, max=1, help="Share of time with ice on.")] = None,
-    coating_removed: Annotated[bool, typer.Option("--coating-removed", help="An old coating is stripped.")] = False,
+    machine: MachineOption = "",
+    operator: OperatorOption = "",
+    ice_age: IceAgeOption = None,
+    feed: FeedOption = None,
+    pressure: PressureOption = None,
+    standoff: StandoffOption = None,
+    ice_on: IceOnOption = None,
+    coating_removed: CoatingOption = False,
     like: Annotated[int, typer.Option(min=0, max=100, help="List the most similar past jobs.")] = 0,
     book: BookOption = HERE,
     as_json: JsonOption = False,
@@ -49,29 +96,50 @@ def estimate(
 ) -> None:
     """Tell the pellets and minutes of a job."""
     from pipeline.answers.estimating import estimate_jobs
-    from pipeline.answers.requests import job_from_options
     from pipeline.present.estimate_text import render_estimate
 
     asking = ask(book, today, seed=seed, level=level)
     technique = {"ice_age_days": ice_age, "feed_lb_min": feed, "pressure_psi": pressure, "standoff_in": standoff,
                  "ice_on_share": ice_on}  # fmt: skip
-    day = read_date(date, "--date") if date else asking.today
-    if jobs is not None:
-        from pipeline.answers.request_files import jobs_from_file
-
-        asked = jobs_from_file(asking, jobs, day)
-    else:
-        asked = [
-            job_from_options(
-                asking.book.settings, vehicle=vehicle, zones=zone or [], day=day, coating_removed=coating_removed,
-                machine=machine, operator=operator,
-                technique={k: v for k, v in technique.items() if v is not None},
-            )
-        ]  # fmt: skip
-    answer = estimate_jobs(asking, asked, n_like=like)
+    described = _Described(vehicle, zone or [], jobs, date, "", machine, operator, coating_removed, technique)
+    answer = estimate_jobs(asking, _jobs_asked(asking, described), n_like=like)
     show("estimate", asking, answer, render_estimate, as_json=as_json)
+
+
+def quote(
+    vehicle: VehicleOption = "",
+    zone: ZoneOption = None,
+    jobs: JobsOption = None,
+    date: DateOption = None,
+    price: Annotated[float | None, typer.Option("--price", help="A price of your own: what would it risk?")] = None,
+    customer: Annotated[str, typer.Option(help="Customer code.")] = "",
+    machine: MachineOption = "",
+    operator: OperatorOption = "",
+    ice_age: IceAgeOption = None,
+    feed: FeedOption = None,
+    pressure: PressureOption = None,
+    standoff: StandoffOption = None,
+    ice_on: IceOnOption = None,
+    coating_removed: CoatingOption = False,
+    book: BookOption = HERE,
+    as_json: JsonOption = False,
+    today: TodayOption = None,
+    seed: SeedOption = 1,
+    level: LevelOption = 0.8,
+) -> None:
+    """Price a job: for the wanted margin, the accepted risk."""
+    from pipeline.answers.quoting import quote_jobs
+    from pipeline.present.quote_text import render_quote
+
+    asking = ask(book, today, seed=seed, level=level)
+    technique = {"ice_age_days": ice_age, "feed_lb_min": feed, "pressure_psi": pressure, "standoff_in": standoff,
+                 "ice_on_share": ice_on}  # fmt: skip
+    described = _Described(vehicle, zone or [], jobs, date, customer, machine, operator, coating_removed, technique)
+    answer = quote_jobs(asking, _jobs_asked(asking, described), price_usd=read_price(price))
+    show("quote", asking, answer, render_quote, as_json=as_json)
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
     app.command("estimate")(estimate)
+    app.command("quote")(quote)

@@ -62,6 +62,20 @@ def read_level(level: float) -> float:
     return level
 
 
+def read_price(price: float | None) -> float | None:
+    """Return a price given on the command line.
+
+    Raises
+    ------
+    UsageError
+        When it is not above 0.
+    """
+    if price is not None and not 0 < price < 1e7:
+        raise UsageError("bad-price", where="--price", found=f"{price:g}", expected="a price above 0",
+                         do="Write the price before tax in the book's currency.")  # fmt: skip
+    return price
+
+
 def today_of(book: Book, given: str | None) -> date:
     """Return the day an answer is made for: the option, else the book's `as_of`, else the system's date."""
     if given is not None:

@@ -1,0 +1,76 @@
+"""Quotes as text: the price first, then what it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.present.estimate_text import basis_line, times, weights
+from pipeline.present.figures import minutes, percent, words
+from pipeline.present.terminal import Column, paragraph, table
+
+if TYPE_CHECKING:
+    from pipeline.answers.answer import Answer
+    from pipeline.answers.quoting import JobQuote, QuoteResult
+    from pipeline.present.figures import Style
+
+
+def render_quote(answer: Answer[QuoteResult], style: Style) -> str:
+    """Return one block for each job quoted."""
+    ice = f"Ice counts at {style.price_of_weight(answer.result.ice_usd_per_lb)}, delivery and lost ice included "
+    ice += "(planning figures)." if answer.result.ice_basis == "planning" else "(from the deliveries logged)."
+    return "\n\n".join([*(_quote(quote, style) for quote in answer.result.quotes), paragraph(ice)])
+
+
+def _quote(quote: JobQuote, style: Style) -> str:
+    job = quote.estimate
+    scope = ", ".join(f"{words(line.zone)} ({line.soil_level})" for line in job.lines)
+    why = {
+        "margin": f"set by the wanted margin of {percent(quote.margin_share)} of the price",
+        "risk": f"set by the accepted risk of {percent(quote.risk_share)}",
+        "minimum": "set by the minimum charge",
+    }[quote.binding]
+    lines = [
+        paragraph(f"Price {style.money(quote.price_usd)} before tax, {why}."),
+        paragraph(f"Job {job.job_id}: {scope}"),
+    ]
+    if quote.price_with_tax_usd != quote.price_usd:
+        lines.append(f"With tax {style.money(quote.price_with_tax_usd, cents=True)}.")
+    markup = quote.expected_margin_share / (1 - quote.expected_margin_share)
+    lines.append(
+        paragraph(
+            f"Expected margin {percent(quote.expected_margin_share)} of the price (a mark-up of {percent(markup)} on "
+            f"cost); the chance that the job costs more than that price is {percent(quote.chance_of_loss)}."
+        )
+    )
+    if quote.at_price:
+        own = quote.at_price
+        lines.append(
+            paragraph(
+                f"At {style.money(own.price_usd)}: expected margin {percent(own.expected_margin_share)}, chance of "
+                f"loss {percent(own.chance_of_loss)}."
+            )
+        )
+    level = percent(quote.cost_usd.interval.level)
+    cost = quote.cost_usd
+    grid = table(
+        [Column("What"), Column("Likely", "number"), Column(f"{level} between", "number")],
+        [
+            ["Pellets", style.weight(quote.pellets_lb.quantiles[0.5]), weights(quote.pellets_lb, style)],
+            ["Hands-on time", minutes(quote.minutes.quantiles[0.5]), times(quote.minutes)],
+            ["Cost", style.money(cost.quantiles[0.5]),
+             f"{style.money(cost.interval.low)} to {style.money(cost.interval.high)}"],
+        ],
+    )  # fmt: skip
+    parts = table(
+        [Column("Cost part"), Column("Mean", "number"), Column("Share", "number")],
+        [[part.name, style.money(part.mean_usd), percent(part.mean_usd / cost.mean)] for part in quote.parts]
+        + [["together", style.money(cost.mean), ""]],
+    )
+    asked = table(
+        [Column("Price for"), Column("", "number")],
+        [
+            [f"margin of {percent(quote.margin_share)}", style.money(quote.price_for_margin_usd)],
+            [f"risk of {percent(quote.risk_share)}", style.money(quote.price_for_risk_usd)],
+        ],
+    )
+    return "\n".join([*lines, "", grid, "", parts, "", asked, paragraph(basis_line(job.basis, job.similar_jobs))])
