@@ -59,8 +59,17 @@ def learn(
     backtest : bool
         Without it there is no record, and answers are neither mapped nor supported.
     """
-    usable = in_order(usable_jobs(table))
-    tell = progress or _silent
+    import scipy.linalg  # noqa: F401 - its thread pool must exist before it can be limited
+    from threadpoolctl import threadpool_limits
+
+    # Matrices are small: a second BLAS thread only waits, at the cost of a whole core.
+    with threadpool_limits(limits=1):
+        return _learn(in_order(usable_jobs(table)), planning, seed, progress or _silent, backtest)
+
+
+def _learn(
+    usable: JobTable, planning: Planning, seed: int, tell: Callable[[float, str], None], backtest: bool
+) -> FittedModel:
     record: Record | None = None
     if backtest and usable.n_jobs:
         rolling = _Rolling(planning, seed)
