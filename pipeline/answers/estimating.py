@@ -12,6 +12,7 @@ from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.requests import JobAsked, request_table
+from pipeline.answers.safety_warning import bay_warning
 from pipeline.answers.similar import LikeJob, like_jobs
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     zones = {line.zone for job in found.jobs for line in job.lines}
     return Answer(
         EstimateResult(estimates),
-        (*found.fit.warnings, *basis_warnings(asking, estimates)),
+        warnings_of(asking, found, estimates),
         tuple(cautions_for("estimate", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip
@@ -112,6 +113,15 @@ def _estimate(asking: Asking, found: Predicted, j: int, n_like: int) -> JobEstim
         minutes=told(minutes.sum(axis=0)),
         lines=lines,
         like=like_jobs(asking, job, n_like) if n_like else (),
+    )
+
+
+def warnings_of(asking: Asking, found: Predicted, estimates: Sequence[JobEstimate]) -> tuple[str, ...]:
+    """Return what must be said beside estimates: of the fit, of their ground, of the bay's air."""
+    return (
+        *found.fit.warnings,
+        *basis_warnings(asking, estimates),
+        *bay_warning(asking.book.settings, found.consumption),
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
-from pipeline.answers.estimating import JobEstimate, basis_warnings, estimates_of, predicted
+from pipeline.answers.estimating import JobEstimate, estimates_of, predicted, warnings_of
 from pipeline.answers.landed import Landed, landed_price
 from pipeline.answers.pricing import Binding, CostDraws, chance_of_loss, expected_margin, job_cost, price_job
 
@@ -99,7 +99,7 @@ def quote_jobs(asking: Asking, jobs: Sequence[JobAsked], *, price_usd: float | N
     zones = {line.zone for job in found.jobs for line in job.lines}
     return Answer(
         QuoteResult(quotes, landed.usd_per_lb, landed.basis),
-        (*found.fit.warnings, *basis_warnings(asking, estimates)),
+        warnings_of(asking, found, estimates),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip

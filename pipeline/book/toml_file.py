@@ -37,14 +37,15 @@ class _Reader:
 
     def problem(self, section: str, key: str, found: str, expected: str, do: str) -> None:
         line = _line_of(self.text, section, key)
-        where = f"{self.file.name}{f', line {line}' if line else ''}, [{section}]{f' {key}' if key else ''}"
+        place = f"[{section}]" if key in ("", section) else f"[{section}] {key}"
+        where = f"{self.file.name}{f', line {line}' if line else ''}, {place}"
         self.problems.append(Problem("book-toml", where, found, expected, do))
 
     def unknown(self, section: str, key: str, known: Iterable[str]) -> None:
         names = list(known)
         near = nearest(key, names)
         do = f"Did you mean `{near}`?" if near else f"Known here: {', '.join(sorted(names))}."
-        self.problem(section, key, f"`{key}`", "a key this section has", do)
+        self.problem(section, key, f"`{key}`", "a section or key of book.toml", do)
 
     def table(self, section: str, kind: type, value: Any) -> Any:
         """Read one table into its dataclass; keys that may not stand there are gathered as problems."""

@@ -1,0 +1,102 @@
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.book.settings import Settings
+from pipeline.book.toml_file import load_settings, template
+from shared.errors import RimebookError
+from shared.vocabulary import ZONES
+
+
+def load(tmp_path: Path, text: str) -> Settings:
+    file = tmp_path / "book.toml"
+    file.write_text(text, encoding="utf-8")
+    return load_settings(file)
+
+
+def told(tmp_path: Path, text: str) -> str:
+    with pytest.raises(RimebookError) as caught:
+        load(tmp_path, text)
+    return str(caught.value)
+
+
+def test_the_template_means_the_defaults(tmp_path: Path) -> None:
+    """The commented template loads as a book without any setting of its own."""
+    assert load(tmp_path, template()) == Settings() == load_settings(tmp_path / "missing.toml")
+
+
+def test_every_line_of_the_template_is_valid_when_its_mark_is_taken_off(tmp_path: Path) -> None:
+    """Each commented default can be switched on as it stands."""
+    live = re.sub(r"^# (\[|[a-z_0-9]+ += )", r"\1", template(), flags=re.M)
+    settings = load(tmp_path, live)
+    assert settings.bays["main"].length_ft == 40
+    assert settings.words.packages["full underside"] == ("undercarriage", "wheel_wells", "suspension")
+    assert settings.shop == Settings().shop
+
+
+def test_an_unknown_key_is_told_with_its_line_and_the_nearest_right_one(tmp_path: Path) -> None:
+    """A slip of the pen in a key names its line and what was likely meant."""
+    text = told(tmp_path, "[shop]\nname = 'x'\n[pricing]\nmargn_share = 0.3\n")
+    assert "line 4" in text
+    assert "`margn_share`" in text
+    assert "`margin_share`" in text
+
+
+def test_all_problems_come_out_at_once(tmp_path: Path) -> None:
+    """Three wrong keys give three sentences in one error."""
+    text = told(tmp_path, "[shop]\ncrew = 0\n[ice]\nlot_lb = -1\n[pricng]\n")
+    assert "crew" in text
+    assert "lot_lb" in text
+    assert "`pricing`" in text
+
+
+@pytest.mark.parametrize(
+    ("line", "word"),
+    [("level = 0,8", "0.8, not 0,8"), ("pit = yes", "true or false"), ("name = Rime", "texts stand in quotes")],
+)
+def test_broken_toml_quotes_its_line_and_says_how_to_mend_it(tmp_path: Path, line: str, word: str) -> None:
+    """A file that is no TOML is told by line, with the usual slips explained."""
+    text = told(tmp_path, f"[shop]\n{line}\n")
+    assert "line 2" in text
+    assert line in text
+    assert word in text
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[words]\nclasses = {flatbed = {like = 'trck'}}",
+        "[words]\nzones = {roof = {like = 'engine'}}",
+        "[words]\npackages = {all = ['interior', 'roof']}",
+        "[planning]\nsoil_factor = {light = 2.0}",
+        "[planning.zones.rof]\nminutes = 3",
+        "[ice]\nprice_breaks = [{from_lb = 100, usd_per_lb = 1}]",
+        "[shop]\ntime_zone = 'Mars/North'",
+        "[shop]\nlogo = '../../etc/passwd'",
+        "[shop]\ncurrency = 'dollars'",
+        "[shop]\nclosed = ['25.12.2026']",
+        "bays = 3",
+    ],
+)
+def test_a_value_that_cannot_be_meant_is_refused(tmp_path: Path, text: str) -> None:
+    """Words, orders, breaks, zones, paths and dates are checked, with the place and what is expected."""
+    assert "book.toml" in told(tmp_path, text)
+
+
+def test_own_classes_and_zones_join_the_planning_figures(tmp_path: Path) -> None:
+    """A class or zone of the shop's own takes the figures of the one it is like, times its factor."""
+    settings = load(
+        tmp_path,
+        "[words]\nclasses.flatbed = {like = 'truck', factor = 1.1}\nzones.roof = {like = 'body_panels', factor = 2}\n"
+        "[planning.zones.undercarriage]\npellets_lb = 60\n[planning.minutes_class_factor]\nsuv = 1.1\n",
+    )
+    planning = settings.planning()
+    assert planning.pellets_lb.vehicle_class["flatbed"] == pytest.approx(1.9 * 1.1)
+    assert planning.pellets_lb.zone["roof"] == pytest.approx(12.0)
+    assert planning.pellets_lb.zone["undercarriage"] == 60
+    assert planning.pellets_lb.vehicle_class["suv"] == 1.25
+    assert planning.minutes.vehicle_class["suv"] == 1.1
+    assert settings.zones() == (*ZONES, "roof")
