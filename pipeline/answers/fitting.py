@@ -11,7 +11,7 @@ import numpy as np
 from models.consumption.backtest import Record
 from models.consumption.conformal import supported
 from models.consumption.fitted import FittedModel
-from models.consumption.learn import calibrated, learn
+from models.consumption.learn import calibrated, fit, learn
 from pipeline.answers.answer import Answer
 from pipeline.answers.history import history
 from pipeline.book import fits
@@ -46,7 +46,7 @@ def current_fit(asking: Asking) -> CurrentFit:
     planning = asking.book.settings.planning()
     if stored is None:
         none = history(asking.book, date.min)
-        return CurrentFit(learn(none, planning, seed=asking.seed, backtest=False), None, _never_learned(asking))
+        return CurrentFit(fit(none, planning, seed=asking.seed), None, _never_learned(asking))
     if stored.last_day is not None and stored.last_day >= asking.today:
         fitted = learn(history(asking.book, asking.today), planning, seed=stored.seed, backtest=False)
         kept = fits.stored_record(asking.book)
