@@ -171,11 +171,10 @@ def compare_codes(
     contrasts = reference_contrasts(raw, cov, jobs, np.array([name in apart for name in names]))
     value = contrasts @ raw
     error = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts))
-    effects = [
-        Effect(kind, name, "", counts[name], float(value[i]), float(error[i]),
-               _tail_chance(float(value[i] / error[i]), fit.degrees), 1.0, shrink_alone(float(value[i]), float(error[i])))
-        for i, name in enumerate(names)
-    ]  # fmt: skip
+    effects = []
+    for name, v, e in zip(names, value.tolist(), error.tolist(), strict=True):
+        p = _tail_chance(v / e, fit.degrees)
+        effects.append(Effect(kind, name, "", counts[name], v, e, p, 1.0, shrink_alone(v, e)))
     return with_q_values(effects), few
 
 
@@ -248,7 +247,7 @@ def compare_settings(table: JobTable, fit: Fit) -> tuple[list[Effect], list[tupl
         p = float(fdtrc(len(columns), fit.degrees, wald / len(columns)))
         if scale.name == "ice_age_days":
             p = _tail_chance(float(coef[0] / np.sqrt(cov[0, 0])), fit.degrees)
-        raw, error = float(gradient @ coef), float(np.sqrt(max(gradient @ cov @ gradient, 1e-18)))
+        raw, error = float(gradient @ coef), float(np.sqrt(max(float(gradient @ cov @ gradient), 1e-18)))
         effects.append(
             Effect("setting", scale.name, "", n_jobs, raw, error, p, 1.0, shrink_alone(raw, error), best, worse)
         )

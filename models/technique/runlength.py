@@ -111,16 +111,41 @@ def ewma_limit(weight: float, arl: float) -> float:
     return _limit_for(lambda limit: ewma_arl(weight, limit), arl, 0.3, 4.0)
 
 
-def exceedance(k: float, reached: float, n: int) -> float:
-    """Return the chance that a one-sided in-control CUSUM exceeds `reached` within n observations.
+def _overshoot(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Siegmund's nu(x), the correction for discrete steps."""
+    half = 0.5 * x
+    return np.asarray(
+        (2.0 / x) * (_normal_cdf(half) - 0.5) / (half * _normal_cdf(half) + _normal_pdf(half)), dtype=np.float64
+    )
 
-    1 - exp(-n / ARL(reached)): run lengths are close to exponential beyond a short start. Uses Siegmund's closed
-    form (1985) for the ARL, which is within a few per cent of the integral equation and holds at any height.
+
+def stretch_chance(z: float, n: int, least: int) -> float:
+    """Return the chance that some stretch of `n` unchanged N(0, 1) values stands out upward by `z` or more.
+
+    The statistic is the largest standardised difference between the mean of a stretch of at least `least` values and
+    the mean of the rest (circular binary segmentation). Siegmund (1988), Annals of Probability 16:487-501, as used by
+    Olshen et al. (2004), Biostatistics 5:557-572, one-sided:
+    P = z^3 exp(-z^2/2) / (4 sqrt(2 pi)) integral_d^(1/2) nu(z / sqrt(n t (1 - t)))^2 / (t (1 - t))^2 dt, d = least/n.
     """
-    if reached <= 0 or n <= 0:
+    if z < 1.0 or n < 2 * least:
         return 1.0
-    x = 2.0 * k * (reached + 1.166)
-    if x > 600.0:
-        return 0.0
-    arl = (np.exp(x) - x - 1.0) / (2.0 * k * k)
-    return float(-np.expm1(-n / arl))
+    edges = np.linspace(least / n, 0.5, 201)
+    t = 0.5 * (edges[1:] + edges[:-1])
+    inner = t * (1.0 - t)
+    integral = float(np.sum(_overshoot(z / np.sqrt(n * inner)) ** 2 / inner**2) * (edges[1] - edges[0]))
+    return float(min(1.0, z**3 * np.exp(-0.5 * z * z) / (4.0 * np.sqrt(2.0 * np.pi)) * integral))
+
+
+def level_shift_chance(z: float, n: int, least: int) -> float:
+    """Return the chance that, at some point, the rest of `n` unchanged values stands out upward by `z` or more.
+
+    At least `least` values lie on each side. James, James & Siegmund (1987), Biometrika 74:71-83, one-sided:
+    P = z phi(z) / 2 integral_d^(1-d) nu(z / sqrt(n t (1 - t))) / (t (1 - t)) dt, d = least/n.
+    """
+    if z < 1.0 or n < 2 * least:
+        return 1.0
+    edges = np.linspace(least / n, 1.0 - least / n, 401)
+    t = 0.5 * (edges[1:] + edges[:-1])
+    inner = t * (1.0 - t)
+    integral = float(np.sum(_overshoot(z / np.sqrt(n * inner)) / inner) * (edges[1] - edges[0]))
+    return float(min(1.0, 0.5 * z * np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi) * integral))

@@ -11,7 +11,8 @@ from models.technique.runlength import (
     cusum_limit,
     ewma_arl,
     ewma_limit,
-    exceedance,
+    level_shift_chance,
+    stretch_chance,
     two_sided_cusum_arl,
 )
 
@@ -75,15 +76,38 @@ def test_limits_for_a_wished_run_length():
     assert cusum_limit(0.5, 1000.0) == pytest.approx(5.0707, abs=0.001)
 
 
-def test_siegmund_form_is_close_to_the_integral_equation():
-    """The chance of an alarm within n observations agrees with a simulation of the chart."""
-    rng = np.random.default_rng(4)
-    x = rng.standard_normal((4000, 300))
-    c, top = np.zeros(4000), np.zeros(4000)
-    for column in x.T:
-        c = np.maximum(0.0, c + column - 0.35)
-        top = np.maximum(top, c)
-    assert exceedance(0.35, 6.5, 300) == pytest.approx(float(np.mean(top > 6.5)), abs=0.03)
+def test_chance_of_a_stretch_agrees_with_simulation():
+    """Siegmund's (1988) approximation is within sampling error of 4000 simulated records of 100 values."""
+    rng = np.random.default_rng(0)
+    x = rng.standard_normal((4000, 100))
+    sums = np.concatenate([np.zeros((4000, 1)), (x - x.mean(axis=1, keepdims=True)).cumsum(axis=1)], axis=1)
+    top = np.full(4000, -9.0)
+    for length in range(6, 95):
+        spread = np.sqrt(length * (1 - length / 100))
+        top = np.maximum(top, ((sums[:, length:] - sums[:, :-length]) / spread).max(axis=1))
+    for z in (3.0, 3.5, 4.0):
+        share = float(np.mean(top > z))
+        assert stretch_chance(z, 100, 6) == pytest.approx(share, abs=4 * np.sqrt(share / 4000))
+
+
+def test_chance_of_a_level_shift_agrees_with_simulation():
+    """James, James & Siegmund's (1987) approximation is within sampling error of 8000 records of 100 values."""
+    rng = np.random.default_rng(1)
+    x = rng.standard_normal((8000, 100))
+    before = (x - x.mean(axis=1, keepdims=True)).cumsum(axis=1)[:, :-1]
+    at = np.arange(1, 100)
+    statistic = -before / np.sqrt(at * (100 - at) / 100)
+    top = statistic[:, (at >= 6) & (at <= 94)].max(axis=1)
+    for z in (2.5, 3.0, 3.5):
+        share = float(np.mean(top > z))
+        assert level_shift_chance(z, 100, 6) == pytest.approx(share, abs=4 * np.sqrt(share / 8000))
+
+
+def test_a_small_stretch_says_nothing():
+    """A statistic below 1, or too short a record, has no evidence in it."""
+    assert stretch_chance(0.5, 100, 6) == 1.0
+    assert stretch_chance(5.0, 10, 6) == 1.0
+    assert level_shift_chance(0.5, 100, 6) == 1.0
 
 
 def test_a_limit_of_zero_is_refused():

@@ -1,0 +1,310 @@
+"""The technique review of a job table: drift first, then effects, with what cannot be told apart kept aside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.technique.attribution import attribute
+from models.technique.drift import alarm_of, restarts, watch
+from models.technique.effects import (
+    FALSE_DISCOVERY,
+    LEAST_RATIO,
+    Effect,
+    benjamini_hochberg,
+    compare_cells,
+    compare_codes,
+    compare_settings,
+)
+from models.technique.grading import Grading, compare_grading, grading_changed
+from models.technique.likejobs import fit_like_jobs
+from models.technique.shrinkage import shrink_alone
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from models.consumption.jobs import JobTable
+    from models.consumption.planning import PlanningFigures
+    from models.technique.design import Step
+    from models.technique.likejobs import Fit
+    from models.technique.shrinkage import Shrunk
+
+#: Newest jobs that a review looks at; older ones say little about today's technique.
+MOST_JOBS = 4000
+#: Jobs with recorded pellets below which nothing is reviewed.
+FEWEST_JOBS = 30
+#: Chance of a stretch, while nothing changes, up to which an alarm's change is kept in the fit.
+CONFIRM = 0.10
+_MOST_CHANGES = 8
+
+
+@dataclass(frozen=True)
+class Drift:
+    """A change in time of one machine or operator, or of the whole shop.
+
+    Attributes
+    ----------
+    step : Step
+    n_jobs : int
+        Jobs inside the stretch.
+    raw, error : float
+        Log ratio inside against outside and its standard error, from the joint fit.
+    p_value, q_value : float
+        Chance that some stretch of the stream stands out as much while nothing changes (1 for changes downward);
+        adjusted over all streams.
+    posterior : Shrunk
+    alarm_day : int
+    rival : Step or None
+        Another change that explains it as well.
+    grading : Grading or None
+        Set where the operator's grading changed at the same time.
+    """
+
+    step: Step
+    n_jobs: int
+    raw: float
+    error: float
+    p_value: float
+    q_value: float
+    posterior: Shrunk
+    alarm_day: int
+    rival: Step | None = None
+    grading: Grading | None = None
+
+    @property
+    def ratio(self) -> float:
+        """Shrunk ratio of the stretch."""
+        return float(np.exp(self.posterior.quantile(0.5)[0]))
+
+    def interval(self, level: float) -> tuple[float, float]:
+        """Return the central interval of the ratio."""
+        low, high = (float(np.exp(self.posterior.quantile(0.5 + side * level / 2)[0])) for side in (-1, 1))
+        return low, high
+
+    @property
+    def is_separable(self) -> bool:
+        """Whether no other cause explains it as well."""
+        return self.rival is None and (self.grading is None or not self.grading.differs)
+
+    @property
+    def is_waste(self) -> bool:
+        """Whether it is sure enough, upward, worth telling and told apart."""
+        sure = self.q_value <= FALSE_DISCOVERY and self.ratio >= LEAST_RATIO
+        return sure and self.step.kind != "shop" and self.is_separable
+
+
+@dataclass(frozen=True)
+class KnownChange:
+    """A change that the shop noted, before against after: log ratio after over before."""
+
+    step: Step
+    n_before: int
+    n_after: int
+    raw: float
+    error: float
+    p_value: float
+    posterior: Shrunk
+
+
+@dataclass(frozen=True)
+class Review:
+    """All that was found.
+
+    Attributes
+    ----------
+    table : JobTable
+        The jobs reviewed.
+    fit : Fit
+        Joint fit with settings and all changes in time.
+    operators, machines, cells, settings : tuple of Effect
+    few : tuple of (kind, name, n_jobs)
+        What has too few jobs.
+    drifts : tuple of Drift
+    changes : tuple of KnownChange
+    grading : dict of Grading by operator
+    blind : dict of Effect by operator
+        The same effects with all grades left out, for operators whose grading differs.
+    """
+
+    table: JobTable
+    fit: Fit
+    operators: tuple[Effect, ...]
+    machines: tuple[Effect, ...]
+    cells: tuple[Effect, ...]
+    settings: tuple[Effect, ...]
+    few: tuple[tuple[str, str, int], ...]
+    drifts: tuple[Drift, ...]
+    changes: tuple[KnownChange, ...]
+    grading: dict[str, Grading]
+    blind: dict[str, Effect]
+
+    def drifting(self, kind: str) -> frozenset[str]:
+        """Return the codes of a kind that are reported as drift."""
+        return frozenset(d.step.name for d in self.drifts if d.step.kind == kind and d.is_waste)
+
+    def operator_separable(self, effect: Effect) -> bool:
+        """Whether an operator's effect is told apart from grading: grades alike, or waste without grades too."""
+        if not self.grading[effect.name].differs:
+            return True
+        blind = self.blind.get(effect.name)
+        return blind is not None and blind.is_waste
+
+    def wasteful(self) -> list[Effect]:
+        """Return the effects that are waste and told apart; what drifts is left to `drifts`."""
+        found = [e for e in self.operators if e.is_waste and self.operator_separable(e)]
+        found = [e for e in found if e.name not in self.drifting("operator")]
+        found += [e for e in (*self.machines, *self.cells) if e.is_waste and e.name not in self.drifting("machine")]
+        return found + [e for e in self.settings if e.is_waste]
+
+
+@dataclass(frozen=True)
+class _Change:
+    """A step found by an alarm, before it is sized."""
+
+    step: Step
+    rival: Step | None
+    alarm_day: int
+    p_value: float
+
+
+def newest(table: JobTable, n: int = MOST_JOBS) -> JobTable:
+    """Return the newest `n` jobs with recorded pellets, in the table's order."""
+    recorded = np.unique(table.line_job[table.pellets.group >= 0])
+    if len(recorded) > n:
+        recorded = np.sort(recorded[np.argsort(table.day[recorded], kind="stable")[-n:]])
+    return table.take_jobs(recorded.astype(np.int64))
+
+
+def find_changes(table: JobTable, figures: PlanningFigures, known: tuple[Step, ...]) -> tuple[Fit, list[_Change], int]:
+    """Look for changes one after another until no stream alarms.
+
+    An alarm only starts the search; a change is kept when its stretch stands out from its whole stream (`CONFIRM`).
+
+    Returns
+    -------
+    fit : Fit
+        With the known and the found changes, without settings: a setting may be how a change came about.
+    changes : list
+    n_streams : int
+    """
+    days: dict[tuple[str, str], tuple[int, ...]] = {}
+
+    def restart(kind: str, name: str, *at: int | None) -> None:
+        days[kind, name] = (*days.get((kind, name), ()), *(d for d in at if d is not None))
+
+    for step in known:
+        restart(step.kind, step.name, step.since)
+    changes: list[_Change] = []
+    fit = fit_like_jobs(table, figures, steps=known, settings=False)
+    streams = watch(table, fit)
+    while True:
+        alarms = [a for a in (alarm_of(s, restarts(s, days)) for s in streams) if a is not None]
+        if not alarms or len(changes) >= _MOST_CHANGES:
+            return fit, changes, len(streams)
+        alarm = min(alarms, key=lambda a: a.day)
+        found = attribute(table, fit, [(s.kind, s.name) for s in streams], alarm.day, up=alarm.up)
+        if found is None or found.chance > CONFIRM or found.step in [c.step for c in changes]:
+            restart(alarm.stream.kind, alarm.stream.name, alarm.day)
+            continue
+        changes.append(_Change(found.step, found.rival, alarm.day, found.chance if alarm.up else 1.0))
+        restart(found.step.kind, found.step.name, found.step.since, found.step.until)
+        fit = fit_like_jobs(table, figures, steps=(*known, *(c.step for c in changes)), settings=False)
+        streams = watch(table, fit)
+
+
+def _jobs_in(table: JobTable, step: Step) -> NDArray[np.int64]:
+    """Return the jobs inside a step's stretch."""
+    factor = {"machine": table.machine, "operator": table.operator}.get(step.kind)
+    day = table.day[table.line_job]
+    inside = (day >= step.since) & (day < (step.until if step.until is not None else np.iinfo(np.int64).max))
+    if factor is not None:
+        inside &= factor.codes == (factor.names.index(step.name) if step.name in factor.names else -2)
+    return np.unique(table.line_job[inside])
+
+
+def _sized(fit: Fit, step: Step) -> tuple[float, float]:
+    """Return a step's unshrunk estimate and error, the block's prior N(0, s^2) taken off again."""
+    block = fit.design.block("step")
+    if block is None or step.label not in block.labels:
+        return 0.0, 1.0
+    column = block.column(step.label)
+    prior, variance = float(fit.prior_var[column]), float(fit.cov[column, column])
+    kept = prior / max(prior - variance, 0.02 * prior)
+    return float(fit.coef[column]) * kept, float(np.sqrt(variance * kept))
+
+
+def _drifts(table: JobTable, fit: Fit, changes: list[_Change], n_streams: int) -> list[Drift]:
+    quiet = max(0, n_streams - len({(c.step.kind, c.step.name) for c in changes}))
+    q = benjamini_hochberg(np.array([*(c.p_value for c in changes), *np.ones(quiet)]))
+    drifts = []
+    for change, adjusted in zip(changes, q.tolist(), strict=False):
+        step = change.step
+        raw, error = _sized(fit, step)
+        grading = grading_changed(table, step.name, step.since, step.until) if step.kind == "operator" else None
+        drifts.append(
+            Drift(step, len(_jobs_in(table, step)), raw, error, change.p_value, adjusted, shrink_alone(raw, error),
+                  change.alarm_day, change.rival, grading)
+        )  # fmt: skip
+    return drifts
+
+
+def _known_changes(table: JobTable, fit: Fit, known: tuple[Step, ...]) -> list[KnownChange]:
+    from scipy.special import stdtr
+
+    found = []
+    for step in known:
+        after = len(_jobs_in(table, step))
+        before = len(_jobs_in(table, replace(step, since=0, until=step.since)))
+        raw, error = _sized(fit, step)
+        p = float(2.0 * stdtr(fit.degrees, -abs(raw / error))) if before and after else 1.0
+        found.append(KnownChange(step, before, after, raw, error, p, shrink_alone(raw, error)))
+    return found
+
+
+def blind_effects(
+    table: JobTable, figures: PlanningFigures, steps: tuple[Step, ...], apart: frozenset[str]
+) -> dict[str, Effect]:
+    """Return operators' effects with all soil grades left out of the expectation."""
+    ungraded = replace(table, soil=np.full(table.n_lines, -1, dtype=np.int64))
+    fit = fit_like_jobs(ungraded, figures, steps=steps)
+    effects, _ = compare_codes(ungraded, fit, "operator")
+    return {e.name: e for e in effects if e.name in apart}
+
+
+def review(table: JobTable, figures: PlanningFigures, *, known: tuple[Step, ...] = ()) -> Review | None:
+    """Review the technique of a shop's jobs; None where fewer than `FEWEST_JOBS` have recorded pellets.
+
+    Parameters
+    ----------
+    table : JobTable
+        Jobs before the day of the review.
+    figures : PlanningFigures
+        Of pellets.
+    known : tuple of Step
+        Changes the shop noted (new nozzle, new hose): streams start anew there.
+    """
+    table = newest(table)
+    if table.n_jobs < FEWEST_JOBS:
+        return None
+    known = tuple(
+        s for s in known if len(_jobs_in(table, s)) and _jobs_in(table, replace(s, since=0, until=s.since)).size
+    )
+    drift_fit, changes, n_streams = find_changes(table, figures, known)
+    drifts = _drifts(table, drift_fit, changes, n_streams)
+    steps = (*known, *(c.step for c in changes))
+    fit = fit_like_jobs(table, figures, steps=steps)
+    grading = compare_grading(table)
+    apart = frozenset(name for name, g in grading.items() if g.differs)
+    operators, few_operators = compare_codes(table, fit, "operator", apart=apart)
+    machines, few_machines = compare_codes(table, fit, "machine")
+    settings, few_settings = compare_settings(table, fit)
+    few = [("operator", n, k) for n, k in few_operators] + [("machine", n, k) for n, k in few_machines]
+    few += [("setting", n, k) for n, k in few_settings]
+    return Review(
+        table=table, fit=fit, operators=tuple(operators), machines=tuple(machines),
+        cells=tuple(compare_cells(table, fit)), settings=tuple(settings), few=tuple(few), drifts=tuple(drifts),
+        changes=tuple(_known_changes(table, drift_fit, known)), grading=grading,
+        blind=blind_effects(table, figures, steps, apart) if apart else {},
+    )  # fmt: skip
