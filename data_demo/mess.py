@@ -39,7 +39,7 @@ SPELLINGS = {
     "body_panels": ("Body panels", "body panels"),
     "cargo_bed": ("Cargo bed", "cargo-bed"),
     "full underside": ("Full underside", "full underside", "FULL UNDERSIDE"),
-    "inside": ("Inside", "inside"),
+    "cab package": ("Cab package", "cab package"),
     "pickup": ("Pickup", "pick-up", "pickup\u00a0"),
     "suv": ("SUV", "suv"),
     "moderate": ("moderate", "Moderate", "mod."),

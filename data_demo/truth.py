@@ -10,7 +10,7 @@ from datetime import date
 from typing import Final
 
 UNDERSIDE: Final = ("undercarriage", "wheel_wells", "suspension")
-PACKAGES: Final = {"full underside": UNDERSIDE, "inside": ("interior", "door_jambs")}
+PACKAGES: Final = {"full underside": UNDERSIDE, "cab package": ("interior", "door_jambs")}
 
 
 @dataclass(frozen=True)

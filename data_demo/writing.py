@@ -77,7 +77,12 @@ def job_rows(
         return rows
     if len(visit.vehicles) == 1 and grain in ("totals", "lines") and rng.random() < 0.5:
         rows = _as_package(rows)
-    if grain == "lines" and rows[0]["soil_level"] == "severe" and rng.random() < 0.25:
+    if (
+        grain == "lines"
+        and rows[0]["soil_level"] == "severe"
+        and rng.random() < 0.25
+        and rows[0]["zone"] not in PACKAGES
+    ):
         rows = _second_pass(rows)
     return rows
 
