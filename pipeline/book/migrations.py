@@ -9,15 +9,21 @@ MIGRATIONS: Final[tuple[str, ...]] = (
     """
     create sequence batch_numbers start 1;
     create table batches (
-        batch integer primary key default nextval('batch_numbers'),
+        batch integer not null, part integer not null,  -- one command is one batch, each of its files a part
         made_at timestamp not null,            -- UTC
         kind varchar not null,                 -- jobs, deliveries, weighings, bookings
         file varchar not null,                 -- name only, never a path
         file_sha256 varchar not null,
         n_rows bigint not null, n_accepted bigint not null, n_duplicate bigint not null,
         n_rejected bigint not null, n_set_aside bigint not null,
-        n_replaced bigint not null,            -- accepted rows that replaced a line with other figures
-        undone_at timestamp
+        n_lines bigint not null,               -- lines written: the running total that a damaged book fails
+        n_replaced bigint not null,            -- lines of the book that gave way to others of their key
+        undone_at timestamp,
+        primary key (batch, part)
+    );
+    -- Rows of a batch that stood in an earlier one already: what `undo` of that one must tell.
+    create table batch_overlaps (
+        batch integer not null, part integer not null, earlier integer not null, n_rows bigint not null
     );
     create table job_lines (
         job_id varchar not null, vehicle varchar not null default '', zone varchar not null, pass integer not null,

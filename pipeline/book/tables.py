@@ -44,7 +44,7 @@ def read_job_table(connection: duckdb.DuckDBPyConnection, before: date | None = 
     names = {column: _names(connection, column) for column in _FACTORS}
     codes = ", ".join(f"coalesce(list_position(${column}::varchar[], {column}), 0)::integer - 1 as {column}"
                       for column in _FACTORS)  # fmt: skip
-    numbers = ", ".join(f"coalesce({column}, 'nan'::double) as {column}" for column in _NUMBERS)
+    numbers = ", ".join(_number(column) for column in _NUMBERS)
     columns = connection.execute(
         f"""
         with chosen as (select * from job_lines where $before::date is null or day < $before::date)
@@ -59,6 +59,12 @@ def read_job_table(connection: duckdb.DuckDBPyConnection, before: date | None = 
         {"before": before, "soils": list(SOILS), **{k: list(v) for k, v in names.items()}},
     ).fetchnumpy()
     return _table(cast("Columns", columns), names)
+
+
+def _number(column: str) -> str:
+    """Return the SQL of a column of numbers; a total of the visit that stands on one of its rows holds for all."""
+    value = f"max({column}) over (partition by job_id)" if column.startswith("job_") else column
+    return f"coalesce({value}, 'nan'::double) as {column}"
 
 
 def _names(connection: duckdb.DuckDBPyConnection, column: str) -> tuple[str, ...]:

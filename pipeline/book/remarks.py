@@ -1,0 +1,109 @@
+"""What is worth a warning among staged rows that are accepted: zeros, large figures, days still to come."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    import duckdb
+    import pandas as pd
+
+    from pipeline.book.log_tables import LogTable
+
+#: Examples named in one warning.
+MOST_TOLD: Final = 5
+#: A line is remarkable where it is over this many times the shop's planning figure for its class, zone and soil ...
+LARGE_TIMES: Final = 6.0
+#: ... and over this much at all.
+LARGE_LB: Final = 100.0
+LARGE_MIN: Final = 240.0
+
+_NEW = """
+    (select s.* from staged s join fates f on f.row_no = s.row_no and f.key_hash = s.key_hash
+     where f.fate in ('new', 'changed') and s.row_no not in (select row_no from problems))
+"""
+
+
+@dataclass(frozen=True)
+class Remark:
+    """How many accepted lines share something worth a warning, and the first few of them."""
+
+    n: int
+    examples: tuple[str, ...]
+
+
+def _remark(
+    connection: duckdb.DuckDBPyConnection, told: str, source: str, values: list[object] | None = None
+) -> Remark:
+    found = connection.execute(
+        f"select count(*) over (), {told} from {source} order by row_no limit {MOST_TOLD}", values or []
+    ).fetchall()
+    return Remark(int(found[0][0]) if found else 0, tuple(str(row[1]) for row in found))
+
+
+def zeros(connection: duckdb.DuckDBPyConnection) -> Remark:
+    """Return the accepted lines on which a figure is 0; they are kept and left out of learning."""
+    figures = ("pellets_lb", "minutes", "package_pellets_lb", "package_minutes", "job_pellets_lb", "job_minutes")
+    return _remark(
+        connection, "job_id || ' ' || zone || ' (line ' || line || ')'",
+        f"{_NEW} where {' or '.join(f'{c} = 0' for c in figures)}",
+    )  # fmt: skip
+
+
+def without_figures(connection: duckdb.DuckDBPyConnection) -> Remark:
+    """Return the accepted visits of which neither pellets nor minutes were written down."""
+    figures = ("pellets_lb", "minutes", "package_pellets_lb", "package_minutes", "job_pellets_lb", "job_minutes")
+    return _remark(
+        connection, "job_id",
+        f"""(select any_value(job_id) as job_id, min(row_no) as row_no from {_NEW} group by whole_hash
+        having {' and '.join(f'count({c}) = 0' for c in figures)})""",
+    )  # fmt: skip
+
+
+def large_lines(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quantity: str, unit: str) -> Remark:
+    """Return the accepted lines that are possible but far over the planning figure.
+
+    Parameters
+    ----------
+    connection : DuckDB connection
+    planning : DataFrame
+        Columns vehicle_class, zone, soil_level, coated (bool), pellets_lb, minutes: the shop's planning medians.
+    quantity : {"pellets_lb", "minutes"}
+    unit : str
+    """
+    least = LARGE_LB if quantity == "pellets_lb" else LARGE_MIN
+    connection.register("planning_figures", planning)
+    found = _remark(
+        connection,
+        f"format('{{}} {{}}: {{:.6g}} {unit} (line {{}}; planned {{:.3g}} {unit})', job_id, zone, l.{quantity}, line, "
+        f"p.{quantity})",
+        f"""{_NEW} l join planning_figures p using (vehicle_class, zone, soil_level)
+        where coalesce(coating_removed, false) = coated and l.{quantity} > {least}
+            and l.{quantity} > {LARGE_TIMES} * p.{quantity}""",
+    )
+    connection.unregister("planning_figures")
+    return found
+
+
+def above(connection: duckdb.DuckDBPyConnection, column: str, large: float) -> Remark:
+    """Return the accepted rows whose figure is possible but above what is usual."""
+    return _remark(connection, f"format('{{:.6g}} (line {{}})', {column}, line)", f"{_NEW} where {column} > ?", [large])
+
+
+def yet_to_come(connection: duckdb.DuckDBPyConnection, today: date) -> Remark:
+    """Return the accepted rows dated after today."""
+    return _remark(connection, "day || ' (line ' || line || ')'", f"{_NEW} where day > ?", [today])
+
+
+def same_day_and_container(connection: duckdb.DuckDBPyConnection, table: LogTable) -> Remark:
+    """Return new deliveries or weighings for whose day, time and container the book has another figure already."""
+    figure = "weight_lb" if table.name == "deliveries" else "net_lb"
+    return _remark(
+        connection,
+        f"format('{{}} {{}}: {{:.6g}} lb beside {{:.6g}} lb', n.day, n.container, n.{figure}, b.{figure})",
+        f"""{_NEW} n join {table.name} b on b.day = n.day and lower(b.container) = lower(n.container)
+        and b.stamped is not distinct from n.stamped""",
+    )

@@ -1,0 +1,194 @@
+"""From text cells to typed columns, chunk by chunk: each distinct cell is parsed once, each faulty one has a reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from pipeline.intake.columns import QUANTITIES
+from pipeline.intake.dates import OrderEvidence, order_evidence, parse_dates, settle_order
+from pipeline.intake.faults import Fault
+from pipeline.intake.numbers import comma_evidence
+from pipeline.intake.quantities import ColumnParser
+from pipeline.intake.texts import is_error_cell, tidy, unguard
+from pipeline.intake.words import parse_words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipeline.book.settings import Settings
+    from pipeline.intake.columns import Column
+    from pipeline.intake.dates import DateOrder
+    from pipeline.intake.headers import Matched
+    from pipeline.intake.logs import LogShape
+    from pipeline.intake.words import Words
+
+#: What stands for 'no code' in a column of codes. Words such as 'na' or 'x' may be somebody's initials and stay.
+_NO_CODE: Final = frozenset({"-", "--", "---", "–", "—", "n/a", "n.a.", "?", "??", "."})
+#: Distinct cells of one column that are remembered between chunks; beyond it the memory starts anew.
+_REMEMBERED: Final = 200_000
+
+
+@dataclass(frozen=True)
+class Habits:
+    """How one file writes what can be read in two ways; found by reading it, then used to read it.
+
+    Attributes
+    ----------
+    orders : dict of column -> "", "day-first" or "month-first"
+    commas : frozenset of columns whose commas are decimal signs
+    """
+
+    orders: dict[str, DateOrder] = field(default_factory=dict)
+    commas: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class CellFault:
+    """A faulty cell: its row in the chunk, the canonical column and the reason."""
+
+    row: int
+    column: str
+    fault: Fault
+
+
+@dataclass(frozen=True)
+class Typed:
+    """A chunk as typed columns (lists of str or bool, float64 or datetime64 arrays) under the log's canonical names.
+
+    A column of moments is two: the day under its own name, the stamp under ``stamped``. Faulty cells are blank in
+    `columns` and stand in `faults`.
+    """
+
+    columns: dict[str, Any]
+    faults: list[CellFault]
+
+
+class Normaliser:
+    """Reads the chunks of one file in one pass and gathers what the file proves about its habits.
+
+    Parameters
+    ----------
+    shape : LogShape
+    matched : dict of canonical column -> Matched
+    words : Words
+    settings : Settings
+    habits : Habits
+        Those found by an earlier pass; on the first pass those of the book.
+    """
+
+    def __init__(
+        self, shape: LogShape, matched: dict[str, Matched], words: Words, settings: Settings, habits: Habits
+    ) -> None:
+        self._shape, self._matched, self._words, self._settings, self._habits = shape, matched, words, settings, habits
+        self._parsers = {
+            c.name: ColumnParser(
+                c.reads, matched[c.name].unit,  # type: ignore[arg-type]  # those in QUANTITIES are kinds
+                decimal_comma=True if c.name in habits.commas else None,
+                currency=settings.shop.currency,
+            )
+            for c in shape.columns if c.reads in QUANTITIES and c.name in matched
+        }  # fmt: skip
+        self._codes: dict[str, str] = {}
+        self._orders: dict[str, OrderEvidence] = {}
+        self._commas: dict[str, frozenset[str]] = {}
+        self.n_approximate: dict[str, int] = {}
+
+    def typed(self, cells: Sequence[Sequence[str]]) -> Typed:
+        """Return one chunk's rows as typed columns, with the faulty cells."""
+        across: list[tuple[str, ...]] = list(zip(*cells, strict=True)) if cells else []
+        columns: dict[str, Any] = {}
+        faults: list[CellFault] = []
+        for column in self._shape.columns:
+            matched = self._matched.get(column.name)
+            texts = _unguarded(across[matched.index]) if matched is not None and across else None
+            values, wrong = self._read(column, texts, len(cells))
+            columns.update(values)
+            faults.extend(CellFault(row, column.name, fault) for row, fault in wrong.items())
+        return Typed(columns, faults)
+
+    def _read(self, column: Column, texts: tuple[str, ...] | None, n: int) -> tuple[dict[str, Any], dict[int, Fault]]:
+        name, reads = column.name, column.reads
+        if reads in QUANTITIES:
+            if texts is None:
+                return {name: np.full(n, np.nan)}, {}
+            return self._quantity(name, texts)
+        if reads in ("date", "moment"):
+            return self._dates(column, texts, n)
+        if texts is None:
+            return {name: [None if reads == "yes_no" else ""] * n}, {}
+        if reads == "text":
+            return {name: [t.strip() for t in texts]}, {}
+        if reads == "code":
+            return self._code(name, texts)
+        parsed = parse_words(texts, reads, self._words)  # type: ignore[arg-type]  # what is left are groups of words
+        if reads == "yes_no":
+            meaning = {"yes": True, "no": False}
+            return {name: [meaning.get(v) for v in parsed.values]}, parsed.faults
+        if reads == "soil":
+            return {name: ["" if v == "unknown" else v for v in parsed.values]}, parsed.faults
+        return {name: parsed.values}, parsed.faults
+
+    def _quantity(self, name: str, texts: tuple[str, ...]) -> tuple[dict[str, Any], dict[int, Fault]]:
+        parsed = self._parsers[name].parse(texts)
+        if parsed.approximate:
+            self.n_approximate[name] = self.n_approximate.get(name, 0) + len(parsed.approximate)
+        self._commas[name] = self._commas.get(name, frozenset()) | comma_evidence(set(texts))
+        return {name: parsed.values}, parsed.faults
+
+    def _dates(self, column: Column, texts: tuple[str, ...] | None, n: int) -> tuple[dict[str, Any], dict[int, Fault]]:
+        name = column.name
+        if texts is None:
+            return {name: np.full(n, "NaT", dtype="datetime64[s]")}, {}
+        shop = self._settings.shop
+        order = self._habits.orders.get(name, shop.date_order)
+        parsed = parse_dates(texts, order, time_zone=shop.time_zone)  # type: ignore[arg-type]  # checked on loading
+        self._orders[name] = self._orders.get(name, OrderEvidence()) + order_evidence(set(texts))
+        values: dict[str, Any] = {name: parsed.days.astype("datetime64[s]")}
+        if column.reads == "moment":
+            values["stamped"] = parsed.stamps
+        return values, parsed.faults
+
+    def _code(self, name: str, texts: tuple[str, ...]) -> tuple[dict[str, Any], dict[int, Fault]]:
+        if len(self._codes) > _REMEMBERED:
+            self._codes.clear()
+        known, wrong = self._codes, set()
+        for text in set(texts):
+            if text.startswith("#") and is_error_cell(text):
+                wrong.add(text)
+                known[text] = ""
+            elif text not in known:
+                plain = tidy(text)
+                known[text] = "" if plain.casefold() in _NO_CODE else plain
+        fault = Fault("error-cell", "the spreadsheet shows an error here; correct the formula or type the code")
+        faults = {i: fault for i, text in enumerate(texts) if text in wrong} if wrong else {}
+        return {name: [known[t] for t in texts]}, faults
+
+    def habits(self) -> tuple[Habits, list[str]]:
+        """Return the habits that the file read so far proves, and what to tell about them."""
+        orders: dict[str, DateOrder] = {}
+        notes = []
+        for name, evidence in self._orders.items():
+            finding = settle_order(evidence, self._settings.shop.date_order, name)  # type: ignore[arg-type]
+            orders[name] = finding.order
+            if finding.note:
+                notes.append(finding.note)
+        commas = frozenset(name for name, seen in self._commas.items() if seen == frozenset({"comma"}))
+        if commas:
+            notes.append(f"decimal commas in {', '.join(sorted(commas))}")
+        return Habits(orders, commas), notes
+
+    def needs_another_pass(self) -> bool:
+        """Tell whether the file proves habits that this pass did not read it with."""
+        found, _ = self.habits()
+        setting = self._settings.shop.date_order
+        orders = {n: o for n, o in found.orders.items() if o != self._habits.orders.get(n, setting)}
+        ambiguous = any(self._orders[n].n_either for n in orders)
+        return ambiguous or found.commas != self._habits.commas
+
+
+def _unguarded(texts: tuple[str, ...]) -> tuple[str, ...]:
+    """Take off the ``'`` that `export` and the rejects file put before texts that look like formulas."""
+    return tuple(map(unguard, texts)) if any(t.startswith("'") for t in set(texts)) else texts

@@ -1,0 +1,115 @@
+"""The rejects file: the rejected rows as they were, with the reasons beside them, made to be corrected and imported."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from typing import TYPE_CHECKING, Final
+
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from pipeline.book.staging import Rejection
+    from pipeline.intake.raw import RawLog
+
+REJECT_COLUMNS: Final = (
+    "reject_file", "reject_sheet", "reject_line", "reject_column", "reject_value", "reject_code", "reject_hint",
+)  # fmt: skip
+#: Versions of one rejects file that may stand beside each other before the user must clear up.
+_MOST_VERSIONS: Final = 99
+
+
+def rejects_text(log: RawLog, rejections: list[Rejection]) -> str:
+    """Return the rejects file of one log as CSV text (UTF-8 with a byte order mark, so that spreadsheets read it).
+
+    The log is read once more for the rows as they were. Texts that a spreadsheet would take for formulas get one
+    more ``'``, which `import` takes off.
+    """
+    kept = [i for i, head in enumerate(log.header) if head not in REJECT_COLUMNS]
+    out = io.StringIO()
+    out.write("\ufeff")
+    write = csv.writer(out, lineterminator="\r\n")
+    write.writerow([*(_guarded(log.header[i]) for i in kept), *REJECT_COLUMNS])
+    for rejection, cells in _rows(log, rejections):
+        told = (
+            log.file.name,
+            log.sheet,
+            str(rejection.line),
+            rejection.col,
+            rejection.value,
+            rejection.code,
+            rejection.hint,
+        )
+        write.writerow([*(_guarded(cells[i]) for i in kept), *(_guarded(t) for t in told)])
+    return out.getvalue()
+
+
+def _guarded(cell: str) -> str:
+    """Guard a text that a spreadsheet would take for a formula; figures and guarded cells stay as they were."""
+    if not cell.startswith(("=", "+", "-", "@", "\t", "\r")):
+        return cell
+    try:
+        float(cell)
+    except ValueError:
+        return "'" + cell
+    return cell
+
+
+def _rows(log: RawLog, rejections: list[Rejection]) -> Iterator[tuple[Rejection, list[str]]]:
+    base, wanted = 0, iter(rejections)
+    rejection = next(wanted, None)
+    for chunk in log.chunks():
+        while rejection is not None and rejection.row_no < base + len(chunk.cells):
+            yield rejection, chunk.cells[rejection.row_no - base]
+            rejection = next(wanted, None)
+        if rejection is None:
+            return
+        base += len(chunk.cells)
+
+
+def write_rejects(text: str, beside: Path, fallback: Path) -> Path:
+    """Write a rejects file beside its input, or into `fallback` where that cannot be written; return where it is.
+
+    It is written under another name and then renamed. A file of that name with other content is never overwritten
+    (it may be half corrected): the new one gets a number.
+
+    Raises
+    ------
+    RimebookError
+        Where neither folder can be written.
+    """
+    data = text.encode("utf-8")
+    failed: OSError | None = None
+    for folder in (beside.parent, fallback):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            return _write(data, folder / f"{beside.name}.rejects.csv")
+        except OSError as error:
+            failed = error
+    raise RimebookError(
+        "rejects-not-writable", where=str(fallback), found=failed.strerror if failed and failed.strerror else "no room",
+        expected=f"a place for the rejected rows of {beside.name}",
+        do="Make the folder of the file or of the book writable; nothing was imported.",
+    )  # fmt: skip
+
+
+def _write(data: bytes, wanted: Path) -> Path:
+    for version in range(1, _MOST_VERSIONS + 1):
+        place = wanted if version == 1 else wanted.with_name(f"{wanted.stem}-{version}.csv")
+        if place.exists():
+            if place.read_bytes() == data:
+                return place
+            continue
+        partial = place.with_name(f".{place.name}.{os.getpid()}.part")
+        try:
+            partial.write_bytes(data)
+            partial.replace(place)
+        except OSError:
+            partial.unlink(missing_ok=True)
+            raise
+        return place
+    raise OSError(f"{_MOST_VERSIONS} files named {wanted.name} stand there already")

@@ -1,0 +1,107 @@
+"""Warnings of an import, as sentences: how cells were read, what was kept but looks odd, what was replaced."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pipeline.book import remarks, staging
+from pipeline.intake.columns import QUANTITIES
+from shared.vocabulary import SOILS
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    import duckdb
+
+    from pipeline.book.log_tables import LogTable
+    from pipeline.book.remarks import Remark
+    from pipeline.book.settings import Settings
+    from pipeline.intake.framing import Framer
+    from pipeline.intake.logs import LogShape
+    from pipeline.intake.raw import RawLog
+
+
+def warnings_of(
+    connection: duckdb.DuckDBPyConnection,
+    shape: LogShape,
+    table: LogTable,
+    settings: Settings,
+    framer: Framer,
+    today: date,
+    log: RawLog,
+) -> list[str]:
+    """Return what to tell of the staged rows of one log that were accepted."""
+    told = []
+    if log.n_padded:
+        told.append(f"{_rows(log.n_padded)} shorter than the header; the missing fields at the end were taken as blank")
+    for name, n in framer.normaliser.n_approximate.items():
+        told.append(f"{name}: {_rows(n)} written as approximate ('~60') and read as the figure")
+    told += _changed(connection, table)
+    if shape.name != "bookings":
+        told += _of(
+            remarks.yet_to_come(connection, today), f"dated after {today.isoformat()}; kept, and not used before"
+        )
+    if shape.name == "jobs":
+        told += _jobs(connection, settings)
+    elif shape.name in ("deliveries", "weighings"):
+        told += _of(
+            remarks.same_day_and_container(connection, table),
+            "for whose day and container the book has another row; where one is a correction, undo the older batch",
+        )
+    for column in shape.columns:
+        limit = shape.limits.get(column.name)
+        if limit is not None and column.reads in QUANTITIES and limit.large < limit.high:
+            text = f"with {column.name} above {limit.large:g}, which is possible but large; kept"
+            told += _of(remarks.above(connection, column.name, limit.large), text)
+    return told
+
+
+def _rows(n: int) -> str:
+    return f"{n:,} row" if n == 1 else f"{n:,} rows"
+
+
+def _of(remark: Remark, text: str, what: str = "row") -> list[str]:
+    if not remark.n:
+        return []
+    more = ", ..." if remark.n > len(remark.examples) else ""
+    return [f"{remark.n:,} {what}{'' if remark.n == 1 else 's'} {text}: {', '.join(remark.examples)}{more}"]
+
+
+def _changed(connection: duckdb.DuckDBPyConnection, table: LogTable) -> list[str]:
+    if not table.key:
+        return []
+    found = staging.changes(connection, table, remarks.MOST_TOLD + 1)
+    told = [f"{key}: the book had {old}, now {new}" for key, old, new in found[: remarks.MOST_TOLD]]
+    if len(found) > remarks.MOST_TOLD:
+        told.append("more lines were replaced; `export` writes every old value to history")
+    return told
+
+
+def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    told = _of(remarks.zeros(connection), "with a figure of 0; kept, and left out of learning", "line")
+    text = "without pellets and minutes; kept, and nothing is learned from it"
+    told += _of(remarks.without_figures(connection), text, "visit")
+    planning = planning_frame(settings)
+    for quantity, unit in (("pellets_lb", "lb"), ("minutes", "min")):
+        text = f"with {quantity} over {remarks.LARGE_TIMES:g} times the planning figure; kept, check them"
+        told += _of(remarks.large_lines(connection, planning, quantity, unit), text, "line")
+    return told
+
+
+def planning_frame(settings: Settings) -> Any:
+    """Return the shop's planning medians of each class, zone, soil level ('' is moderate) and coating, as a frame."""
+    import pandas as pd
+
+    planning = settings.planning()
+    rows = []
+    for vehicle in settings.classes():
+        for zone in settings.zones():
+            for level, soil in enumerate((*SOILS, "")):
+                for coated in (False, True):
+                    figures = [
+                        of.zone[zone] * of.vehicle_class[vehicle] * of.soil[1 if not soil else level]
+                        * (of.coating_factor if coated else 1.0)
+                        for of in (planning.pellets_lb, planning.minutes)
+                    ]  # fmt: skip
+                    rows.append((vehicle, zone, soil, coated, *figures))
+    return pd.DataFrame(rows, columns=["vehicle_class", "zone", "soil_level", "coated", "pellets_lb", "minutes"])
