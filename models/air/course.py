@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 _SUBCELLS = 5
 _BISECTIONS = 48
+_THIRDS = 24
 
 
 def _faded(rate: Array, t: Array) -> Array:
@@ -120,8 +121,18 @@ class Course:
         return mean
 
     def highest_running_average(self, window_min: float) -> Array:
-        """Return the highest running average, shape (n_draws,)."""
-        return self._running_peak(window_min)[1]
+        """Return the highest running average, shape (n_draws,); the best grid cell is refined by ternary search."""
+        grid = self._grid(window_min)
+        means = self.running_average(grid, window_min)
+        best, column = means.argmax(axis=0), np.arange(grid.shape[1])
+        low = grid[np.maximum(best - 1, 0), column]
+        high = grid[np.minimum(best + 1, len(grid) - 1), column]
+        for _ in range(_THIRDS):
+            third = (high - low) / 3
+            left = self.running_average(low + third, window_min) < self.running_average(high - third, window_min)
+            low, high = np.where(left, low + third, low), np.where(left, high, high - third)
+        refined: Array = np.maximum(means[best, column], self.running_average((low + high) / 2, window_min))
+        return refined
 
     def minutes_to_level(self, limit: float) -> Array:
         """Return when the concentration first reaches a limit, shape (n_draws,), infinite where it never does.
@@ -148,19 +159,6 @@ class Course:
         when = _bisected(lambda t: self.integral_to(t) >= goal, low, high)
         return np.where(self.integral[-1] >= goal, when, np.inf)
 
-    def minutes_to_running_average(self, limit: float, window_min: float) -> Array:
-        """Return when the running average first reaches a limit, shape (n_draws,), infinite where it never does."""
-        peak_at, peak = self._running_peak(window_min)
-        grid = self._grid(window_min)
-        reached = (self.running_average(grid, window_min) >= limit) & (grid <= peak_at)
-        first = reached.argmax(axis=0)
-        column = np.arange(grid.shape[1])
-        met = reached.any(axis=0)
-        high = np.where(met, grid[first, column], peak_at)
-        low = np.where(met, grid[np.maximum(first - 1, 0), column], self._last_before(grid, peak_at))
-        when = _bisected(lambda t: self.running_average(t, window_min) >= limit, low, high)
-        return np.where(peak >= limit, when, np.inf)
-
     def _grid(self, window_min: float) -> Array:
         """Return sorted times at which the running average is smooth in between, with sub-cells, (m, n_draws)."""
         end = self.edges[-1]
@@ -168,27 +166,6 @@ class Course:
         parts = np.linspace(0.0, 1.0, _SUBCELLS, endpoint=False)[None, :, None]
         cells = knots[:-1, None, :] + np.diff(knots, axis=0)[:, None, :] * parts
         return np.concatenate([cells.reshape(-1, knots.shape[1]), knots[-1:]])
-
-    def _running_peak(self, window_min: float) -> tuple[Array, Array]:
-        """Return when the running average is highest and how high; the best grid cell is refined by golden section."""
-        grid = self._grid(window_min)
-        means = self.running_average(grid, window_min)
-        best, column = means.argmax(axis=0), np.arange(grid.shape[1])
-        low = grid[np.maximum(best - 1, 0), column]
-        high = grid[np.minimum(best + 1, len(grid) - 1), column]
-        for _ in range(24):
-            third = (high - low) / 3
-            left = self.running_average(low + third, window_min) < self.running_average(high - third, window_min)
-            low, high = np.where(left, low + third, low), np.where(left, high, high - third)
-        middle = (low + high) / 2
-        refined = self.running_average(middle, window_min)
-        better = refined > means[best, column]
-        return np.where(better, middle, grid[best, column]), np.where(better, refined, means[best, column])
-
-    @staticmethod
-    def _last_before(grid: Array, t: Array) -> Array:
-        index = np.maximum((grid < t).sum(axis=0) - 1, 0)
-        return np.asarray(grid[index, np.arange(grid.shape[1])], dtype=np.float64)
 
 
 def _bisected(reached: Callable[[Array], NDArray[np.bool_]], low: Array, high: Array) -> Array:

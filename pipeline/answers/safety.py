@@ -1,0 +1,277 @@
+"""Is the planned ice too much for this air and these ears? Planning figures, never a clearance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.answers.answer import Answer, Asking, QuantitySummary
+from pipeline.answers.cautions import cautions_for
+from pipeline.answers.estimating import predicted
+from pipeline.answers.requests import JobAsked, LineAsked
+from pipeline.answers.safety_air import MOST_DRAWS, AirTerms, Co2, CurvePoint, LimitAnswer, Oxygen, Work, assess_air
+from pipeline.answers.safety_noise import NoiseAnswer, Protection, noise_answers
+from pipeline.answers.safety_space import Space, SpaceAsked, asked_space, room_of
+from pipeline.book import tables
+from shared.errors import RimebookError, UsageError
+from shared.limits import limits_for
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from numpy.typing import NDArray
+
+    from pipeline.answers.estimating import Predicted
+
+#: Spread of the planned loss of stored ice, sd of its logarithm (from memory, no source).
+_LOSS_LOG_SD = 0.4
+_GONE = ("cancelled", "no_show")
+
+
+@dataclass(frozen=True)
+class SafetyQuestion:
+    """What is asked.
+
+    Attributes
+    ----------
+    bay : str or None
+        A bay of the book; None takes the space's dimensions, else the book's only bay.
+    space : SpaceAsked
+        What is said of the space itself; goes before the book's bay.
+    day : date or None
+        All that is booked on it is done in this space, one vehicle after the other.
+    jobs : tuple of JobAsked
+        Work described by options, in order.
+    pause_min : float
+        Minutes without blasting between zones and between vehicles, >= 0.
+    stored_lb : float
+        Ice kept in the space, >= 0.
+    stored_lb_day : float or None
+        What that store loses a day; None takes [ice] sublimation_lb_per_day.
+    low_layer_factor : float
+        The shop's own multiplier for the low layer, >= 1.
+    protection : Protection or None
+    van : bool
+        The space is a closed vehicle that carries the stored ice.
+    """
+
+    bay: str | None = None
+    space: SpaceAsked = field(default_factory=SpaceAsked)
+    day: date | None = None
+    jobs: tuple[JobAsked, ...] = ()
+    pause_min: float = 0.0
+    stored_lb: float = 0.0
+    stored_lb_day: float | None = None
+    low_layer_factor: float = 1.0
+    protection: Protection | None = None
+    van: bool = False
+
+
+@dataclass(frozen=True)
+class SafetyResult:
+    """The answer in the form of its JSON."""
+
+    bay: str
+    co2_ppm: Co2
+    oxygen_percent: Oxygen
+    curve: tuple[CurvePoint, ...]
+    limits: tuple[LimitAnswer, ...]
+    noise: tuple[NoiseAnswer, ...]
+
+
+@dataclass(frozen=True)
+class SafetyGround:
+    """What the answer stands on, for the printed text.
+
+    Attributes
+    ----------
+    space : Space
+    gas_ft3_lb : float
+    n_vehicles, n_zones : int
+    lb, minutes : float
+        Medians of the day's ice and hands-on minutes.
+    stored_lb, pause_min, low_layer_factor : float
+    chances : dict limit name -> share of scenarios that pass it
+    used_up_min : QuantitySummary or None
+        When the exposure so far has used up the 8-hour limit.
+    """
+
+    space: Space
+    gas_ft3_lb: float
+    n_vehicles: int
+    n_zones: int
+    lb: float
+    minutes: float
+    stored_lb: float
+    pause_min: float
+    low_layer_factor: float
+    chances: dict[str, float]
+    used_up_min: QuantitySummary | None
+
+
+@dataclass(frozen=True)
+class SafetyAnswer(Answer[SafetyResult]):
+    """A safety answer with its ground; the ground is for text, the result for programs."""
+
+    ground: SafetyGround | None = None
+
+
+def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
+    """Return CO2 build-up, the air that keeps each limit, and the noise dose of the planned work.
+
+    Raises
+    ------
+    RimebookError
+        For a space without volume, impossible air, a limit above the standard's, or nothing planned.
+    """
+    _check(question)
+    settings = asking.book.settings
+    limits = limits_for(settings.limits)
+    space = asked_space(settings, question.bay, question.space, van=question.van)
+    jobs = question.jobs if question.day is None else booked_jobs(asking, question.day)
+    if not jobs and question.stored_lb <= 0:
+        raise _nothing_planned(question)
+    found = predicted(asking, jobs) if jobs else None
+    work = _work(asking, question, found)
+    n_scores = int(found.consumption.n_calibration.min()) if found else 0
+    room = room_of(space)
+    door_cfm = 0.0 if space.doors_open else space.door_flow_cfm or 0.0
+    terms = AirTerms(limits, question.low_layer_factor, door_cfm, asking.level, n_scores)
+    air = assess_air(room, work, terms)
+    noise: tuple[NoiseAnswer, ...] = ()
+    if space.noise_dba is not None and found:
+        trigger = settings.costs.trigger_share * work.minutes.sum(axis=0)
+        noise = noise_answers(space.noise_dba, trigger, question.protection, level=asking.level, n_scores=n_scores)
+    zones = {line.zone for job in jobs for line in job.lines}
+    stripped = any(line.coating_removed for job in jobs for line in job.lines)
+    ground = SafetyGround(
+        space, room.gas_ft3_lb, len(jobs), len(work.lb), float(np.median(work.lb.sum(axis=0))),
+        float(np.median(work.minutes.sum(axis=0))), question.stored_lb, question.pause_min, question.low_layer_factor,
+        air.chances, air.used_up_min,
+    )  # fmt: skip
+    return SafetyAnswer(
+        SafetyResult(space.name, air.co2_ppm, air.oxygen_percent, air.curve, air.limits, noise),
+        (
+            *(found.fit.warnings if found else ()),
+            *_warnings(
+                space, air.chances, question, found, work_min=ground.minutes, shop_min=60 * settings.shop.hours_per_day
+            ),
+        ),
+        tuple(cautions_for("safety", sorted(zones), settings=settings, coating_removed=stripped)),
+        ground,
+    )
+
+
+def booked_jobs(asking: Asking, day: date) -> tuple[JobAsked, ...]:
+    """Return what is booked on a day as of `asking.today`, cancelled bookings left out, in the order of booking ids."""
+    rows = [b for b in tables.bookings(asking.book, asking.today) if b.day == day and b.status not in _GONE]
+    return tuple(
+        JobAsked(
+            booking_id, day,
+            tuple(LineAsked(b.vehicle_class, b.zone, b.soil_level, b.coating_removed) for b in zones),
+        )
+        for booking_id, zones in groupby(rows, key=lambda b: b.booking_id)
+    )  # fmt: skip
+
+
+def busiest_booked_day(asking: Asking) -> date | None:
+    """Return the day from today on with the most booked ice by its mean, None where nothing is booked."""
+    ahead = sorted({b.day for b in tables.bookings(asking.book, asking.today) if b.day >= asking.today})
+    jobs = [job for day in ahead for job in booked_jobs(asking, day)]
+    if not jobs:
+        return None
+    lb = predicted(asking, jobs).consumption.jobs("pellets_lb").draws.mean(axis=1)
+    totals: dict[date, float] = {}
+    for job, mean_lb in zip(jobs, lb.tolist(), strict=True):
+        totals[job.day] = totals.get(job.day, 0.0) + mean_lb
+    return max(totals, key=lambda day: (totals[day], -day.toordinal()))
+
+
+def _work(asking: Asking, question: SafetyQuestion, found: Predicted | None) -> Work:
+    rng = np.random.default_rng(asking.seed)
+    ice = asking.book.settings.ice
+    planned = ice.sublimation_lb_per_day if question.stored_lb_day is None else question.stored_lb_day
+    if found is None:
+        lb = minutes = np.empty((0, MOST_DRAWS))
+        vehicle: NDArray[np.int64] = np.empty(0, dtype=np.int64)
+    else:
+        n = found.consumption.pellets.n_draws
+        kept = np.linspace(0, n - 1, min(n, MOST_DRAWS)).astype(np.int64)
+        lb, minutes = found.consumption.pellets.draws[:, kept], found.consumption.minutes.draws[:, kept]
+        vehicle = found.consumption.request.line_job
+    loss = planned * np.exp(_LOSS_LOG_SD * rng.standard_normal(lb.shape[1]))
+    return Work(lb, minutes, vehicle, question.pause_min, question.stored_lb, loss)
+
+
+def _warnings(
+    space: Space,
+    chances: dict[str, float],
+    question: SafetyQuestion,
+    found: Predicted | None,
+    *,
+    work_min: float,
+    shop_min: float,
+) -> tuple[str, ...]:
+    said = [
+        f"{name}: passed in {chance * 100:.0f} of 100 scenarios at today's ventilation, were the air well mixed."
+        for name, chance in chances.items()
+        if chance >= 0.01
+    ]
+    if found and "planning" in found.consumption.basis:
+        said.append("Pellets and minutes are planning figures from book.toml: there is no usable history for them yet.")
+    if space.air_cfm <= 0:
+        said.append("No ventilation is entered: the figures are those of a closed space.")
+    if space.doors_open and not space.door_flow_cfm:
+        said.append("Open doors earn no credit without a measured flow; measure it and give it with --door-flow-cfm.")
+    if space.flow_cfm is not None and space.air_changes_per_hour is not None:
+        said.append("The bay has both a flow and air changes; the measured flow is used.")
+    if space.pit:
+        said.append("This bay has a pit, drain or basement: gas runs into it and stays. Keep people out of it.")
+    if found and work_min > shop_min:
+        said.append(
+            f"The work takes about {work_min / 60:.0f} h with one nozzle, more than a working day; with two nozzles at "
+            "once the air is worse than told here."
+        )
+    if question.stored_lb > 0 and question.stored_lb_day is None:
+        said.append("What the stored ice loses is the planning figure of book.toml for one container.")
+    return tuple(said)
+
+
+def _check(question: SafetyQuestion) -> None:
+    if question.day is not None and question.jobs:
+        raise UsageError(
+            "day-and-job", where="command line", found="a --date and a --vehicle", expected="one of them",
+            do="Ask for what is booked on a day, or describe one job.",
+        )  # fmt: skip
+    numbers = {
+        "--pause-min": (question.pause_min, 0.0, 1440.0),
+        "--stored-lb": (question.stored_lb, 0.0, 100_000.0),
+        "--stored-lb-day": (question.stored_lb_day or 0.0, 0.0, 10_000.0),
+        "--low-layer-factor": (question.low_layer_factor, 1.0, 100.0),
+    }
+    if question.protection is not None:
+        numbers["--nrr"] = (question.protection.nrr_db, 0.0, 40.0)
+    if question.space.noise_dba is not None:
+        numbers["--noise-dba"] = (question.space.noise_dba, 40.0, 150.0)
+    if question.space.altitude_ft is not None:
+        numbers["--altitude-ft"] = (question.space.altitude_ft, -1500.0, 20_000.0)
+    if question.space.temperature_f is not None:
+        numbers["--temperature-f"] = (question.space.temperature_f, -40.0, 140.0)
+    for option, (value, low, high) in numbers.items():
+        if not low <= value <= high:
+            raise UsageError(
+                "out-of-range", where=option, found=f"{value:g}", expected=f"{low:g} to {high:g}",
+                do="Check the unit and the decimal point.",
+            )  # fmt: skip
+
+
+def _nothing_planned(question: SafetyQuestion) -> RimebookError:
+    found = "no job" if question.day is None else f"nothing booked on {question.day.isoformat()}"
+    return RimebookError(
+        "nothing-planned", where="command line", found=f"{found} and no stored ice",
+        expected="--date with bookings, --vehicle with --zone, or --stored-lb",
+        do="For example: rimebook safety --bay main --vehicle suv --zone undercarriage:heavy",
+    )  # fmt: skip

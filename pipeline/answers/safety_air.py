@@ -1,0 +1,233 @@
+"""What planned work and stored ice do to the air of a space: CO2 over time, limits, and the air that keeps them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.air.course import Course
+from models.air.gas import PPM, oxygen_percent
+from models.air.room import (
+    SHIFT_MIN,
+    SHORT_TERM_MIN,
+    Airing,
+    Room,
+    Source,
+    Timeline,
+    co2_course,
+    flow_needed_cfm,
+    store_source,
+    timeline,
+    work_sources,
+)
+from pipeline.answers.answer import QuantitySummary, summarise
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from shared.limits import Kind, Limit
+
+    Array = NDArray[np.float64]
+
+#: Scenarios used: enough for the quantiles told, few enough to answer at once.
+MOST_DRAWS = 800
+CURVE_STEP_MIN = 10
+#: A limit that fewer scenarios reach has no time told.
+LEAST_SHARE = 0.05
+KINDS: tuple[Kind, ...] = ("peak", "short_term", "shift_average")
+OXYGEN_NOTE = "does not guard against CO2"
+
+
+@dataclass(frozen=True)
+class Work:
+    """Planned work in one space, one zone after the other, and ice stored there.
+
+    Attributes
+    ----------
+    lb, minutes : float64 arrays (n_works, n_draws)
+    vehicle : int64 array (n_works,)
+        Which vehicle each piece of work belongs to; a change is when one leaves.
+    pause_min : float
+        Minutes without blasting between two pieces of work.
+    stored_lb : float
+    stored_lb_day : float64 array (n_draws,)
+        What the store loses a day.
+    """
+
+    lb: Array
+    minutes: Array
+    vehicle: NDArray[np.int64]
+    pause_min: float
+    stored_lb: float
+    stored_lb_day: Array
+
+    def end_min(self) -> Array:
+        """Return when the last work ends, shape (n_draws,)."""
+        n = len(self.lb)
+        return np.asarray(self.minutes.sum(axis=0) + self.pause_min * max(n - 1, 0), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class Co2:
+    """CO2 in ppm: the highest moment, the shift's exposure over 8 hours, the highest mean of 15 minutes."""
+
+    peak: QuantitySummary
+    average_8h: QuantitySummary
+    average_15min: QuantitySummary
+
+
+@dataclass(frozen=True)
+class Oxygen:
+    """The lowest oxygen, shown only beside its note."""
+
+    lowest: QuantitySummary
+    note: str = OXYGEN_NOTE
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """CO2 at a minute after the first job's start."""
+
+    minute: int
+    ppm: QuantitySummary
+
+
+@dataclass(frozen=True)
+class LimitAnswer:
+    """A limit, when it would be reached at today's air, and the air that would keep it.
+
+    `reached_after_min` is when the air itself first stands at the limit's concentration, over the scenarios in which it
+    does; None where fewer than one in twenty do. The limit as such, a mean, is passed later or not at all.
+    `flow_needed_cfm` is the outdoor air in cfm at which the limit's own mean or peak just keeps it.
+    """
+
+    name: str
+    value: float
+    unit: str
+    source: str
+    reached_after_min: QuantitySummary | None
+    flow_needed_cfm: QuantitySummary
+
+
+@dataclass(frozen=True)
+class Air:
+    """The whole answer on air.
+
+    `chances` holds, by each limit's name, the share of scenarios whose own mean or peak passes it; `used_up_min` is
+    when the exposure so far has used up the 8-hour limit, None where fewer than one scenario in twenty gets there.
+    """
+
+    co2_ppm: Co2
+    oxygen_percent: Oxygen
+    curve: tuple[CurvePoint, ...]
+    limits: tuple[LimitAnswer, ...]
+    chances: dict[str, float]
+    used_up_min: QuantitySummary | None
+
+
+def _measure(kind: Kind) -> Callable[[Course], Array]:
+    if kind == "peak":
+        return Course.peak
+    if kind == "short_term":
+        return partial(Course.highest_running_average, window_min=SHORT_TERM_MIN)
+    return partial(Course.shift_average, divisor_min=SHIFT_MIN)
+
+
+def _sources(work: Work, until_min: float, door_cfm: float) -> tuple[list[Source], list[Airing]]:
+    """Return what gives gas, and the times between two vehicles in which the door's measured flow counts."""
+    jobs = work_sources(work.lb, work.minutes, work.pause_min) if len(work.lb) else []
+    changes = [i for i in range(len(jobs) - 1) if work.vehicle[i] != work.vehicle[i + 1]] if door_cfm > 0 else []
+    airings = [Airing(jobs[i].end_min, jobs[i + 1].start_min, door_cfm) for i in changes]
+    if work.stored_lb > 0:
+        jobs = [*jobs, store_source(work.stored_lb, work.stored_lb_day, until_min)]
+    return jobs, airings
+
+
+@dataclass(frozen=True)
+class AirTerms:
+    """How the figures are told.
+
+    Attributes
+    ----------
+    limits : tuple of Limit
+    low_layer_factor : float
+        The shop's own multiplier, >= 1, on what stands above outdoor air; no factor is published.
+    door_cfm : float
+        Flow through the door while one vehicle leaves and the next comes in.
+    level : float
+    n_scores : int
+    """
+
+    limits: tuple[Limit, ...]
+    low_layer_factor: float = 1.0
+    door_cfm: float = 0.0
+    level: float = 0.8
+    n_scores: int = 0
+
+
+def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
+    """Return what the work does to the air.
+
+    With a low-layer factor f every figure C is told as C_out + f (C - C_out), and limits are compared with that.
+
+    Raises
+    ------
+    RimebookError
+        Where a limit is not above what outdoor air alone makes of it.
+    """
+    outdoor, factor = room.outdoor_ppm / PPM, terms.low_layer_factor
+    until = np.maximum(work.end_min(), SHIFT_MIN)
+    horizon = float(np.ceil(max(SHIFT_MIN, float(np.quantile(until, 0.75))) / 60.0) * 60.0)
+    sources, airings = _sources(work, max(horizon, float(until.max())), terms.door_cfm)
+    line = timeline(sources, airings, until)
+    course = co2_course(room, line)
+
+    def low(share: Array) -> Array:
+        return np.clip(outdoor + factor * (share - outdoor), 0.0, 1.0)
+
+    def told(draws: Array) -> QuantitySummary:
+        return summarise(draws, level=terms.level, n_scores=terms.n_scores)
+
+    def when(minutes: Array) -> QuantitySummary | None:
+        met = np.isfinite(minutes)
+        return told(minutes[met]) if met.mean() >= LEAST_SHARE else None
+
+    measured = {kind: _measure(kind)(course) for kind in KINDS}
+    limits, chances = [], {}
+    used_up: QuantitySummary | None = None
+    for limit in terms.limits:
+        share = outdoor + (limit.value / PPM - outdoor) / factor
+        chances[limit.name] = float(np.mean(measured[limit.kind] > share))
+        if limit.kind == "shift_average":
+            used_up = when(course.minutes_to_exposure(share, SHIFT_MIN))
+        reached = when(course.minutes_to_level(share))
+        needed = told(_flow_needed(room, line, limit, share))
+        limits.append(LimitAnswer(limit.name, limit.value, limit.unit, limit.source, reached, needed))
+    co2 = Co2(
+        told(low(measured["peak"]) * PPM),
+        told(low(measured["shift_average"]) * PPM),
+        told(low(measured["short_term"]) * PPM),
+    )
+    minutes = np.arange(0, int(horizon) + 1, CURVE_STEP_MIN)
+    shown = co2_course(room, timeline(sources, airings, np.maximum(until, horizon)))
+    levels = shown.at(np.repeat(minutes[:, None].astype(np.float64), len(until), axis=1))
+    curve = tuple(CurvePoint(int(m), told(low(row) * PPM)) for m, row in zip(minutes, levels, strict=True))
+    oxygen = Oxygen(told(oxygen_percent(low(measured["peak"]))))
+    return Air(co2, oxygen, curve, tuple(limits), chances, used_up)
+
+
+def _flow_needed(room: Room, line: Timeline, limit: Limit, share: float) -> Array:
+    try:
+        return flow_needed_cfm(room, line, _measure(limit.kind), share)
+    except ValueError as error:
+        raise RimebookError(
+            "limit-below-outdoor", where=f"limit `{limit.key}`", found=f"{limit.value:,.0f} {limit.unit}",
+            expected=f"more than outdoor air brings by itself (about {room.outdoor_ppm:g} ppm, summed over the shift)",
+            do="No ventilation can keep it. Raise the limit under [limits], at most to the standard's.",
+        ) from error  # fmt: skip

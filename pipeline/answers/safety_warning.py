@@ -1,0 +1,117 @@
+"""The warning nobody asked for: a job whose ice would pass a limit in the book's only bay."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.air.gas import PPM
+from models.air.room import SHIFT_MIN, SHORT_TERM_MIN, Source, co2_course, timeline, work_sources
+from pipeline.answers.safety_space import bay_space, room_of
+from shared.limits import limit_of, limits_for
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from models.air.course import Course
+    from models.air.room import Room
+    from models.consumption.answer import Consumption
+    from pipeline.book.settings import Settings
+    from shared.limits import Limit
+
+    Array = NDArray[np.float64]
+
+_DRAWS = 200
+#: A chance below this is not warned of unasked.
+LEAST_CHANCE = 0.1
+_MOST_NAMED = 3
+
+
+def bay_warning(settings: Settings, consumption: Consumption) -> list[str]:
+    """Return a warning for each limit that the ice of a job would pass in the book's only bay; empty where none.
+
+    Each job stands alone in the bay from outdoor air, its zones one after the other without a pause, at the bay's
+    entered air (none where none is entered). A book with no bay, several bays or a bay without dimensions gets no
+    warning. A limit counts where at least one scenario in ten passes it, were the air well mixed.
+
+    Parameters
+    ----------
+    settings : Settings
+    consumption : Consumption
+        Draws of the jobs of one estimate or quote.
+
+    Raises
+    ------
+    RimebookError
+        Where the book's [limits] are above the standard's.
+    """
+    if len(settings.bays) != 1:
+        return []
+    name, bay = next(iter(settings.bays.items()))
+    space = bay_space(name, bay)
+    if not space.volume_ft3 or not consumption.request.n_jobs:
+        return []
+    room, limits = room_of(space), limits_for(settings.limits)
+    chances = chances_of_passing(room, limits, consumption)
+    air = "at its entered air" if space.air_cfm > 0 else "for which no ventilation is entered"
+    return [
+        _sentence(limit, name, air, consumption.request.job_id, chances[limit.key])
+        for limit in limits
+        if (chances[limit.key] >= LEAST_CHANCE).any()
+    ]
+
+
+def _sentence(limit: Limit, bay: str, air: str, job_ids: tuple[str, ...], chance: Array) -> str:
+    over = np.flatnonzero(chance >= LEAST_CHANCE)
+    named = ", ".join(job_ids[i] for i in over[:_MOST_NAMED].tolist())
+    more = f" and {len(over) - _MOST_NAMED} more" if len(over) > _MOST_NAMED else ""
+    which = "The ice of this job" if len(job_ids) == 1 else f"The ice of {named}{more}"
+    share = f"{'up to ' if len(job_ids) > 1 else ''}{np.max(chance) * 100:.0f} of 100 scenarios"
+    return (
+        f"{which} would pass {limit.value:,.0f} {limit.unit} ({limit.name}; {limit.source}) in bay `{bay}`, {air}, in "
+        f"{share}, were the air well mixed; near the floor it can be far more. See `rimebook safety --bay {bay}`."
+    )
+
+
+def chances_of_passing(room: Room, limits: tuple[Limit, ...], consumption: Consumption) -> dict[str, Array]:
+    """Return each job's chance of passing each limit, by the limit's key, arrays (n_jobs,)."""
+    lb, minutes = _padded(consumption)
+    sources = work_sources(lb, minutes)
+    until = np.maximum(sources[-1].end_min, SHIFT_MIN)
+    n_jobs = consumption.request.n_jobs
+    course = co2_course(room, timeline(sources, [], until))
+
+    def chance(passed: NDArray[np.bool_]) -> Array:
+        return np.asarray(passed.reshape(n_jobs, -1).mean(axis=1), dtype=np.float64)
+
+    peak, shift = limit_of(limits, "peak"), limit_of(limits, "shift_average")
+    short = limit_of(limits, "short_term")
+    return {
+        shift.key: chance(course.shift_average(SHIFT_MIN) > shift.value / PPM),
+        short.key: chance(_passes_short(room, sources, until, course, short.value / PPM)),
+        peak.key: chance(course.peak() > peak.value / PPM),
+    }
+
+
+def _passes_short(room: Room, sources: list[Source], until: Array, course: Course, limit: float) -> NDArray[np.bool_]:
+    """Return which columns pass the 15-minute limit; only those whose peak does are looked at, for speed."""
+    passed = course.peak() > limit
+    if passed.any():
+        kept = [Source(s.start_min[passed], s.end_min[passed], s.lb_min[passed]) for s in sources]
+        some = co2_course(room, timeline(kept, [], until[passed]))
+        passed[passed] = some.highest_running_average(SHORT_TERM_MIN) > limit
+    return passed
+
+
+def _padded(consumption: Consumption) -> tuple[Array, Array]:
+    """Return ice and minutes as (most lines of a job, n_jobs * n_draws); shorter jobs end with empty work."""
+    request = consumption.request
+    columns = np.linspace(0, consumption.pellets.n_draws - 1, min(_DRAWS, consumption.pellets.n_draws)).astype(np.int64)
+    first = np.searchsorted(request.line_job, np.arange(request.n_jobs))
+    place = np.arange(request.n_lines) - first[request.line_job]
+    shape = (int(place.max()) + 1 if len(place) else 1, request.n_jobs, len(columns))
+    lb, minutes = np.zeros(shape), np.zeros(shape)
+    lb[place, request.line_job] = consumption.pellets.draws[:, columns]
+    minutes[place, request.line_job] = consumption.minutes.draws[:, columns]
+    return lb.reshape(shape[0], -1), minutes.reshape(shape[0], -1)

@@ -1,0 +1,194 @@
+"""The safety answer as text: what would be passed first, then the figures, then what they assume."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.answers.safety import SafetyAnswer
+from pipeline.answers.safety_space import VAN
+from pipeline.present.figures import Style, few, percent
+from pipeline.present.figures import minutes as written_minutes
+from pipeline.present.terminal import Column, paragraph, section, table
+from shared.units import CFM_M3_H, FT3_M3
+
+if TYPE_CHECKING:
+    from pipeline.answers.answer import Answer, QuantitySummary
+    from pipeline.answers.safety import SafetyGround, SafetyResult
+    from pipeline.answers.safety_air import LimitAnswer
+
+_HOUR = 60
+#: Chances at and above which the first sentence says "would", and below which it says nothing is passed.
+_LIKELY, _UNLIKELY = 0.5, 0.05
+
+
+def render_safety(answer: Answer[SafetyResult], style: Style) -> str:
+    """Return the answer as text of at most 80 columns in a pipe; cautions and warnings are printed by the command."""
+    result = answer.result
+    ground = answer.ground if isinstance(answer, SafetyAnswer) else None
+    parts = [paragraph(_headline(result, ground))]
+    if ground is not None:
+        parts.append(paragraph(_planned(ground, style)))
+    parts += [
+        section("Limits, were the air well mixed"), _limits(result, ground, style),
+        section("CO2 in the mixed air"), _levels(result), "", _hours(result), "", paragraph(_oxygen(result)),
+    ]  # fmt: skip
+    if ground is None or ground.n_zones:
+        parts += [section("Noise"), _noise(result)]
+    if ground is not None:
+        parts.append(paragraph(_assumed(ground, result)))
+    return "\n".join(parts)
+
+
+def _headline(result: SafetyResult, ground: SafetyGround | None) -> str:
+    chances = {} if ground is None else ground.chances
+    passed = [limit for limit in result.limits if chances.get(limit.name, 0.0) >= _UNLIKELY]
+    if not passed:
+        return (
+            f"{_place(result)}: at today's ventilation no limit is likely to be passed, were the air well mixed. "
+            "That is an estimate, not a clearance."
+        )
+    likely = [limit for limit in passed if chances[limit.name] >= _LIKELY]
+    worst = max(likely or passed, key=lambda limit: limit.value)
+    strictest = max(passed, key=lambda limit: limit.flow_needed_cfm.quantiles[0.5])
+    needed, careful = strictest.flow_needed_cfm.quantiles[0.5], strictest.flow_needed_cfm.interval.high
+    return (
+        f"{_place(result)}: this {'would' if likely else 'could'} pass {worst.value:,.0f} {worst.unit} ({worst.name}) "
+        f"at today's ventilation, in {percent(chances[worst.name])} of scenarios. Keeping every limit takes about "
+        f"{_cfm(needed)} cfm of outdoor air ({_cfm(needed * CFM_M3_H)} m3/h); {_cfm(careful)} cfm to be careful."
+    )
+
+
+def _place(result: SafetyResult) -> str:
+    return "Closed vehicle" if result.bay == VAN else f"Bay `{result.bay}`"
+
+
+def _planned(ground: SafetyGround, style: Style) -> str:
+    said = []
+    if ground.n_vehicles:
+        vehicles = f"{ground.n_vehicles} vehicle{'s' if ground.n_vehicles > 1 else ''}"
+        zones = f"{ground.n_zones} zone{'s' if ground.n_zones > 1 else ''}"
+        said.append(
+            f"Planned: {vehicles}, {zones}, about {style.weight(ground.lb)} of pellets in "
+            f"{written_minutes(ground.minutes)} of work"
+        )
+    if ground.stored_lb:
+        said.append(f"{style.weight(ground.stored_lb)} of ice stored there")
+    return "; ".join(said) + "." if said else ""
+
+
+def _limits(result: SafetyResult, ground: SafetyGround | None, style: Style) -> str:
+    metric = style.units == "metric"
+    unit = "m3/h" if metric else "cfm"
+    columns = [
+        Column("limit"), Column("ppm", "number"), Column("air at it after", "number"), Column("passed", "number"),
+        Column(f"air needed, {unit}", "number"),
+    ]  # fmt: skip
+    rows = []
+    for limit in result.limits:
+        chance = "" if ground is None else percent(ground.chances[limit.name])
+        rows.append([limit.name, f"{limit.value:,.0f}", _when(limit), chance, _range(limit.flow_needed_cfm,
+                     CFM_M3_H if metric else 1.0)])  # fmt: skip
+    sources = "\n".join(f"{limit.name}: {limit.source}." for limit in result.limits)
+    said = "The 8-hour and 15-minute limits are means: the air stands at the figure before the mean passes it."
+    if ground is not None and ground.used_up_min is not None:
+        said += f" The 8-hour limit is used up after {_span(ground.used_up_min)}."
+    return "\n".join([table(columns, rows), "", paragraph(said), paragraph(sources)])
+
+
+def _when(limit: LimitAnswer) -> str:
+    return "not, or rarely" if limit.reached_after_min is None else _span(limit.reached_after_min)
+
+
+def _span(when: QuantitySummary) -> str:
+    if when.interval.high - when.interval.low < 1:
+        return f"{few(when.quantiles[0.5])} min"
+    return f"{few(when.interval.low)}-{few(when.interval.high)} min"
+
+
+def _range(figure: QuantitySummary, factor: float) -> str:
+    low, high = figure.interval.low * factor, figure.interval.high * factor
+    return "none" if high <= 0 else f"{_cfm(low)}-{_cfm(high)}"
+
+
+def _cfm(value: float) -> str:
+    return f"{value:,.0f}" if value < 100 else f"{round(value, -1):,.0f}"
+
+
+def _ppm(value: float) -> str:
+    return f"{round(value, -2):,.0f}" if value >= 1000 else f"{round(value, -1):,.0f}"
+
+
+def _levels(result: SafetyResult) -> str:
+    columns = [Column("measure"), Column("middle, ppm", "number"), Column("range, ppm", "number")]
+    named = {
+        "highest moment": result.co2_ppm.peak,
+        "highest 15 minutes": result.co2_ppm.average_15min,
+        "shift over 8 hours": result.co2_ppm.average_8h,
+    }
+    rows = [
+        [name, _ppm(f.quantiles[0.5]), f"{_ppm(f.interval.low)}-{_ppm(f.interval.high)}"] for name, f in named.items()
+    ]
+    return table(columns, rows)
+
+
+def _hours(result: SafetyResult) -> str:
+    columns = [Column("hours from start"), Column("middle, ppm", "number"), Column("range, ppm", "number")]
+    rows = [
+        [f"{p.minute // _HOUR}", _ppm(p.ppm.quantiles[0.5]), f"{_ppm(p.ppm.interval.low)}-{_ppm(p.ppm.interval.high)}"]
+        for p in result.curve
+        if p.minute % _HOUR == 0
+    ]
+    return table(columns, rows)
+
+
+def _oxygen(result: SafetyResult) -> str:
+    lowest = result.oxygen_percent.lowest.quantiles[0.5]
+    return f"Oxygen, lowest: {lowest:.1f} %. An oxygen meter {result.oxygen_percent.note}."
+
+
+def _noise(result: SafetyResult) -> str:
+    if not result.noise:
+        return paragraph(
+            "No level is entered, or nothing is blasted. Measure it at the ear while blasting and enter noise_dba in "
+            "book.toml or --noise-dba; --nrr adds the figures with protection."
+        )
+    columns = [
+        Column("rule"), Column("dose, %", "number"), Column("8-h dBA", "number"), Column("min to limit", "number"),
+    ]  # fmt: skip
+    rows = [
+        [
+            n.rule,
+            f"{n.dose_percent.quantiles[0.5]:,.0f}",
+            "-" if n.twa_dba is None else f"{n.twa_dba.quantiles[0.5]:.0f}",
+            "-" if n.minutes_to_limit is None else few(n.minutes_to_limit),
+        ]
+        for n in result.noise
+    ]
+    said = "Minutes are trigger time at the entered level; '-' is not reached or no dose."
+    if not any("protected" in n.rule for n in result.noise):
+        said += " Give --nrr for the figures with protection."
+    return table(columns, rows) + "\n" + paragraph(said)
+
+
+def _assumed(ground: SafetyGround, result: SafetyResult) -> str:
+    space = ground.space
+    volume = space.volume_ft3 or 0.0
+    air = f"{_cfm(space.air_cfm)} cfm of outdoor air" if space.air_cfm > 0 else "no ventilation"
+    where = "sea level" if space.altitude_ft == 0 else f"{space.altitude_ft:,.0f} ft"
+    factor = (
+        "no factor for the low layer (none is published)"
+        if ground.low_layer_factor == 1
+        else f"your factor {ground.low_layer_factor:g} for the low layer on every figure"
+    )
+    level = result.co2_ppm.peak.interval.level
+    work = (
+        f"one nozzle, one vehicle after the other, {ground.pause_min:g} min of pause between zones and vehicles"
+        if ground.n_zones
+        else "the store loses the same every hour"
+    )
+    return (
+        f"\nAssumed: {volume:,.0f} ft3 ({volume * FT3_M3:,.0f} m3), {air}, mixing {space.mixing_share:g}, "
+        f"{space.temperature_f:g} °F at {where} ({ground.gas_ft3_lb:.2f} ft3 of gas a lb); {work}; {factor}. "
+        f"Blast air counts as no fresh air unless the compressor breathes outdoors and it is part of the flow entered. "
+        f"Ranges hold {percent(level)} of scenarios; times are over the scenarios that reach the limit."
+    )
