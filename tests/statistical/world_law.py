@@ -29,6 +29,10 @@ PLAIN_SD = {"level": 0.3, "zone": 0.35, "class": 0.12, "soil_step": 0.1, "operat
 SOIL_STEP, AGE_PER_DAY, COATING = 0.35, 0.03, 0.8
 #: Share of an effect's variance that pellets and minutes have in common.
 COMMON = 0.6
+#: The same for the noise of lines, and the scale of t noise.
+LINE_COMMON, T_SCALE = 0.4, 0.8
+#: How wrong planning figures are: in the level, and for each zone.
+PLANNING_LEVEL_SD, PLANNING_ZONE_SD = 0.35, 0.30
 CAP = 2.0
 YEAR = 365.25
 
@@ -227,9 +231,9 @@ def _line_noise(law: Law, rng: np.random.Generator, zones: Ints, soil: Ints) -> 
         k = law.gamma_shape * law.kind.line_sd / size
         shared = rng.gamma(np.broadcast_to(k * 0.4, (2, *shape))[:1])
         return np.log((shared + rng.gamma(np.broadcast_to(k * 0.6, (2, *shape)))) / k)
-    z = np.sqrt(0.4) * rng.normal(size=shape) + np.sqrt(0.6) * rng.normal(size=(2, *shape))
+    z = np.sqrt(LINE_COMMON) * rng.normal(size=shape) + np.sqrt(1 - LINE_COMMON) * rng.normal(size=(2, *shape))
     if law.kind.noise == "t":
-        z = z * 0.8 / np.sqrt(rng.gamma(law.nu / 2, 2 / law.nu, size=shape))
+        z = z * T_SCALE / np.sqrt(rng.gamma(law.nu / 2, 2 / law.nu, size=shape))
     noise = size * z
     if law.kind.noise == "mixture":
         noise = noise + law.redo[1] * (rng.random(shape) < law.redo[0])

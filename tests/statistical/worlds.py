@@ -12,7 +12,21 @@ from datetime import date
 
 import numpy as np
 from world_kinds import Kind
-from world_law import TYPICAL, Floats, Ints, Law, amounts, draw_law, job_soil, line_soil, machine_shares, pair
+from world_law import (
+    CLASS_FACTOR,
+    PLANNING_LEVEL_SD,
+    PLANNING_ZONE_SD,
+    ZONE_SHARE,
+    Floats,
+    Ints,
+    Law,
+    amounts,
+    draw_law,
+    job_soil,
+    line_soil,
+    machine_shares,
+    pair,
+)
 
 from shared.vocabulary import CLASSES, QUANTITIES, SOILS, ZONES, Quantity
 
@@ -41,7 +55,7 @@ class World:
     history, fresh : rows in the columns of a jobs log; fresh jobs carry no figures
     planning : quantity -> zone -> median at moderate soil, wrong on purpose
     totals : quantity -> (n_fresh, n_scenarios) increasing draws of what each fresh job will really take
-    law : the hidden effects (for a fit that is told the priors only)
+    law, names, asks, unseen_class : hidden from learners; a fit that is told the priors uses them
     """
 
     kind: Kind
@@ -54,10 +68,9 @@ class World:
     totals: dict[Quantity, Floats]
     traits: Traits
     law: Law = field(repr=False)
-
-    def fresh_without(self, *columns: str) -> list[Row]:
-        """Return the fresh rows with some columns left blank."""
-        return [{**row, **dict.fromkeys(columns, "")} for row in self.fresh]
+    names: "Names" = field(repr=False)
+    asks: "list[tuple[Visit, Asked]]" = field(repr=False)
+    unseen_class: int = field(repr=False)
 
 
 @dataclass(frozen=True)
@@ -107,10 +120,11 @@ def draw_world(kind: Kind, n_jobs: int, seed: int, *, n_fresh: int = 150, n_scen
     for j, part in enumerate(parts):
         visit = _visit(law, rng, FIRST_DAY + int(part * span), float(part), unseen)
         history += _written(law, rng, visit, f"J{j + 1:05d}", names, n_logged_age)
-    fresh, totals, traits, ids = _fresh(law, rng, names, n_fresh, n_scenarios, span, unseen, n_logged_age)
+    fresh, totals, traits, ids, asks = _fresh(law, rng, names, n_fresh, n_scenarios, span, unseen, n_logged_age)
     return World(
         kind=kind, seed=seed, today=date.fromordinal(FIRST_DAY + span), history=history, fresh=fresh,
         fresh_ids=tuple(ids), planning=_planning(law, rng), totals=totals, traits=traits, law=law,
+        names=names, asks=asks, unseen_class=unseen,
     )  # fmt: skip
 
 
@@ -125,7 +139,7 @@ def _codes(rng: np.random.Generator, n: int) -> list[str]:
 
 def _planning(law: Law, rng: np.random.Generator) -> dict[Quantity, dict[str, float]]:
     """Return planning figures that are wrong: sd .35 in the level and .30 for each zone."""
-    error = rng.normal(0, 0.35, (2, 1)) + rng.normal(0, 0.30, (2, len(ZONES)))
+    error = rng.normal(0, PLANNING_LEVEL_SD, (2, 1)) + rng.normal(0, PLANNING_ZONE_SD, (2, len(ZONES)))
     medians = np.exp(law.zone + error)
     return {q: {z: float(np.round(medians[k, i], 1)) for i, z in enumerate(ZONES)} for k, q in enumerate(QUANTITIES)}
 
@@ -148,20 +162,23 @@ def _visit(law: Law, rng: np.random.Generator, day: int, part: float, unseen_cla
 
 
 def _zones(rng: np.random.Generator) -> Ints:
-    from world_law import ZONE_SHARE
-
     n = int(rng.choice([1, 2, 3, 4, 5], p=[0.28, 0.27, 0.22, 0.13, 0.1]))
     return np.sort(rng.choice(len(ZONES), n, replace=False, p=ZONE_SHARE))
+
+
+def took(law: Law, rng: np.random.Generator, v: Visit) -> Floats:
+    """Draw what the lines of a visit really take, (2, n_lines) in lb and min."""
+    return amounts(
+        law, rng, vehicle=v.vehicle, zones=v.zones, soil=v.soil[:, None], operator=law.operator[:, [v.operator]],
+        machine=np.array([v.machine]), machine_effect=None, age=np.full((len(v.zones), 1), float(v.age)),
+        coating=v.coating, pressure=np.full((len(v.zones), 1), v.pressure), day=v.day, part=v.part,
+    )[:, :, 0]  # fmt: skip
 
 
 def _written(law: Law, rng: np.random.Generator, v: Visit, job_id: str, names: Names, age_share: float) -> list[Row]:
     """Return the rows of a visit as this shop writes them down: grain, rounding, slips, blanks, grades."""
     kind = law.kind
-    amount = amounts(
-        law, rng, vehicle=v.vehicle, zones=v.zones, soil=v.soil[:, None], operator=law.operator[:, [v.operator]],
-        machine=np.array([v.machine]), machine_effect=None, age=np.full((len(v.zones), 1), float(v.age)),
-        coating=v.coating, pressure=np.full((len(v.zones), 1), v.pressure), day=v.day, part=v.part,
-    )[:, :, 0]  # fmt: skip
+    amount = took(law, rng, v)
     by_total = np.full(2, rng.random() < kind.totals_share)
     if not by_total.any() and rng.random() < kind.half_totals_share:
         by_total[rng.integers(2)] = True
@@ -208,11 +225,11 @@ def _reading(law: Law, rng: np.random.Generator, value: Floats, quantity: int) -
 
 def _fresh(
     law: Law, rng: np.random.Generator, names: Names, n_fresh: int, n: int, span: int, unseen: int, age_share: float
-) -> tuple[list[Row], dict[Quantity, Floats], Traits, list[str]]:
+) -> tuple[list[Row], dict[Quantity, Floats], Traits, list[str], "list[tuple[Visit, Asked]]"]:
     """Return jobs to come, as asked, and what they will really take given what is asked and nothing else."""
     rows: list[Row] = []
     totals: dict[Quantity, Floats] = {q: np.empty((n_fresh, n)) for q in QUANTITIES}
-    classes, n_zones, soils, ids = [], [], [], []
+    classes, n_zones, soils, ids, asks = [], [], [], [], []
     for j in range(n_fresh):
         day = FIRST_DAY + span + int(rng.integers(0, 40))
         v = _visit(law, rng, day, 1.0 + (day - FIRST_DAY - span) / span, -1)
@@ -221,16 +238,17 @@ def _fresh(
         elif law.kind.sparse and rng.random() < 0.5:
             v.vehicle = int(rng.choice(np.flatnonzero(law.class_share < 0.1)))
         asked = _asked(law, rng, v, names, age_share)
-        drawn = _conditional(law, rng, v, asked, n, unseen)
+        drawn = conditional(law, rng, v, asked, n, unseen)
         for q, quantity in enumerate(QUANTITIES):
             totals[quantity][j] = np.sort(drawn[q])
         job_id = f"F{j + 1:04d}"
         rows += [{**row, "job_id": job_id} for row in asked.rows]
         ids.append(job_id)
+        asks.append((v, asked))
         classes.append(CLASSES[v.vehicle])
         n_zones.append(len(v.zones))
         soils.append("unknown" if (asked.soil < 0).any() else SOILS[int(asked.soil.max())])
-    return rows, totals, Traits(tuple(classes), tuple(n_zones), tuple(soils)), ids
+    return rows, totals, Traits(tuple(classes), tuple(n_zones), tuple(soils)), ids, asks
 
 
 @dataclass(frozen=True)
@@ -267,7 +285,7 @@ def _asked(law: Law, rng: np.random.Generator, v: Visit, names: Names, age_share
     return Asked(rows, soil, operator, machine, age)
 
 
-def _conditional(law: Law, rng: np.random.Generator, v: Visit, asked: Asked, n: int, unseen: int) -> Floats:
+def conditional(law: Law, rng: np.random.Generator, v: Visit, asked: Asked, n: int, unseen: int) -> Floats:
     """Draw totals (2, n) given what was asked: operator, grades and soil jointly by enumeration, the rest freely."""
     known_operators = law.operator.shape[1]
     operator, base = _crew_and_soil(law, rng, v, asked, n)
@@ -276,7 +294,7 @@ def _conditional(law: Law, rng: np.random.Generator, v: Visit, asked: Asked, n: 
         for b in range(len(SOILS)):
             for grading in (False, True):
                 here = (base == b) & ((operator == law.grader) == grading)
-                chance = line_soil(law, zone)[b] * _compatible(asked.soil[i], grading)
+                chance = line_soil(law, zone)[b] * compatible(asked.soil[i], grading)
                 if here.any():
                     soil[i, here] = rng.choice(len(SOILS), int(here.sum()), p=chance / chance.sum())
     effect = law.operator[:, np.minimum(operator, known_operators - 1)]
@@ -293,19 +311,13 @@ def _conditional(law: Law, rng: np.random.Generator, v: Visit, asked: Asked, n: 
         age=np.broadcast_to(age.astype(float), soil.shape), coating=v.coating,
         pressure=np.full(soil.shape, v.pressure), day=v.day, part=v.part,
         vehicle_effect=(
-            np.log(_class_factor(v.vehicle)) + pair(rng, (n,), law.sd["class"]) if v.vehicle == unseen else None
+            np.log(CLASS_FACTOR[v.vehicle]) + pair(rng, (n,), law.sd["class"]) if v.vehicle == unseen else None
         ),
     )  # fmt: skip
     return amount.sum(axis=1)
 
 
-def _class_factor(vehicle: int) -> float:
-    from world_law import CLASS_FACTOR
-
-    return CLASS_FACTOR[vehicle]
-
-
-def _compatible(written: int, grading: bool) -> Floats:
+def compatible(written: int, grading: bool) -> Floats:
     """Return 1 for the true levels that this hand writes down as `written` (all of them where it is blank)."""
     if written < 0:
         return np.ones(len(SOILS))
@@ -320,9 +332,6 @@ def _crew_and_soil(law: Law, rng: np.random.Generator, v: Visit, asked: Asked, n
     weight = np.outer(prior, job_soil(law, v.vehicle, v.day))
     for i, zone in enumerate(v.zones.tolist()):
         for o in range(len(prior)):
-            weight[o] *= line_soil(law, zone) @ _compatible(asked.soil[i], o == law.grader)
+            weight[o] *= line_soil(law, zone) @ compatible(asked.soil[i], o == law.grader)
     cell = rng.choice(weight.size, n, p=(weight / weight.sum()).ravel())
     return cell // len(SOILS), cell % len(SOILS)
-
-
-__all__ = ["COLUMNS", "TYPICAL", "Row", "Traits", "World", "csv_text", "draw_world"]
