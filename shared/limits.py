@@ -6,7 +6,7 @@ import tomllib
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, Literal
 
 from shared.errors import RimebookError, nearest
 
@@ -128,4 +128,4 @@ def _unknown(key: str, known: list[str]) -> RimebookError:
 
 def limit_of(limits: tuple[Limit, ...], kind: Kind) -> Limit:
     """Return the limit of a kind."""
-    return next(limit for limit in limits if limit.kind == cast("str", kind))
+    return next(limit for limit in limits if limit.kind == kind)

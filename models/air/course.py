@@ -30,11 +30,11 @@ def _faded(rate: Array, t: Array) -> Array:
     return np.where(x > 1e-12, -np.expm1(-x) / np.where(x > 1e-12, rate, 1.0), t)
 
 
-def _faded_twice(rate: Array, t: Array) -> Array:
-    """Return (t - (1 - exp(-rate t)) / rate) / rate, which tends to t^2 / 2 as rate goes to 0."""
+def _faded_twice(rate: Array, t: Array, faded: Array) -> Array:
+    """Return (t - faded) / rate with faded = (1 - exp(-rate t)) / rate; it tends to t^2 / 2 as rate goes to 0."""
     x = rate * t
     small = x < 1e-4
-    exact = (t - _faded(rate, t)) / np.where(small, 1.0, rate)
+    exact = (t - faded) / np.where(small, 1.0, rate)
     return np.where(small, t * t * (0.5 - x / 6), exact)
 
 
@@ -69,7 +69,7 @@ class Course:
             span = edges[i + 1] - edges[i]
             faded = _faded(rate[i], span)
             level[i + 1] = level[i] * np.exp(-rate[i] * span) + drive[i] * faded
-            integral[i + 1] = integral[i] + level[i] * faded + drive[i] * _faded_twice(rate[i], span)
+            integral[i + 1] = integral[i] + level[i] * faded + drive[i] * _faded_twice(rate[i], span, faded)
         return cls(edges, rate, drive, level, integral)
 
     @cached_property
@@ -99,7 +99,8 @@ class Course:
         i, column = self._piece(t), np.arange(self.edges.shape[1])
         since = np.maximum(t - self.edges[i, column], 0.0)
         rate = self.rate[i, column]
-        inside = self.level[i, column] * _faded(rate, since) + self.drive[i, column] * _faded_twice(rate, since)
+        faded = _faded(rate, since)
+        inside = self.level[i, column] * faded + self.drive[i, column] * _faded_twice(rate, since, faded)
         total: Array = self.integral[i, column] + inside + self.level[0] * np.minimum(t, 0.0)
         return total
 

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 _FLOW_STEPS = 8
 _TINY = 1e-15
+#: Relative gap to the limit at which the search stops.
+_CLOSE = 1e-4
 SHIFT_MIN = 480.0
 SHORT_TERM_MIN = 15.0
 
@@ -241,4 +243,6 @@ def flow_needed_cfm(room: Room, line: Timeline, measure: Callable[[Course], Arra
         at_low = np.where(kept, np.where(again, at_low / 2, at_low), value)
         at_high = np.where(kept, value, np.where(again, at_high / 2, at_high))
         low, high, last = np.where(kept, low, middle), np.where(kept, middle, high), side
+        if (kept_without | (kept & (value * (limit - outdoor) < _CLOSE))).all():
+            break
     return np.where(kept_without, 0.0, high)

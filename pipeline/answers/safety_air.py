@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 #: Scenarios used: enough for the quantiles told, few enough to answer at once.
-MOST_DRAWS = 800
+MOST_DRAWS = 500
 CURVE_STEP_MIN = 10
 #: A limit that fewer scenarios reach has no time told.
 LEAST_SHARE = 0.05
