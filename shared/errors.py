@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
+
+#: Problems of one kind told at once; the rest are counted.
+MOST_TOLD: Final = 10
 
 
 @dataclass(frozen=True)

@@ -64,7 +64,8 @@ class Predicted:
 def predicted(asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
     """Return the joint draws of the jobs asked about, from the fit as of `asking.today`."""
     fit = current_fit(asking)
-    return Predicted(tuple(jobs), predict(fit.fitted, request_table(jobs), seed=asking.seed), fit)
+    known = {column: fit.fitted.columns.blocks[column] for column in ("machine", "operator")}
+    return Predicted(tuple(jobs), predict(fit.fitted, request_table(jobs, known), seed=asking.seed), fit)
 
 
 def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) -> Answer[EstimateResult]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
-from pipeline.intake.words import Words, book_words
+from pipeline.intake.book_words import words_of
 from shared.errors import RimebookError, UsageError
 from shared.vocabulary import UNKNOWN, soil_code
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from pipeline.book.settings import Settings
-    from pipeline.intake.words import Group
+    from pipeline.intake.words import Group, Words
 
 #: The name of a job that was asked about by options alone.
 ASKED_ID = "asked"
@@ -44,14 +44,6 @@ class JobAsked:
     day: date
     lines: tuple[LineAsked, ...]
     customer: str = ""
-
-
-def words_of(settings: Settings) -> Words:
-    """Return the words of a book: the trade's, its own and its aliases."""
-    words = settings.words
-    return book_words(
-        classes=tuple(words.classes), zones=tuple(words.zones), aliases=words.aliases, packages=words.packages
-    )
 
 
 def _read_word(words: Words, group: Group, text: str, option: str) -> str:
@@ -123,12 +115,20 @@ def job_from_options(
     return JobAsked(ASKED_ID, day, tuple(lines), customer.strip())
 
 
-def request_table(jobs: Sequence[JobAsked]) -> JobTable:
+def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] | None = None) -> JobTable:
     """Return jobs that are asked about as a job table with nothing observed; the order is kept.
 
-    Codes of machines, operators and customers are compared case-folded by the learner's own factor names; a code that
-    the history does not have counts as a newcomer.
+    Parameters
+    ----------
+    jobs : sequence of JobAsked
+    known : mapping of "machine" and "operator" to the history's codes, optional
+        Codes are compared case-folded and take the history's spelling; one that it does not have is a newcomer.
     """
+    spelt = {column: {c.casefold(): c for c in codes} for column, codes in (known or {}).items()}
+
+    def code(column: str, text: str) -> str:
+        return spelt.get(column, {}).get(text.casefold(), text)
+
     lines = [line for job in jobs for line in job.lines]
     n = len(lines)
     settings = {
@@ -142,8 +142,8 @@ def request_table(jobs: Sequence[JobAsked]) -> JobTable:
         line_job=np.repeat(np.arange(len(jobs)), [len(job.lines) for job in jobs]).astype(np.int64),
         vehicle_class=Factor.of(line.vehicle_class for line in lines),
         zone=Factor.of(line.zone for line in lines),
-        machine=Factor.of(line.machine for line in lines),
-        operator=Factor.of(line.operator for line in lines),
+        machine=Factor.of(code("machine", line.machine) for line in lines),
+        operator=Factor.of(code("operator", line.operator) for line in lines),
         soil=np.array([soil_code(line.soil_level) for line in lines], dtype=np.int64),
         coating_removed=np.array([line.coating_removed for line in lines], dtype=np.bool_),
         settings=settings,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from models.consumption.planning import ZONE_MINUTES, ZONE_PELLETS_LB
 from pipeline.book import settings as s
-from shared.errors import Problem, RimebookError, nearest
+from shared.errors import MOST_TOLD, Problem, RimebookError, nearest
 from shared.vocabulary import CLASSES, SOILS, ZONES
 
 if TYPE_CHECKING:
@@ -25,7 +25,6 @@ SECTIONS: dict[str, tuple[str, type]] = {
 }  # fmt: skip
 #: Sections with one table for each name: `[bays.north]`.
 NAMED: dict[str, type] = {"bays": s.Bay, "machines": s.Machine, "other_way": s.OtherWay}
-MOST_TOLD = 10
 
 
 class _Reader:

@@ -1,0 +1,233 @@
+"""How honest past intervals were: coverage by level, group and time, and scores against simpler rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.averages import cell_average, shop_average
+from models.consumption.backtest import Record
+from models.consumption.shift import level_shift
+from models.scores import interval_score
+from pipeline.answers.answer import Answer
+from pipeline.answers.history import history
+from pipeline.book import fits
+from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES, SOILS, UNKNOWN
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from models.consumption.jobs import JobTable
+    from pipeline.answers.answer import Asking
+
+LEVELS = (0.5, 0.8, 0.9, 0.95)
+GROUP_LEVEL = 0.8
+#: Groups with fewer tested jobs are told to be small, not judged.
+FEW_JOBS = 20
+N_BINS = 10
+_RULES = (("shop average", shop_average), ("cell average", cell_average))
+
+
+@dataclass(frozen=True)
+class Held:
+    """How often intervals of a level held what happened, over both quantities and each by itself."""
+
+    level: float
+    held: float
+    jobs: int
+    pellets_lb: float | None
+    minutes: float | None
+
+
+@dataclass(frozen=True)
+class GroupHeld:
+    """The same for one group of jobs."""
+
+    by: str
+    name: str
+    level: float
+    held: float
+    jobs: int
+
+
+@dataclass(frozen=True)
+class RuleScore:
+    """Mean interval score at 0.8, in lb and min; smaller is better."""
+
+    name: str
+    pellets_lb: float | None
+    minutes: float | None
+
+
+@dataclass(frozen=True)
+class ShiftRatio:
+    """Level after a shift over that before, with its interval."""
+
+    estimate: float
+    low: float
+    high: float
+    level: float
+
+
+@dataclass(frozen=True)
+class ShiftFound:
+    """A level shift in what jobs take beyond what was expected."""
+
+    date: date
+    quantity: str
+    ratio: ShiftRatio
+
+
+@dataclass(frozen=True)
+class CalibrationResult:
+    """The record's verdict; `pit` counts past outcomes by where they fell in their predictive, tenth by tenth."""
+
+    levels: tuple[Held, ...]
+    groups: tuple[GroupHeld, ...]
+    scores: tuple[RuleScore, ...]
+    shift: ShiftFound | None
+    pit: dict[str, tuple[int, ...]]
+    advice: tuple[str, ...]
+
+
+def calibration(asking: Asking) -> Answer[CalibrationResult]:
+    """Return how past intervals held, all from jobs that the model had not seen when it answered them."""
+    stored = fits.stored_record(asking.book)
+    if stored is None or not stored[2]:
+        empty = CalibrationResult((), (), (), None, {}, ("Nothing to judge yet: log jobs, then run `rimebook learn`.",))
+        return Answer(empty, ("There is no backtest record yet; run `rimebook learn` once there are finished jobs.",))
+    record = Record.from_json(stored[2]).before(asking.today.toordinal())
+    table = history(asking.book, asking.today)
+    levels = tuple(h for level in LEVELS if (h := _held(record.pit, level)) is not None)
+    groups = tuple(_groups(record, table))
+    scores = tuple(_scores(record, table))
+    shift = _shift(record)
+    pit: dict[str, tuple[int, ...]] = {
+        q: tuple(np.histogram(p[np.isfinite(p)], bins=N_BINS, range=(0, 1))[0].tolist())
+        for q, p in zip(QUANTITIES, record.pit, strict=True)
+    }
+    advice = tuple(_advice(levels, groups, scores, shift))
+    return Answer(CalibrationResult(levels, groups, scores, shift, pit, advice))
+
+
+def _inside(pit: NDArray[np.float64], level: float) -> float | None:
+    tested = pit[np.isfinite(pit)]
+    return float(np.mean(np.abs(tested - 0.5) <= level / 2)) if len(tested) else None
+
+
+def _held(pit: NDArray[np.float64], level: float) -> Held | None:
+    both = _inside(pit, level)
+    if both is None:
+        return None
+    jobs = int(np.isfinite(pit).any(axis=0).sum())
+    return Held(level, both, jobs, _inside(pit[0], level), _inside(pit[1], level))
+
+
+def _groups(record: Record, table: JobTable) -> Iterator[GroupHeld]:
+    place = {job: row for row, job in enumerate(table.job_id)}
+    rows = np.array([place.get(job, -1) for job in record.job_id], dtype=np.int64)
+    soil = [SOILS[s] if s >= 0 else UNKNOWN for s in table.soil.tolist()]
+    columns = {"class": table.vehicle_class.words(), "zone": table.zone.words(), "soil": soil,
+               "operator": table.operator.words()}  # fmt: skip
+    for by, words in columns.items():
+        members: dict[str, set[int]] = {}
+        for line, word in enumerate(words):
+            if word:
+                members.setdefault(word, set()).add(int(table.line_job[line]))
+        for name, jobs in sorted(members.items()):
+            yield from _group(record, by, name, np.isin(rows, np.fromiter(jobs, dtype=np.int64)))
+    quarters = [f"{(d := date.fromordinal(o)).year}-Q{(d.month + 2) // 3}" for o in record.day.tolist()]
+    for name in sorted(set(quarters)):
+        yield from _group(record, "quarter", name, np.array([q == name for q in quarters]))
+
+
+def _group(record: Record, by: str, name: str, chosen: NDArray[np.bool_]) -> Iterator[GroupHeld]:
+    held = _held(record.pit[:, chosen], GROUP_LEVEL) if chosen.any() else None
+    if held is not None:
+        yield GroupHeld(by, name, GROUP_LEVEL, held.held, held.jobs)
+
+
+def _scores(record: Record, table: JobTable) -> Iterator[RuleScore]:
+    """Score the learner and the rules of thumb on the same jobs, each rule refitted when the learner was."""
+    low, high = QUANTILE_LEVELS.index(0.1), QUANTILE_LEVELS.index(0.9)
+    ends = {"learned": record.quantiles[:, :, [low, high]]}
+    place = {job: row for row, job in enumerate(table.job_id)}
+    for name, rule in _RULES:
+        found = np.full((2, record.n, 2), np.nan)
+        for n_before in np.unique(record.n_before):
+            rows = np.flatnonzero(record.n_before == n_before)
+            past = table.take_jobs(table.day < record.day[rows].min())
+            known = [i for i in rows.tolist() if record.job_id[i] in place]
+            order = sorted(known, key=lambda i: place[record.job_id[i]])
+            request = table.take_jobs(np.array([place[record.job_id[i]] for i in order], dtype=np.int64))
+            for t, quantity in enumerate(QUANTITIES):
+                if order and np.isfinite(past.job_total(quantity)).any():
+                    found[t, order] = rule(past, request.without_figures(), quantity, (0.1, 0.9))
+        ends[name] = found
+    shared = np.isfinite(record.actual) & np.all([np.isfinite(e).all(axis=2) for e in ends.values()], axis=0)
+    for name, e in ends.items():
+        mean = [
+            float(interval_score(record.actual[t, shared[t]], e[t, shared[t], 0], e[t, shared[t], 1], 0.8).mean())
+            if shared[t].any()
+            else None
+            for t in range(2)
+        ]
+        yield RuleScore(name, mean[0], mean[1])
+
+
+def _shift(record: Record) -> ShiftFound | None:
+    middle = QUANTILE_LEVELS.index(0.5)
+    for t, quantity in enumerate(QUANTITIES):
+        rows = np.flatnonzero(np.isfinite(record.actual[t]))
+        log_ratio = np.log(record.actual[t, rows]) - np.log(record.quantiles[t, rows, middle])
+        found = level_shift(log_ratio)
+        if found is not None:
+            day = date.fromordinal(int(record.day[rows[found.row]]))
+            return ShiftFound(day, quantity, ShiftRatio(found.ratio, found.low, found.high, 0.95))
+    return None
+
+
+def _advice(
+    levels: tuple[Held, ...],
+    groups: tuple[GroupHeld, ...],
+    scores: tuple[RuleScore, ...],
+    shift: ShiftFound | None,
+) -> Iterator[str]:
+    main = next((h for h in levels if h.level == GROUP_LEVEL), None)
+    if main is None:
+        yield "No past job could be tested yet: log more jobs, then run `rimebook learn`."
+        return
+    # Two quantities of one job are hardly two trials: the band counts jobs.
+    band = 0.02 + 2 * float(np.sqrt(GROUP_LEVEL * (1 - GROUP_LEVEL) / max(main.jobs, 1)))
+    if main.held < GROUP_LEVEL - band:
+        yield "Past intervals were too narrow: quote with a smaller risk share until newer jobs have been learned from."
+    elif main.held > GROUP_LEVEL + band:
+        yield "Past intervals were wider than they needed to be: prices set by risk may be higher than they must be."
+    else:
+        yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
+    far = [g for g in groups if g.jobs >= FEW_JOBS and g.held < GROUP_LEVEL - 0.05 - 2 * np.sqrt(0.16 / g.jobs)]
+    for group in sorted(far, key=lambda g: g.held)[:3]:
+        yield (
+            f"Of {group.jobs} jobs with {group.by} {group.name.replace('_', ' ')} only {group.held:.0%} were held: "
+            "check how their soil is graded and their ice is logged."
+        )
+    learned, *rules = scores
+    beaten = [r.name for r in rules if _better(r, learned)]
+    if beaten:
+        yield f"A simpler rule ({', '.join(beaten)}) scored better on past jobs: use estimates with care."
+    if shift is not None:
+        yield (
+            f"What jobs take has shifted by a factor of {shift.ratio.estimate:.2f} since about {shift.date}: see "
+            f"`rimebook technique --change {shift.date}` and note the cause."
+        )
+
+
+def _better(rule: RuleScore, learned: RuleScore) -> bool:
+    pairs = [(rule.pellets_lb, learned.pellets_lb), (rule.minutes, learned.minutes)]
+    ratios = [a / b for a, b in pairs if a is not None and b]
+    return bool(ratios) and float(np.mean(ratios)) < 1.0

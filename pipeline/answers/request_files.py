@@ -1,0 +1,46 @@
+"""Jobs asked about in a file: rows of one job id are one job, in the order of first appearance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.answers.requests import JobAsked, LineAsked
+from pipeline.intake.requesting import RequestRow, read_request
+
+if TYPE_CHECKING:
+    from datetime import date
+    from pathlib import Path
+
+    from pipeline.answers.answer import Asking
+
+
+def jobs_from_file(asking: Asking, file: Path, day: date, *, sheet: str | None = None) -> list[JobAsked]:
+    """Return the jobs of a request file.
+
+    Parameters
+    ----------
+    file : Path
+        In the jobs layout; pellets, minutes, prices and times beside the nozzle in it are ignored.
+    day : date
+        Day of the jobs whose date is blank.
+
+    Raises
+    ------
+    RimebookError
+        As `read_request`.
+    """
+    grouped: dict[str, list[RequestRow]] = {}
+    for row in read_request(file, asking.book.settings, sheet=sheet):
+        grouped.setdefault(row.job_id.casefold(), []).append(row)
+    return [_job(rows, day) for rows in grouped.values()]
+
+
+def _job(rows: list[RequestRow], day: date) -> JobAsked:
+    lines = tuple(
+        LineAsked(row.vehicle_class, zone, row.soil_level, row.coating_removed, row.machine, row.operator, row.settings)
+        for row in rows
+        for zone in row.zones
+    )
+    dated = next((row.day for row in rows if row.day is not None), day)
+    customer = next((row.customer for row in rows if row.customer), "")
+    return JobAsked(rows[0].job_id, dated, lines, customer)
