@@ -99,7 +99,7 @@ class Climate:
         their mean), season is 0. Else known is 1 and season is cos(2 pi (day - 200) / 365.2425), whose amplitude s is
         learned with the loss.
         """
-        phase = 2 * np.pi * (days - WARMEST_DAY) / YEAR_DAYS
+        phase = np.asarray(2 * np.pi * (days - WARMEST_DAY) / YEAR_DAYS, dtype=np.float64)
         known, season = np.ones(len(days)), np.cos(phase)
         if len(self.day) >= _CURVE_DAYS:
             known, season = warmth(self._curve(phase)), np.zeros(len(days))
@@ -167,7 +167,7 @@ class LossLaw:
     def rate_of(self, container: str) -> NDArray[np.float64]:
         """Return the draws of a container's rate, lb a day; those of a new container where it has no record."""
         if container in self.containers:
-            return self.rate_lb_day[self.containers.index(container)]
+            return np.asarray(self.rate_lb_day[self.containers.index(container)])
         return self.other_lb_day
 
     def warmth_of(self, climate: Climate, days: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -183,11 +183,15 @@ def _mode(log_density: _Density, start: NDArray[np.float64]) -> tuple[NDArray[np
 
     mode = np.asarray(minimize(value_and_slope, start, jac=True, method="BFGS", options={"maxiter": 60}).x)
     k = 0.05
-    corners = [mode + k * (a * eye[i] + b * eye[j]) for i in range(d) for j in range(i + 1) for a in (1, -1) for b in (1, -1)]
+    corners = [
+        mode + k * (a * eye[i] + b * eye[j]) for i in range(d) for j in range(i + 1) for a in (1, -1) for b in (1, -1)
+    ]
     values = -log_density(np.array(corners)).reshape(-1, 4)
     curvature = np.zeros((d, d))
     row, column = np.tril_indices(d)
-    curvature[row, column] = curvature[column, row] = (values[:, 0] - values[:, 1] - values[:, 2] + values[:, 3]) / (4 * k * k)
+    curvature[row, column] = curvature[column, row] = (values[:, 0] - values[:, 1] - values[:, 2] + values[:, 3]) / (
+        4 * k * k
+    )
     size, axes = np.linalg.eigh(curvature)
     return mode, (axes / np.maximum(size, 0.3)) @ axes.T
 

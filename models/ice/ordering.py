@@ -8,7 +8,7 @@ newsvendor quantile (c_u / (c_u + c_o) of the demand, Arrow, Harris & Marschak 1
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Literal
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 Limit = Literal["container", "delivery day", "sublimation"]
 
 _PART_DRAWS, _SERVICE_PART_DRAWS = 256, 1000
-_COARSE_STEPS = 12
+_COARSE_STEPS, _FEW_STEPS = 12, 7
 # Elements (plans x scenarios) followed at once: small enough to stay in the processor's cache.
 _CHUNK = 60_000
 # One whole unit of missed service outweighs any bill.
@@ -59,7 +59,8 @@ def allowed_lb(outlook: Outlook, terms: Terms, delivery: int) -> NDArray[np.floa
     use or lose until the end, but never below the last price break.
     """
     day = terms.days[delivery]
-    usable = outlook.need_lb[day:].sum(axis=0) + outlook.rate_lb_day.sum(axis=0) * outlook.warmth[day:].sum(axis=0)
+    work = outlook.need_lb[day:].sum(axis=0) * (1 + outlook.unlogged_share)
+    usable = work + outlook.rate_lb_day.sum(axis=0) * outlook.warmth[day:].sum(axis=0)
     reach = max(float(usable.max(initial=0.0)), terms.breaks[-1][0] + terms.lot_lb, terms.least_lb)
     first = max(1, int(np.ceil(terms.least_lb / terms.lot_lb - _EPSILON)))
     last = int(np.floor(min(reach + terms.lot_lb, outlook.capacity_lb) / terms.lot_lb + _EPSILON))
@@ -82,7 +83,8 @@ class _Judge:
         total = terms.ice_usd(plans)
         if self._service is not None:
             chance = self.cover_chance_short(plans)
-            return total + _MISS_USD * np.maximum(chance - (1 - self._service) - _EPSILON, 0.0).sum(axis=1)
+            missed = np.maximum(chance - (1 - self._service) - _EPSILON, 0.0).sum(axis=1)
+            return np.asarray(total + _MISS_USD * missed)
 
         def add(day: int, _before: NDArray[np.float64], short: NDArray[np.float64]) -> None:
             total[:] += terms.shortage_usd(short, outlook.need_lb[day], outlook.jobs[day]).mean(axis=1)
@@ -105,22 +107,22 @@ class _Judge:
 def _improve(
     judge: Callable[[NDArray[np.float64]], NDArray[np.float64]],
     plan: NDArray[np.float64],
+    menu: _Menu,
     choices: Callable[[int, float], NDArray[np.float64]],
     paired: Callable[[int, float], NDArray[np.float64]],
+    *,
+    merge: bool = True,
 ) -> tuple[NDArray[np.float64], float]:
-    """Move one delivery or two at once among their choices until no such move lowers the judged cost."""
+    """Move one delivery or two at once, or merge and swap two, until no such move lowers the judged cost."""
     n = len(plan)
     near = 3 if n <= 6 else 1
-    moves = [(k,) for k in range(n)] + [pair for pair in combinations(range(n), 2) if pair[1] - pair[0] <= near]
+    pairs = [pair for pair in combinations(range(n), 2) if pair[1] - pair[0] <= near]
+    moves: list[tuple[int, ...]] = [*((k,) for k in range(n)), *pairs, *([()] if merge and n > 1 else [])]
     best, cost = plan.copy(), float(judge(plan[None, :])[0])
     unchanged = 0
     while unchanged < len(moves):
         for move in moves:
-            pick = choices if len(move) == 1 else paired
-            grid = np.meshgrid(*[pick(k, best[k]) for k in move], indexing="ij")
-            tried = np.repeat(best[None, :], grid[0].size, axis=0)
-            for k, values in zip(move, grid, strict=True):
-                tried[:, k] = values.ravel()
+            tried = _moved(best, move, choices if len(move) == 1 else paired) if move else menu.merged(best)
             costs = judge(tried)
             i = int(np.argmin(costs))
             if costs[i] < cost - 1e-9 * max(1.0, abs(cost)):
@@ -130,6 +132,17 @@ def _improve(
             if unchanged >= len(moves):
                 break
     return best, cost
+
+
+def _moved(
+    plan: NDArray[np.float64], move: tuple[int, ...], pick: Callable[[int, float], NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Return the plans in which the deliveries of a move take every combination of their choices."""
+    grid = np.meshgrid(*[pick(k, plan[k]) for k in move], indexing="ij")
+    tried = np.repeat(plan[None, :], grid[0].size, axis=0)
+    for k, values in zip(move, grid, strict=True):
+        tried[:, k] = values.ravel()
+    return tried
 
 
 class _Menu:
@@ -148,16 +161,33 @@ class _Menu:
         """Return quantities spread over all that is allowed."""
         size = len(self._allowed[k])
         spread = np.linspace(0, size - 1, min(size, self._n_coarse)).round().astype(np.int64)
-        return self._allowed[k][np.unique(np.concatenate([spread, self._marks[k]]))]
+        return np.asarray(self._allowed[k][np.unique(np.concatenate([spread, self._marks[k]]))])
 
-    def near(self, stride: int, reach: int) -> Callable[[int, float], NDArray[np.float64]]:
-        """Return a choice of quantities within `reach` strides of the present one, and the marks."""
+    def merged(self, plan: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the plans in which two deliveries come as one, on either day, or change places."""
+        tried = [plan]
+        for i, j in combinations(range(len(plan)), 2):
+            both = plan[i] + plan[j]
+            for first, second in ((both, 0.0), (0.0, both), (plan[j], plan[i])):
+                other = plan.copy()
+                other[i], other[j] = self._allow(i, first), self._allow(j, second)
+                tried.append(other)
+        return np.array(tried)
+
+    def _allow(self, k: int, lb: float) -> float:
+        """Return the allowed quantity at or above `lb`, or the largest."""
+        place = int(np.searchsorted(self._allowed[k], lb - _EPSILON))
+        return float(self._allowed[k][min(place, len(self._allowed[k]) - 1)])
+
+    def near(self, stride: int, reach: int, *, marks: bool = True) -> Callable[[int, float], NDArray[np.float64]]:
+        """Return a choice of quantities within `reach` strides of the present one, with the marks where wanted."""
 
         def pick(k: int, now: float) -> NDArray[np.float64]:
             quantities = self._allowed[k]
             here = int(np.searchsorted(quantities, now - _EPSILON))
             around = np.clip(here + stride * np.arange(-reach, reach + 1), 0, len(quantities) - 1)
-            return quantities[np.unique(np.concatenate([around, self._marks[k]]))]
+            tried = np.concatenate([around, self._marks[k]]) if marks else around
+            return np.asarray(quantities[np.unique(tried)])
 
         return pick
 
@@ -177,9 +207,9 @@ def mean_demand_plan(outlook: Outlook, terms: Terms) -> NDArray[np.float64]:
     that opening, rounded up to a lot and within the limits.
     """
     covers = terms.covers(outlook.n_days)
-    need = outlook.need_lb.mean(axis=1)
+    need = (outlook.need_lb * (1 + outlook.unlogged_share)).mean(axis=1)
     loss = (outlook.rate_lb_day[0] * outlook.warmth).mean(axis=1)
-    stock, plan = float(outlook.stock_lb.mean()), np.zeros(len(terms.days))
+    stock, plan = float(outlook.stock_lb.sum(axis=0).mean()), np.zeros(len(terms.days))
     for day in range(outlook.n_days):
         if day in terms.days:
             k = terms.days.index(day)
@@ -228,17 +258,17 @@ def best_plan(outlook: Outlook, terms: Terms, *, service: float | None = None) -
         part = outlook
         if outlook.n_draws > n_part:
             part = outlook.take(np.linspace(0, outlook.n_draws - 1, n_part).round().astype(np.int64))
-        menu = _Menu(allowed, terms, _COARSE_STEPS)
+        menu = _Menu(allowed, terms, _COARSE_STEPS if n <= 2 else _FEW_STEPS)
         longest = max(len(a) for a in allowed)
         rough = _Judge(part, terms, service)
         starts = [np.zeros(n), mean_demand_plan(outlook, terms), np.array([a[-1] for a in allowed])]
-        tried = [_improve(rough, start, menu.coarse, menu.coarse) for start in starts]
+        tried = [_improve(rough, start, menu, menu.coarse, menu.coarse) for start in starts]
         plan, _ = min(tried, key=lambda t: t[1])
-        for stride in _strides(longest // _COARSE_STEPS):
-            plan, _ = _improve(rough, plan, menu.near(stride, 2), menu.near(stride, 1))
+        for stride in _strides(longest // _FEW_STEPS):
+            plan, _ = _improve(rough, plan, menu, menu.near(stride, 2), menu.near(stride, 1))
         exact = _Judge(outlook, terms, service)
         for stride in _strides(longest // 40):
-            plan, _ = _improve(exact, plan, menu.near(stride, 2), menu.near(stride, 1))
+            plan, _ = _improve(exact, plan, menu, menu.near(stride, 2), menu.near(stride, 1, marks=False), merge=False)
     else:
         plan = np.zeros(0)
     chances = _Judge(outlook, terms, service).cover_chance_short(plan[None, :])[0] if n else np.zeros(0)
@@ -246,19 +276,14 @@ def best_plan(outlook: Outlook, terms: Terms, *, service: float | None = None) -
     return Plan(course_of(outlook, terms, plan), chances, unmet)
 
 
-def _unmet(
-    outlook: Outlook, terms: Terms, chances: NDArray[np.float64], most: float
-) -> tuple[tuple[int, Limit], ...]:
+def _unmet(outlook: Outlook, terms: Terms, chances: NDArray[np.float64], most: float) -> tuple[tuple[int, Limit], ...]:
     """Name the limit that binds for each cover whose chance of running short stays above `most`."""
     found: list[tuple[int, Limit]] = []
     covers = terms.covers(outlook.n_days)
     before = course_of(outlook, terms, np.zeros(len(terms.days)))
     if before.chance_short(covers == -1) > most + _EPSILON:
         found.append((-1, "delivery day"))
-    roomy = Outlook(
-        outlook.stock_lb, outlook.need_lb, outlook.jobs, np.zeros_like(outlook.rate_lb_day), outlook.warmth,
-        outlook.exponent, outlook.container_lb,
-    )  # fmt: skip
+    roomy = replace(outlook, rate_lb_day=np.zeros_like(outlook.rate_lb_day))
     for k in np.flatnonzero(chances > most + _EPSILON).tolist():
         full = np.array([allowed_lb(roomy, terms, i)[-1] if i == k else 0.0 for i in range(len(terms.days))])
         without_loss = course_of(roomy, terms, full).chance_short(covers == k)

@@ -26,20 +26,24 @@ class Outlook:
 
     Attributes
     ----------
-    stock_lb : float64 array (n_draws,)
-        In store at the first opening, before a delivery.
+    stock_lb : float64 array (n_containers, n_draws)
+        In each container at the first opening, before a delivery; the container that was filled longest ago first.
     need_lb : float64 array (n_days, n_draws)
         Pellets that the work of a day needs.
     jobs : float64 array (n_days, n_draws)
         Jobs behind the need.
     rate_lb_day : float64 array (n_containers, n_draws)
-        Loss of each container at `container_lb`, in the order in which they are filled.
+        Loss of each container that holds `full_lb`, at a warmth of 1.
     warmth : float64 array (n_days, n_draws)
         Factor on the loss by day: warmth of the air and chance.
     exponent : float64 array (n_draws,)
         p of the loss law.
+    unlogged_share : float64 array (n_draws,)
+        Ice that goes beside the logged use, as a share of it.
     container_lb : float
-        What one container holds.
+        What one container can hold.
+    full_lb : float
+        m0 of the loss law.
     """
 
     stock_lb: NDArray[np.float64]
@@ -48,17 +52,20 @@ class Outlook:
     rate_lb_day: NDArray[np.float64]
     warmth: NDArray[np.float64]
     exponent: NDArray[np.float64]
+    unlogged_share: NDArray[np.float64]
     container_lb: float
+    full_lb: float
 
     def __post_init__(self) -> None:
         n_days, n = self.need_lb.shape
-        wanted = ((n,), (n_days, n), (n_days, n), (n,))
-        if (self.stock_lb.shape, self.jobs.shape, self.warmth.shape, self.exponent.shape) != wanted:
-            raise ValueError("stock_lb, jobs, warmth and exponent must match need_lb (n_days, n_draws)")
-        if self.rate_lb_day.ndim != 2 or self.rate_lb_day.shape[0] < 1 or self.rate_lb_day.shape[1] != n:
-            raise ValueError("rate_lb_day must have shape (n_containers >= 1, n_draws)")
-        if not self.container_lb > 0:
-            raise ValueError("container_lb must be > 0")
+        if self.jobs.shape != (n_days, n) or self.warmth.shape != (n_days, n):
+            raise ValueError("jobs and warmth must match need_lb (n_days, n_draws)")
+        if self.exponent.shape != (n,) or self.unlogged_share.shape != (n,):
+            raise ValueError("exponent and unlogged_share must have shape (n_draws,)")
+        if self.stock_lb.shape != self.rate_lb_day.shape or len(self.stock_lb) < 1 or self.stock_lb.shape[1] != n:
+            raise ValueError("stock_lb and rate_lb_day must have shape (n_containers >= 1, n_draws)")
+        if not self.container_lb > 0 or not self.full_lb > 0:
+            raise ValueError("container_lb and full_lb must be > 0")
 
     @property
     def n_days(self) -> int:
@@ -78,8 +85,9 @@ class Outlook:
     def take(self, columns: NDArray[np.int64]) -> Outlook:
         """Return the outlook of some scenarios."""
         return Outlook(
-            self.stock_lb[columns], self.need_lb[:, columns], self.jobs[:, columns], self.rate_lb_day[:, columns],
-            self.warmth[:, columns], self.exponent[columns], self.container_lb,
+            self.stock_lb[:, columns], self.need_lb[:, columns], self.jobs[:, columns], self.rate_lb_day[:, columns],
+            self.warmth[:, columns], self.exponent[columns], self.unlogged_share[columns],
+            self.container_lb, self.full_lb,
         )  # fmt: skip
 
 
@@ -138,17 +146,50 @@ class Terms:
         return np.asarray(cost, dtype=np.float64)
 
 
+def _moved_up(arrays: list[NDArray[np.float64]], came: NDArray[np.bool_]) -> list[NDArray[np.float64]]:
+    """Return the arrays with the first put last in the plans where `came` (n_plans, 1) holds."""
+    return [np.where(came, after, before) for before, after in zip(arrays, [*arrays[1:], arrays[0]], strict=True)]
 
-def _after(outlook: Outlook, stock: NDArray[np.float64], days: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the stock after warmth-weighted days; each container that holds ice leaks, the first is filled first."""
-    rate, full = outlook.rate_lb_day[0], outlook.container_lb
-    if len(outlook.rate_lb_day) == 1:
-        return remaining_lb(stock, rate, days, outlook.exponent, full)
-    in_use = np.clip(np.ceil(stock / full), 1, len(outlook.rate_lb_day))
-    rates = np.broadcast_to(rate, stock.shape).copy()
-    for more, extra in enumerate(outlook.rate_lb_day[1:], start=1):
-        rates += np.where(in_use > more, extra, 0.0)
-    return remaining_lb(stock, rates, days, outlook.exponent, full * in_use)
+
+class _Store:
+    """What the containers hold in every plan and scenario, arrays (n_plans, n_draws), longest filled first."""
+
+    def __init__(self, outlook: Outlook, n_plans: int) -> None:
+        self._outlook = outlook
+        shape = (n_plans, outlook.n_draws)
+        self._held = [np.broadcast_to(lb, shape) for lb in outlook.stock_lb]
+        self._rates = list(outlook.rate_lb_day)
+
+    def total(self) -> NDArray[np.float64]:
+        """Return what all containers hold together."""
+        return self._held[0] if len(self._held) == 1 else np.asarray(np.sum(self._held, axis=0), dtype=np.float64)
+
+    def lose(self, days: NDArray[np.float64]) -> None:
+        """Lose ice over warmth-weighted days."""
+        o = self._outlook
+        self._held = [
+            remaining_lb(held, rate, days, o.exponent, o.full_lb)
+            for held, rate in zip(self._held, self._rates, strict=True)
+        ]
+
+    def fill(self, lb: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Fill the container that was filled longest ago, then the others; return what no container could hold."""
+        rest = np.broadcast_to(lb, self._held[0].shape)
+        for i, held in enumerate(self._held):
+            part = np.minimum(rest, np.maximum(self._outlook.container_lb - held, 0.0))
+            self._held[i], rest = held + part, rest - part
+        if len(self._held) > 1:
+            came = lb > 0  # by plan: where nothing comes, the order in which containers are filled and used stays
+            self._held = _moved_up(self._held, came)
+            self._rates = _moved_up(self._rates, came)
+        return rest
+
+    def take(self, lb: NDArray[np.float64]) -> None:
+        """Take pounds, from the container that was filled longest ago first."""
+        rest = np.broadcast_to(lb, self._held[0].shape)
+        for i, held in enumerate(self._held):
+            part = np.minimum(rest, held)
+            self._held[i], rest = held - part, rest - part
 
 
 def follow(
@@ -173,20 +214,21 @@ def follow(
         Stock at the opening after the last day, and delivered ice that no container could hold.
     """
     arriving = {day: orders[:, [k]] for k, day in enumerate(terms.days)}
-    stock = np.broadcast_to(outlook.stock_lb, (len(orders), outlook.n_draws))
-    turned_away = np.zeros(stock.shape)
+    store = _Store(outlook, len(orders))
+    turned_away = np.zeros((len(orders), outlook.n_draws))
     waiting = np.zeros(outlook.n_draws)
     for day in range(outlook.n_days):
         if day in arriving:
-            stock = _after(outlook, stock, waiting) + arriving[day]
-            over = np.maximum(stock - np.maximum(outlook.capacity_lb, stock - arriving[day]), 0.0)
-            stock, turned_away, waiting = stock - over, turned_away + over, np.zeros(outlook.n_draws)
-        stock = _after(outlook, stock, waiting + _TO_USE * outlook.warmth[day])
-        short = np.maximum(outlook.need_lb[day] - stock, 0.0)
-        visit(day, stock, short)
-        stock = np.maximum(stock - outlook.need_lb[day], 0.0)
+            store.lose(waiting)
+            turned_away = turned_away + store.fill(arriving[day])
+            waiting = np.zeros(outlook.n_draws)
+        store.lose(waiting + _TO_USE * outlook.warmth[day])
+        stock = store.total()
+        visit(day, stock, np.maximum(outlook.need_lb[day] - stock, 0.0))
+        store.take(outlook.need_lb[day] * (1 + outlook.unlogged_share))
         waiting = _TO_OPENING * outlook.warmth[day]
-    return _after(outlook, stock, waiting), turned_away
+    store.lose(waiting)
+    return store.total(), turned_away
 
 
 @dataclass(frozen=True)
@@ -199,7 +241,7 @@ class Course:
     stock_lb, short_lb : float64 arrays (n_days, n_draws)
         Before the work of each day, and what the day lacks.
     left_lb, lost_lb : float64 arrays (n_draws,)
-        At the end, and turned to gas (or turned away) on the way.
+        At the end, and turned to gas, unlogged or turned away on the way.
     ice_usd : float
         Ice and fees.
     cost_usd : float64 array (n_draws,)
@@ -230,7 +272,7 @@ def course_of(outlook: Outlook, terms: Terms, orders_lb: NDArray[np.float64]) ->
 
     left, _ = follow(outlook, terms, plan[None, :], note)
     used = outlook.need_lb.sum(axis=0) - short.sum(axis=0)
-    lost = np.maximum(outlook.stock_lb + plan.sum() - used - left[0], 0.0)
+    lost = np.maximum(outlook.stock_lb.sum(axis=0) + plan.sum() - used - left[0], 0.0)
     ice = float(terms.ice_usd(plan))
     cost = ice + terms.shortage_usd(short, outlook.need_lb, outlook.jobs).sum(axis=0)
     return Course(plan, stock, short, left[0], lost, ice, cost)

@@ -87,19 +87,18 @@ class Exposure:
         self, start: NDArray[np.float64], end: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the integrals (known, season) of the factors from start to end, in days; same shape."""
-        return tuple(  # type: ignore[return-value]  # two arrays, by construction
+        known, season = (
             np.interp(end, self._days, total) - np.interp(start, self._days, total)
             for total in (self._known, self._season)
         )
+        return known, season
 
 
 def _gather(log: IceLog, names: tuple[str, ...]) -> list[_Open]:
     """Cut a log whose uses all name their container into stretches, in order of their end."""
     running: dict[str, _Open] = {}
     done: list[_Open] = []
-    for at, kind, name, lb in zip(
-        log.at.tolist(), log.kind.tolist(), log.container, log.lb.tolist(), strict=True
-    ):
+    for at, kind, name, lb in zip(log.at.tolist(), log.kind.tolist(), log.container, log.lb.tolist(), strict=True):
         here = running.get(name)
         if here is None and kind == USED:
             continue  # nothing is known yet of what this container held

@@ -1,0 +1,94 @@
+"""The ice log: order of events, oldest ice first, stretches between known amounts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from models.ice.law import CLOSING, OPENING, USE_TIME, Climate
+from models.ice.record import DELIVERED, EMPTIED, USED, WEIGHED, IceLog, walk
+from models.ice.stretches import cut
+
+DAY = 738_000.0
+
+
+def log_of(*events: tuple[float, int, str, float]) -> IceLog:
+    at, kind, container, lb = zip(*events, strict=True)
+    return IceLog.of([DAY + a for a in at], list(kind), list(container), list(lb))
+
+
+def test_events_of_one_moment_count_in_their_order() -> None:
+    """Of one moment: delivery, then use, then weighing."""
+    log = log_of((0.5, WEIGHED, "a", 50), (0.5, USED, "a", 50), (0.5, DELIVERED, "a", 100))
+    assert log.kind.tolist() == [DELIVERED, USED, WEIGHED]
+
+
+def test_oldest_ice_goes_first() -> None:
+    """A use without a container takes from the container with the oldest ice, and its age is weighted by pounds."""
+    log = log_of((0, DELIVERED, "a", 30), (2, DELIVERED, "b", 100), (2, DELIVERED, "a", 70), (4, USED, "", 60))
+    walked = walk(log, 0.0)
+    assert walked.log.container[-1] == "a"
+    assert walked.age_days[-1] == pytest.approx((30 * 4 + 30 * 2) / 60)
+    assert walked.lots == {"a": [(DAY + 2, 40.0)], "b": [(DAY + 2, 100.0)]}
+
+
+def test_loss_takes_the_oldest_ice() -> None:
+    """Ten days at 10 lb a day leave none of 100 lb, and a later delivery is new ice."""
+    walked = walk(log_of((0, DELIVERED, "a", 100), (10, DELIVERED, "a", 100), (11, USED, "", 20)), 10.0)
+    assert walked.age_days[-1] == pytest.approx(1.0)
+
+
+def test_emptied_throws_out_what_was_left() -> None:
+    """A delivery into an emptied container leaves only the new ice."""
+    walked = walk(log_of((0, DELIVERED, "a", 100), (1, EMPTIED, "a", 50)), 0.0)
+    assert walked.lots == {"a": [(DAY + 1, 50.0)]}
+
+
+def test_a_weighing_corrects_the_lots() -> None:
+    """Less than expected is taken off the oldest ice, more is added to the newest."""
+    less = walk(log_of((0, DELIVERED, "a", 100), (1, DELIVERED, "a", 50), (2, WEIGHED, "a", 120)), 0.0)
+    more = walk(log_of((0, DELIVERED, "a", 100), (1, DELIVERED, "a", 50), (2, WEIGHED, "a", 160)), 0.0)
+    assert less.lots["a"] == [(DAY, 70.0), (DAY + 1, 50.0)]
+    assert more.lots["a"] == [(DAY, 100.0), (DAY + 1, 60.0)]
+
+
+def test_a_container_that_was_only_weighed_is_known_from_then() -> None:
+    """A weighing of a container without a delivery starts its record; a use before it has no container."""
+    walked = walk(log_of((0, USED, "", 10), (1, WEIGHED, "x", 80), (2, USED, "", 10)), 0.0)
+    assert walked.log.container == ("", "x", "x")
+    assert walked.lots == {"x": [(DAY + 1, 70.0)]}
+
+
+def test_stretches_run_from_known_to_known() -> None:
+    """Delivery, use, weighing, use, weighing give two stretches with their warmth-weighted days."""
+    log = log_of(
+        (OPENING, DELIVERED, "a", 200), (USE_TIME, USED, "a", 30), (CLOSING, WEIGHED, "a", 160),
+        (1 + USE_TIME, USED, "a", 20), (2 + CLOSING, WEIGHED, "a", 70),
+    )  # fmt: skip
+    found = cut(log, Climate())
+    assert found.n == found.n_weighed == 2
+    assert found.start_lb.tolist() == [200, 160]
+    assert found.end_lb.tolist() == [160, 70]
+    assert np.isnan(found.start_sd_lb).tolist() == [False, True]
+    assert found.known.sum(axis=1) == pytest.approx([CLOSING - OPENING, 2.0])
+    assert found.change_lb.tolist() == [[-30, 0], [-20, 0]]
+
+
+def test_known_temperatures_weigh_the_days() -> None:
+    """Two days at 30 °C count (30 + 78.5)/(20 + 78.5) each."""
+    climate = Climate(np.array([738_000, 738_001]), np.array([30.0, 30.0]))
+    found = cut(log_of((0, DELIVERED, "a", 200), (2, WEIGHED, "a", 120)), climate)
+    assert found.known.sum() == pytest.approx(2 * 108.5 / 98.5)
+    assert found.season.sum() == 0
+
+
+def test_a_yearly_curve_needs_thirty_days() -> None:
+    """With 29 known days the season stays open; with 60 a curve through them fills the other days."""
+    days = 738_000 + 6 * np.arange(60)
+    air = 15 + 10 * np.cos(2 * np.pi * (days - 200) / 365.2425)
+    _, season = Climate(days[:29], air[:29]).factors(np.array([738_003]))
+    known, none = Climate(days, air).factors(np.array([738_003, 738_180]))
+    assert season[0] != 0
+    assert none.tolist() == [0, 0]
+    truth = 15 + 10 * np.cos(2 * np.pi * (np.array([738_003, 738_180]) - 200) / 365.2425)
+    assert known == pytest.approx((truth + 78.5) / 98.5, abs=0.02)
