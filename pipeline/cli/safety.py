@@ -1,0 +1,81 @@
+"""The command `safety`: the air and the ears of a planned day."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.asking_prices import VehicleOption, ZoneOption
+from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
+
+Share = Annotated[float | None, typer.Option("--mixing", min=0.05, max=1, help="Share of fresh air that mixes in.")]
+
+
+class Protector(StrEnum):
+    """Kinds of hearing protection, for NIOSH's derating."""
+
+    muffs = "muffs"
+    formable = "formable"
+    other = "other"
+
+
+def safety(
+    bay: Annotated[str | None, typer.Option("--bay", help="A bay of book.toml (default: the only one).")] = None,
+    length: Annotated[float | None, typer.Option("--length-ft", help="Inside length, ft.")] = None,
+    width: Annotated[float | None, typer.Option("--width-ft", help="Inside width, ft.")] = None,
+    height: Annotated[float | None, typer.Option("--height-ft", help="Inside height, ft.")] = None,
+    air_changes: Annotated[float | None, typer.Option("--air-changes", help="Fresh air, changes an hour.")] = None,
+    flow: Annotated[float | None, typer.Option("--flow-cfm", help="Fresh air as measured, cfm.")] = None,
+    mixing: Share = None,
+    altitude: Annotated[float | None, typer.Option("--altitude-ft", help="Height above the sea, ft.")] = None,
+    temperature: Annotated[float | None, typer.Option("--temperature-f", help="Air in the bay, F.")] = None,
+    noise: Annotated[float | None, typer.Option("--noise-dba", help="Level at the ear while blasting.")] = None,
+    doors_open: Annotated[bool, typer.Option("--doors-open", help="Doors stand open.")] = False,
+    door_flow: Annotated[float | None, typer.Option("--door-flow-cfm", help="Flow measured at open doors.")] = None,
+    date: Annotated[str | None, typer.Option("--date", metavar="DATE", help="All that is booked on that day.")] = None,
+    vehicle: VehicleOption = "",
+    zone: ZoneOption = None,
+    pause: Annotated[float, typer.Option("--pause-min", min=0, max=1440, help="Pause between jobs.")] = 0.0,
+    stored: Annotated[float, typer.Option("--stored-lb", min=0, max=100_000, help="Ice stored in the bay.")] = 0.0,
+    stored_rate: Annotated[float | None, typer.Option("--stored-lb-day", help="What it loses a day.")] = None,
+    low_layer: Annotated[float, typer.Option("--low-layer-factor", help="Own multiplier for the low air.")] = 1.0,
+    nrr: Annotated[float | None, typer.Option("--nrr", help="NRR on the hearing protector's label.")] = None,
+    protector: Annotated[Protector, typer.Option("--protector", help="Its kind.")] = Protector.muffs,
+    second: Annotated[bool, typer.Option("--second-protector", help="A second one is worn over it.")] = False,
+    van: Annotated[bool, typer.Option("--van", help="A closed van that carries --stored-lb of ice.")] = False,
+    book: BookOption = HERE,
+    as_json: JsonOption = False,
+    today: TodayOption = None,
+    seed: SeedOption = 1,
+    level: LevelOption = 0.8,
+) -> None:
+    """Check CO2 and noise of planned work."""
+    from pipeline.answers.requests import JobAsked, job_from_options
+    from pipeline.answers.safety import SafetyQuestion
+    from pipeline.answers.safety import safety as check
+    from pipeline.answers.safety_noise import Protection
+    from pipeline.answers.safety_space import SpaceAsked
+    from pipeline.present.safety_text import render_safety
+
+    asking = ask(book, today, seed=seed, level=level)
+    jobs: tuple[JobAsked, ...] = ()
+    if vehicle or zone:
+        jobs = (job_from_options(asking.book.settings, vehicle=vehicle, zones=zone or [], day=asking.today),)
+    space = SpaceAsked(
+        length_ft=length, width_ft=width, height_ft=height, air_changes_per_hour=air_changes, flow_cfm=flow,
+        mixing_share=mixing, altitude_ft=altitude, temperature_f=temperature, noise_dba=noise,
+        door_flow_cfm=door_flow, doors_open=doors_open,
+    )  # fmt: skip
+    worn = Protection(nrr, protector.value, second) if nrr is not None else None
+    question = SafetyQuestion(
+        bay=bay, space=space, day=read_date(date, "--date") if date else None, jobs=jobs, pause_min=pause,
+        stored_lb=stored, stored_lb_day=stored_rate, low_layer_factor=low_layer, protection=worn, van=van,
+    )  # fmt: skip
+    show("safety", asking, check(asking, question), render_safety, as_json=as_json)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command("safety")(safety)
