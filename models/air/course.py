@@ -72,6 +72,10 @@ class Course:
             integral[i + 1] = integral[i] + level[i] * faded + drive[i] * _faded_twice(rate[i], span, faded)
         return cls(edges, rate, drive, level, integral)
 
+    def take(self, draws: NDArray[np.bool_]) -> Course:
+        """Return the course of the chosen scenarios."""
+        return Course(*(part[:, draws] for part in (self.edges, self.rate, self.drive, self.level, self.integral)))
+
     @cached_property
     def _keys(self) -> tuple[Array, float]:
         """Return the edges of all scenarios as one sorted line, each scenario moved by its own multiple of a span."""

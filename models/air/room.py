@@ -193,6 +193,28 @@ def co2_course(room: Room, line: Timeline, flow_cfm: Array | None = None) -> Cou
     return Course.solve(line.edges, out / room.volume_ft3, (gas + (out - gas) * outdoor) / room.volume_ft3, outdoor)
 
 
+def shift_exposure(course: Course, shift_min: float) -> Array:
+    """Return what a person breathes in the worst shift, as an average over 8 hours, shape (n_draws,).
+
+    The sum over a shift of `shift_min` minutes divided by 8 hours, also where the shift is longer (29 CFR
+    1910.1000(d)(1)(i)). Where the work goes on beyond one shift, nobody stays for all of it: then it is the shift, of
+    any start, with the highest sum.
+
+    Parameters
+    ----------
+    course : Course
+        At least `shift_min` long.
+    shift_min : float
+        >= 480.
+    """
+    exposure = course.shift_average(SHIFT_MIN)
+    beyond = course.edges[-1] > shift_min
+    if beyond.any():
+        worst = course.take(beyond).highest_running_average(shift_min)
+        exposure[beyond] = worst * shift_min / SHIFT_MIN
+    return exposure
+
+
 def flow_needed_cfm(room: Room, line: Timeline, measure: Callable[[Course], Array], limit: float) -> Array:
     """Return the flow of outdoor air that would just keep a measure at its limit, in cfm, shape (n_draws,).
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.air.room import SHIFT_MIN
 from pipeline.answers.answer import Answer, Asking, QuantitySummary
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.estimating import predicted
@@ -139,7 +140,8 @@ def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
     n_scores = int(found.consumption.n_calibration.min()) if found else 0
     room = room_of(space)
     door_cfm = 0.0 if space.doors_open else space.door_flow_cfm or 0.0
-    terms = AirTerms(limits, question.low_layer_factor, door_cfm, asking.level, n_scores)
+    shift_min = max(SHIFT_MIN, 60 * settings.shop.hours_per_day)
+    terms = AirTerms(limits, question.low_layer_factor, door_cfm, shift_min, asking.level, n_scores)
     air = assess_air(room, work, terms)
     noise: tuple[NoiseAnswer, ...] = ()
     if space.noise_dba is not None and found:

@@ -19,6 +19,7 @@ from models.air.room import (
     Timeline,
     co2_course,
     flow_needed_cfm,
+    shift_exposure,
     store_source,
     timeline,
     work_sources,
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 #: Scenarios used: enough for the quantiles told, few enough to answer at once.
 MOST_DRAWS = 500
 CURVE_STEP_MIN = 10
+MOST_CURVE_MIN = 1440.0
 #: A limit that fewer scenarios reach has no time told.
 LEAST_SHARE = 0.05
 KINDS: tuple[Kind, ...] = ("peak", "short_term", "shift_average")
@@ -75,7 +77,7 @@ class Work:
 
 @dataclass(frozen=True)
 class Co2:
-    """CO2 in ppm: the highest moment, the shift's exposure over 8 hours, the highest mean of 15 minutes."""
+    """CO2 in ppm: the highest moment, the worst shift's exposure over 8 hours, the highest mean of 15 minutes."""
 
     peak: QuantitySummary
     average_8h: QuantitySummary
@@ -131,12 +133,12 @@ class Air:
     used_up_min: QuantitySummary | None
 
 
-def _measure(kind: Kind) -> Callable[[Course], Array]:
+def _measure(kind: Kind, shift_min: float) -> Callable[[Course], Array]:
     if kind == "peak":
         return Course.peak
     if kind == "short_term":
         return partial(Course.highest_running_average, window_min=SHORT_TERM_MIN)
-    return partial(Course.shift_average, divisor_min=SHIFT_MIN)
+    return partial(shift_exposure, shift_min=shift_min)
 
 
 def _sources(work: Work, until_min: float, door_cfm: float) -> tuple[list[Source], list[Airing]]:
@@ -160,6 +162,8 @@ class AirTerms:
         The shop's own multiplier, >= 1, on what stands above outdoor air; no factor is published.
     door_cfm : float
         Flow through the door while one vehicle leaves and the next comes in.
+    shift_min : float
+        Length of a shift, >= 480.
     level : float
     n_scores : int
     """
@@ -167,6 +171,7 @@ class AirTerms:
     limits: tuple[Limit, ...]
     low_layer_factor: float = 1.0
     door_cfm: float = 0.0
+    shift_min: float = SHIFT_MIN
     level: float = 0.8
     n_scores: int = 0
 
@@ -182,8 +187,8 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
         Where a limit is not above what outdoor air alone makes of it.
     """
     outdoor, factor = room.outdoor_ppm / PPM, terms.low_layer_factor
-    until = np.maximum(work.end_min(), SHIFT_MIN)
-    horizon = float(np.ceil(max(SHIFT_MIN, float(np.quantile(until, 0.75))) / 60.0) * 60.0)
+    until = np.maximum(work.end_min(), terms.shift_min)
+    horizon = min(float(np.ceil(float(np.quantile(until, 0.75)) / 60.0) * 60.0), MOST_CURVE_MIN)
     sources, airings = _sources(work, max(horizon, float(until.max())), terms.door_cfm)
     line = timeline(sources, airings, until)
     course = co2_course(room, line)
@@ -198,16 +203,18 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
         met = np.isfinite(minutes)
         return told(minutes[met]) if met.mean() >= LEAST_SHARE else None
 
-    measured = {kind: _measure(kind)(course) for kind in KINDS}
+    measures = {kind: _measure(kind, terms.shift_min) for kind in KINDS}
+    measured = {kind: measure(course) for kind, measure in measures.items()}
     limits, chances = [], {}
     used_up: QuantitySummary | None = None
     for limit in terms.limits:
         share = outdoor + (limit.value / PPM - outdoor) / factor
         chances[limit.name] = float(np.mean(measured[limit.kind] > share))
         if limit.kind == "shift_average":
-            used_up = when(course.minutes_to_exposure(share, SHIFT_MIN))
+            spent = course.minutes_to_exposure(share, SHIFT_MIN)
+            used_up = when(np.where(spent <= terms.shift_min, spent, np.inf))
         reached = when(course.minutes_to_level(share))
-        needed = told(_flow_needed(room, line, limit, share))
+        needed = told(_flow_needed(room, line, measures[limit.kind], limit, share))
         limits.append(LimitAnswer(limit.name, limit.value, limit.unit, limit.source, reached, needed))
     co2 = Co2(
         told(low(measured["peak"]) * PPM),
@@ -222,9 +229,9 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
     return Air(co2, oxygen, curve, tuple(limits), chances, used_up)
 
 
-def _flow_needed(room: Room, line: Timeline, limit: Limit, share: float) -> Array:
+def _flow_needed(room: Room, line: Timeline, measure: Callable[[Course], Array], limit: Limit, share: float) -> Array:
     try:
-        return flow_needed_cfm(room, line, _measure(limit.kind), share)
+        return flow_needed_cfm(room, line, measure, share)
     except ValueError as error:
         raise RimebookError(
             "limit-below-outdoor", where=f"limit `{limit.key}`", found=f"{limit.value:,.0f} {limit.unit}",

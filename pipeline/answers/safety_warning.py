@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.air.gas import PPM
-from models.air.room import SHIFT_MIN, SHORT_TERM_MIN, Source, co2_course, timeline, work_sources
+from models.air.room import SHIFT_MIN, SHORT_TERM_MIN, co2_course, shift_exposure, timeline, work_sources
 from pipeline.answers.safety_space import bay_space, room_of
 from shared.limits import limit_of, limits_for
 
@@ -53,7 +53,8 @@ def bay_warning(settings: Settings, consumption: Consumption) -> list[str]:
     if not space.volume_ft3 or not consumption.request.n_jobs:
         return []
     room, limits = room_of(space), limits_for(settings.limits)
-    chances = chances_of_passing(room, limits, consumption)
+    shift_min = max(SHIFT_MIN, 60 * settings.shop.hours_per_day)
+    chances = chances_of_passing(room, limits, consumption, shift_min=shift_min)
     air = "at its entered air" if space.air_cfm > 0 else "for which no ventilation is entered"
     return [
         _sentence(limit, name, air, consumption.request.job_id, chances[limit.key])
@@ -74,11 +75,13 @@ def _sentence(limit: Limit, bay: str, air: str, job_ids: tuple[str, ...], chance
     )
 
 
-def chances_of_passing(room: Room, limits: tuple[Limit, ...], consumption: Consumption) -> dict[str, Array]:
+def chances_of_passing(
+    room: Room, limits: tuple[Limit, ...], consumption: Consumption, *, shift_min: float = SHIFT_MIN
+) -> dict[str, Array]:
     """Return each job's chance of passing each limit, by the limit's key, arrays (n_jobs,)."""
     lb, minutes = _padded(consumption)
     sources = work_sources(lb, minutes)
-    until = np.maximum(sources[-1].end_min, SHIFT_MIN)
+    until = np.maximum(sources[-1].end_min, shift_min)
     n_jobs = consumption.request.n_jobs
     course = co2_course(room, timeline(sources, [], until))
 
@@ -88,19 +91,17 @@ def chances_of_passing(room: Room, limits: tuple[Limit, ...], consumption: Consu
     peak, shift = limit_of(limits, "peak"), limit_of(limits, "shift_average")
     short = limit_of(limits, "short_term")
     return {
-        shift.key: chance(course.shift_average(SHIFT_MIN) > shift.value / PPM),
-        short.key: chance(_passes_short(room, sources, until, course, short.value / PPM)),
+        shift.key: chance(shift_exposure(course, shift_min) > shift.value / PPM),
+        short.key: chance(_passes_short(course, short.value / PPM)),
         peak.key: chance(course.peak() > peak.value / PPM),
     }
 
 
-def _passes_short(room: Room, sources: list[Source], until: Array, course: Course, limit: float) -> NDArray[np.bool_]:
+def _passes_short(course: Course, limit: float) -> NDArray[np.bool_]:
     """Return which columns pass the 15-minute limit; only those whose peak does are looked at, for speed."""
     passed = course.peak() > limit
     if passed.any():
-        kept = [Source(s.start_min[passed], s.end_min[passed], s.lb_min[passed]) for s in sources]
-        some = co2_course(room, timeline(kept, [], until[passed]))
-        passed[passed] = some.highest_running_average(SHORT_TERM_MIN) > limit
+        passed[passed] = course.take(passed).highest_running_average(SHORT_TERM_MIN) > limit
     return passed
 
 

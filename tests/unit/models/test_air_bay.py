@@ -4,7 +4,17 @@ import numpy as np
 import pytest
 
 from models.air.course import Course
-from models.air.room import Airing, Room, Source, co2_course, flow_needed_cfm, store_source, timeline, work_sources
+from models.air.room import (
+    Airing,
+    Room,
+    Source,
+    co2_course,
+    flow_needed_cfm,
+    shift_exposure,
+    store_source,
+    timeline,
+    work_sources,
+)
 
 ROOM = Room(9600.0, 600.0, 8.742, mixing_share=0.7)
 DAY = np.full(1, 480.0)
@@ -103,6 +113,21 @@ def test_poor_mixing_asks_for_more_air_in_proportion():
     full = flow_needed_cfm(Room(9600.0, 0.0, 8.742, 1.0), line, Course.peak, 0.005)
     half = flow_needed_cfm(Room(9600.0, 0.0, 8.742, 0.5), line, Course.peak, 0.005)
     assert half[0] == pytest.approx(2 * full[0], rel=1e-4)
+
+
+def test_exposure_is_that_of_one_shift_however_long_the_work():
+    """A long stretch of steady work counts as its worst shift, not as an endless one; a 10-hour shift is over 8 h."""
+    until = np.full(1, 4800.0)
+    course = co2_course(Room(9600.0, 600.0, 8.742), timeline([Source(np.zeros(1), until, np.ones(1))], [], until))
+    steady = course.peak()[0]
+    assert shift_exposure(course, 480.0)[0] == pytest.approx(steady, rel=1e-6)
+    assert shift_exposure(course, 600.0)[0] == pytest.approx(steady * 10 / 8, rel=1e-6)
+
+
+def test_exposure_of_one_shift_is_its_sum_over_eight_hours():
+    """Work that ends within the shift counts as the sum over the shift."""
+    course = _day()
+    assert shift_exposure(course, 480.0)[0] == course.shift_average(480.0)[0]
 
 
 def test_limit_below_outdoor_air_cannot_be_kept():

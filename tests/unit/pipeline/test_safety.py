@@ -130,6 +130,13 @@ def test_a_pause_lowers_the_peak(asking):
     assert paused.result.co2_ppm.peak.mean < worked.result.co2_ppm.peak.mean
 
 
+def test_more_work_than_a_day_holds_is_answered_and_told(asking):
+    """Fifteen vehicles with one nozzle are answered as the worst shift, with a word on a second nozzle."""
+    answer = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),) * 15))
+    assert any("more than a working day" in w for w in answer.warnings)
+    assert answer.result.co2_ppm.average_8h.mean <= answer.result.co2_ppm.peak.mean
+
+
 def test_stored_ice_adds_to_the_work(asking):
     """Ice stored in the bay raises every figure."""
     with_store = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),), stored_lb=400)).result
