@@ -252,7 +252,7 @@ def _technique_blocks(build: _Builder, table: JobTable, scales: tuple[SettingSca
         build.add(name, columns, (*factor.names, ""), 0.5, learned=False)
     crossed, labels = _crossed(table.machine, table.zone)
     if len(table.machine.names) > 1:
-        build.add("machine_zone", crossed, labels, 0.08, learned=True)
+        build.add("machine_zone", crossed, labels, 0.04, learned=True)
     terms, names, recorded, which = [], [], [], []
     for scale in scales:
         values = table.settings[scale.name]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -52,8 +53,7 @@ class Drift:
     raw, error : float
         Log ratio inside against outside and its standard error, from the joint fit.
     p_value, q_value : float
-        Chance that some stretch of the stream stands out as much while nothing changes (1 for changes downward);
-        adjusted over all streams.
+        Chance that some stretch of the stream stands out as much while nothing changes; adjusted over all streams.
     posterior : Shrunk
     alarm_day : int
     rival : Step or None
@@ -84,6 +84,11 @@ class Drift:
         return low, high
 
     @property
+    def is_sure(self) -> bool:
+        """Whether it is past the false-discovery rate, in whichever direction."""
+        return self.q_value <= FALSE_DISCOVERY
+
+    @property
     def is_separable(self) -> bool:
         """Whether no other cause explains it as well."""
         return self.rival is None and (self.grading is None or not self.grading.differs)
@@ -91,8 +96,8 @@ class Drift:
     @property
     def is_waste(self) -> bool:
         """Whether it is sure enough, upward, worth telling and told apart."""
-        sure = self.q_value <= FALSE_DISCOVERY and self.ratio >= LEAST_RATIO
-        return sure and self.step.kind != "shop" and self.is_separable
+        large = self.is_sure and self.raw > 0 and self.ratio >= LEAST_RATIO
+        return large and self.step.kind != "shop" and self.is_separable
 
 
 @dataclass(frozen=True)
@@ -126,6 +131,8 @@ class Review:
     grading : dict of Grading by operator
     blind : dict of Effect by operator
         The same effects with all grades left out, for operators whose grading differs.
+    clouded : frozenset of (kind, name, zone)
+        Effects that are waste only while the changes in time that are not sure are left out.
     """
 
     table: JobTable
@@ -139,6 +146,7 @@ class Review:
     changes: tuple[KnownChange, ...]
     grading: dict[str, Grading]
     blind: dict[str, Effect]
+    clouded: frozenset[tuple[str, str, str]]
 
     def drifting(self, kind: str) -> frozenset[str]:
         """Return the codes of a kind that are reported as drift."""
@@ -156,7 +164,8 @@ class Review:
         found = [e for e in self.operators if e.is_waste and self.operator_separable(e)]
         found = [e for e in found if e.name not in self.drifting("operator")]
         found += [e for e in (*self.machines, *self.cells) if e.is_waste and e.name not in self.drifting("machine")]
-        return found + [e for e in self.settings if e.is_waste]
+        found += [e for e in self.settings if e.is_waste]
+        return [e for e in found if e.key not in self.clouded]
 
 
 @dataclass(frozen=True)
@@ -167,6 +176,7 @@ class _Change:
     rival: Step | None
     alarm_day: int
     p_value: float
+    up: bool
 
 
 def newest(table: JobTable, n: int = MOST_JOBS) -> JobTable:
@@ -208,7 +218,7 @@ def find_changes(table: JobTable, figures: PlanningFigures, known: tuple[Step, .
         if found is None or found.chance > CONFIRM or found.step in [c.step for c in changes]:
             restart(alarm.stream.kind, alarm.stream.name, alarm.day)
             continue
-        changes.append(_Change(found.step, found.rival, alarm.day, found.chance if alarm.up else 1.0))
+        changes.append(_Change(found.step, found.rival, alarm.day, found.chance, alarm.up))
         restart(found.step.kind, found.step.name, found.step.since, found.step.until)
         fit = fit_like_jobs(table, figures, steps=(*known, *(c.step for c in changes)), settings=False)
         streams = watch(table, fit)
@@ -222,6 +232,11 @@ def _jobs_in(table: JobTable, step: Step) -> NDArray[np.int64]:
     if factor is not None:
         inside &= factor.codes == (factor.names.index(step.name) if step.name in factor.names else -2)
     return np.unique(table.line_job[inside])
+
+
+def _before(step: Step) -> Step:
+    """Return the time before a step."""
+    return replace(step, since=0, until=step.since)
 
 
 def _sized(fit: Fit, step: Step) -> tuple[float, float]:
@@ -250,17 +265,14 @@ def _drifts(table: JobTable, fit: Fit, changes: list[_Change], n_streams: int) -
     return drifts
 
 
-def _known_changes(table: JobTable, fit: Fit, known: tuple[Step, ...]) -> list[KnownChange]:
+def known_change(table: JobTable, fit: Fit, step: Step) -> KnownChange:
+    """Return the test of a step that the fit holds, after against before."""
     from scipy.special import stdtr
 
-    found = []
-    for step in known:
-        after = len(_jobs_in(table, step))
-        before = len(_jobs_in(table, replace(step, since=0, until=step.since)))
-        raw, error = _sized(fit, step)
-        p = float(2.0 * stdtr(fit.degrees, -abs(raw / error))) if before and after else 1.0
-        found.append(KnownChange(step, before, after, raw, error, p, shrink_alone(raw, error)))
-    return found
+    after, before = len(_jobs_in(table, step)), len(_jobs_in(table, _before(step)))
+    raw, error = _sized(fit, step)
+    p = float(2.0 * stdtr(fit.degrees, -abs(raw / error)))
+    return KnownChange(step, before, after, raw, error, p, shrink_alone(raw, error))
 
 
 def blind_effects(
@@ -271,6 +283,19 @@ def blind_effects(
     fit = fit_like_jobs(ungraded, figures, steps=steps)
     effects, _ = compare_codes(ungraded, fit, "operator")
     return {e.name: e for e in effects if e.name in apart}
+
+
+def _effects(
+    table: JobTable, fit: Fit, apart: frozenset[str]
+) -> tuple[dict[str, list[Effect]], tuple[tuple[str, str, int], ...]]:
+    """Return the effects of each family and what has too few jobs."""
+    operators, few_operators = compare_codes(table, fit, "operator", apart=apart)
+    machines, few_machines = compare_codes(table, fit, "machine")
+    settings, few_settings = compare_settings(table, fit)
+    few = [("operator", n, k) for n, k in few_operators] + [("machine", n, k) for n, k in few_machines]
+    few += [("setting", n, k) for n, k in few_settings]
+    cells = compare_cells(table, fit)
+    return {"operator": operators, "machine": machines, "machine_zone": cells, "setting": settings}, tuple(few)
 
 
 def review(table: JobTable, figures: PlanningFigures, *, known: tuple[Step, ...] = ()) -> Review | None:
@@ -293,18 +318,19 @@ def review(table: JobTable, figures: PlanningFigures, *, known: tuple[Step, ...]
     )
     drift_fit, changes, n_streams = find_changes(table, figures, known)
     drifts = _drifts(table, drift_fit, changes, n_streams)
-    steps = (*known, *(c.step for c in changes))
-    fit = fit_like_jobs(table, figures, steps=steps)
+    sure = (*known, *(d.step for d in drifts if d.is_sure))
+    fit = fit_like_jobs(table, figures, steps=sure)
     grading = compare_grading(table)
     apart = frozenset(name for name, g in grading.items() if g.differs)
-    operators, few_operators = compare_codes(table, fit, "operator", apart=apart)
-    machines, few_machines = compare_codes(table, fit, "machine")
-    settings, few_settings = compare_settings(table, fit)
-    few = [("operator", n, k) for n, k in few_operators] + [("machine", n, k) for n, k in few_machines]
-    few += [("setting", n, k) for n, k in few_settings]
+    effects, few = _effects(table, fit, apart)
+    clouded: frozenset[tuple[str, str, str]] = frozenset()
+    if len(sure) < len(known) + len(changes):
+        cautious = fit_like_jobs(table, figures, steps=(*known, *(c.step for c in changes)))
+        again = {e.key for e in chain.from_iterable(_effects(table, cautious, apart)[0].values()) if e.is_waste}
+        clouded = frozenset(e.key for e in chain.from_iterable(effects.values()) if e.is_waste and e.key not in again)
     return Review(
-        table=table, fit=fit, operators=tuple(operators), machines=tuple(machines),
-        cells=tuple(compare_cells(table, fit)), settings=tuple(settings), few=tuple(few), drifts=tuple(drifts),
-        changes=tuple(_known_changes(table, drift_fit, known)), grading=grading,
-        blind=blind_effects(table, figures, steps, apart) if apart else {},
+        table=table, fit=fit, operators=tuple(effects["operator"]), machines=tuple(effects["machine"]),
+        cells=tuple(effects["machine_zone"]), settings=tuple(effects["setting"]), few=few, drifts=tuple(drifts),
+        changes=tuple(known_change(table, drift_fit, s) for s in known), grading=grading,
+        blind=blind_effects(table, figures, sure, apart) if apart else {}, clouded=clouded,
     )  # fmt: skip
