@@ -170,7 +170,7 @@ class Ice:
     delivery_fee_usd: float = number(45.0, "fee for each delivery")
     lot_lb: float = number(50.0, "ice is sold in multiples of this", low=0.1, high=10000)
     least_lb: float = number(100.0, "least order, where anything is ordered")
-    container_lb: float = number(500.0, "what the shop's containers hold together", low=1)
+    container_lb: float = number(500.0, "what one container holds", low=1)
     delivery_days: tuple[str, ...] = weekdays(("mon", "thu"), "days on which ice can come")
     notice_days: int = whole(1, "days before a delivery by which it is ordered (0: the same morning)", high=60)
     sublimation_lb_per_day: float = number(35.0, "planning figure for what one container loses", high=1000)
