@@ -93,22 +93,23 @@ class Climate:
     air_c: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
     def factors(self, days: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return arrays (known, season), both (n_days,): the warmth factor of a day is known + s * season.
+        """Return arrays (season, air), both (n_days,): the warmth of a day is 1 + s * season + c * air.
 
         On a day with a temperature, or where at least 30 days have one (a yearly sine is then fitted, shrunk towards
-        their mean), season is 0. Else known is 1 and season is cos(2 pi (day - 200) / 365.2425), whose amplitude s is
-        learned with the loss.
+        their mean), air is `warmth` - 1 and season is 0; c is the share of it that reaches the container (a heated
+        shop feels less). Else air is 0 and season is cos(2 pi (day - 200) / 365.2425). Both s and c are learned with
+        the loss.
         """
         phase = np.asarray(2 * np.pi * (days - WARMEST_DAY) / YEAR_DAYS, dtype=np.float64)
-        known, season = np.ones(len(days)), np.cos(phase)
+        season, air = np.cos(phase), np.zeros(len(days))
         if len(self.day) >= _CURVE_DAYS:
-            known, season = warmth(self._curve(phase)), np.zeros(len(days))
+            season, air = np.zeros(len(days)), warmth(self._curve(phase)) - 1
         if len(self.day):
             place = np.clip(np.searchsorted(self.day, days), 0, len(self.day) - 1)
             same = self.day[place] == days
-            known = np.where(same, warmth(self.air_c[place]), known)
+            air = np.where(same, warmth(self.air_c[place]) - 1, air)
             season = np.where(same, 0.0, season)
-        return known, season
+        return season, air
 
     def _curve(self, phase: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return °C by a sine through the known days; a ridge of five days keeps half a year from inventing it."""
@@ -134,6 +135,8 @@ class LossLaw:
         p in 0..1.
     season : float64 array (n_draws,)
         Amplitude s of the yearly swing on days without a known temperature.
+    air_share : float64 array (n_draws,)
+        Share c of the air's warmth that reaches the container.
     unlogged_share : float64 array (n_draws,)
         Pellets used but not logged, as a share of those logged.
     scatter : float64 array (n_draws,)
@@ -152,6 +155,7 @@ class LossLaw:
     other_lb_day: NDArray[np.float64]
     exponent: NDArray[np.float64]
     season: NDArray[np.float64]
+    air_share: NDArray[np.float64]
     unlogged_share: NDArray[np.float64]
     scatter: NDArray[np.float64]
     weigh_sd_lb: NDArray[np.float64]
@@ -172,5 +176,5 @@ class LossLaw:
 
     def warmth_of(self, climate: Climate, days: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the warmth factor of each day in each scenario, shape (n_days, n_draws), at least 0.2."""
-        known, season = climate.factors(days)
-        return np.maximum(known[:, None] + season[:, None] * self.season, 0.2)
+        season, air = climate.factors(days)
+        return np.maximum(1 + season[:, None] * self.season + air[:, None] * self.air_share, 0.2)

@@ -25,15 +25,15 @@ if TYPE_CHECKING:
     from shared.vocabulary import Basis
 
 # Priors (from memory, without a source): sd of log rate between containers about .18; p by Beta(1, 8); seasonal swing
-# 4 % +- 4 %; weighing error about 2 lb; day's loss +- 12 %; unlogged share exponential with mean 4 %.
+# 4 % +- 4 %, .9 +- .25 of a known air temperature's; weighing error about 2 lb; day's loss +- 12 %; unlogged share exponential with mean 4 %.
 _LOG_TAU, _LOG_WEIGH, _LOG_SCATTER = (np.log(0.18), 0.5), (np.log(2.0), 0.6), (np.log(0.12), 0.5)
-_SEASON, _P_SHAPE, _UNLOGGED_MEAN = (0.04, 0.04), 8.0, 0.04
+_SEASON, _AIR_SHARE, _P_SHAPE, _UNLOGGED_MEAN = (0.04, 0.04), (0.9, 0.25), 8.0, 0.04
 _LOG_RATE_SD = float(np.sqrt(PLANNING_SPREAD**2 - 0.18**2))
 # A stretch in which something happened that is not in the log (ice taken or added): its share, and the sd in lb.
 _JUMP_SHARE, _JUMP_LB = 0.03, 60.0
 # Error of what was logged: share of a use, share of a delivered weight, lb of rounding.
 _USE_ERROR, _ROUNDING_LB, _SCALE_ERROR = 0.06, 0.7, 0.005
-_MU, _TAU, _P, _SWING, _WEIGH, _SCATTER, _UNLOGGED, _FIRST = range(8)
+_MU, _TAU, _P, _SWING, _AIR, _WEIGH, _SCATTER, _UNLOGGED, _FIRST = range(9)
 _T_DF = 6.0
 
 
@@ -72,11 +72,11 @@ class _Walked:
 
 def _sorted_by_length(stretches: Stretches) -> Stretches:
     """Return the stretches with the longest first, so that a step touches a leading block only."""
-    length = np.sum((stretches.known > 0) | (stretches.change_lb != 0), axis=1)
+    length = np.sum((stretches.days > 0) | (stretches.change_lb != 0), axis=1)
     order = np.argsort(-length, kind="stable")
     return Stretches(
         stretches.container[order], stretches.names, stretches.start_lb[order], stretches.start_sd_lb[order],
-        stretches.known[order], stretches.season[order], stretches.change_lb[order],
+        stretches.days[order], stretches.season[order], stretches.air[order], stretches.change_lb[order],
         stretches.end_lb[order], stretches.end_at[order],
     )  # fmt: skip
 
@@ -128,10 +128,11 @@ def _walk(theta: NDArray[np.float64], stretches: Stretches, full_lb: float) -> _
     variance = np.where(np.isnan(stretches.start_sd_lb), weigh_variance, stretches.start_sd_lb**2)
     variance = variance + (_SCALE_ERROR * stretches.start_lb) ** 2
     total = np.zeros(len(theta))
-    for step in range(stretches.known.shape[1]):
+    for step in range(stretches.days.shape[1]):
         change = stretches.change_lb[:, step]
-        n = int(np.max(np.flatnonzero((stretches.known[:, step] > 0) | (change != 0)), initial=-1)) + 1
-        days = np.maximum(stretches.known[:n, step] + theta[:, [_SWING]] * stretches.season[:n, step], 0.0)
+        n = int(np.max(np.flatnonzero((stretches.days[:, step] > 0) | (change != 0)), initial=-1)) + 1
+        warm = theta[:, [_SWING]] * stretches.season[:n, step] + theta[:, [_AIR]] * stretches.air[:n, step]
+        days = np.maximum(stretches.days[:n, step] + warm, 0.0)
         lead = np.s_[:, :n]
         mean[lead], variance[lead] = _flow(mean[lead], variance[lead], rate[lead] * days, p, scatter, full_lb)
         used, came = np.maximum(-change[:n], 0.0), np.maximum(change[:n], 0.0)
@@ -166,7 +167,7 @@ def _log_prior(theta: NDArray[np.float64], planning_lb_day: float) -> NDArray[np
     pooled = -0.5 * (away**2).sum(axis=1) - away.shape[1] * theta[:, _TAU]
     return np.asarray(
         normal(_MU, float(np.log(planning_lb_day)), _LOG_RATE_SD) + normal(_TAU, *_LOG_TAU) + normal(_SWING, *_SEASON)
-        + normal(_WEIGH, *_LOG_WEIGH) + normal(_SCATTER, *_LOG_SCATTER) + pulled + unlogged + pooled
+        + normal(_AIR, *_AIR_SHARE)        + normal(_WEIGH, *_LOG_WEIGH) + normal(_SCATTER, *_LOG_SCATTER) + pulled + unlogged + pooled
     )  # fmt: skip
 
 
@@ -241,13 +242,14 @@ def _sample(
 
 
 def _prior_draws(planning_lb_day: float, n_draws: int, rng: np.random.Generator) -> NDArray[np.float64]:
-    """Draw parameter vectors (n_draws, 7) without any container from the prior."""
+    """Draw parameter vectors (n_draws, 8) without any container from the prior."""
     p = np.clip(rng.beta(1.0, _P_SHAPE, n_draws), 1e-9, 1 - 1e-9)
     return np.column_stack([
         rng.normal(np.log(planning_lb_day), _LOG_RATE_SD, n_draws),
         rng.normal(*_LOG_TAU, n_draws),
         np.log(p / (1 - p)),
         rng.normal(*_SEASON, n_draws),
+        rng.normal(*_AIR_SHARE, n_draws),
         rng.normal(*_LOG_WEIGH, n_draws),
         rng.normal(*_LOG_SCATTER, n_draws),
         np.log(np.maximum(rng.exponential(_UNLOGGED_MEAN, n_draws), 1e-9)),
@@ -284,7 +286,7 @@ def learn_loss(
     else:
         density = _Density(stretches, planning_lb_day, full_lb)
         start = np.array([
-            np.log(planning_lb_day), _LOG_TAU[0], -2.5, _SEASON[0], _LOG_WEIGH[0], _LOG_SCATTER[0], -3.5,
+            np.log(planning_lb_day), _LOG_TAU[0], -2.5, _SEASON[0], _AIR_SHARE[0], _LOG_WEIGH[0], _LOG_SCATTER[0], -3.5,
             *[np.log(planning_lb_day)] * len(stretches.names),
         ])  # fmt: skip
         theta, effective = _sample(density, *_mode(density, start), n_draws, rng)
@@ -298,6 +300,7 @@ def learn_loss(
         other_lb_day=np.exp(theta[:, _MU] + np.exp(theta[:, _TAU]) * rng.standard_normal(n_draws)),
         exponent=1 / (1 + np.exp(-theta[:, _P])),
         season=theta[:, _SWING],
+        air_share=theta[:, _AIR],
         unlogged_share=np.exp(theta[:, _UNLOGGED]),
         scatter=np.exp(theta[:, _SCATTER]),
         weigh_sd_lb=np.exp(theta[:, _WEIGH]),

@@ -240,8 +240,10 @@ class Course:
     orders_lb : float64 array (n_deliveries,)
     stock_lb, short_lb : float64 arrays (n_days, n_draws)
         Before the work of each day, and what the day lacks.
-    left_lb, lost_lb : float64 arrays (n_draws,)
-        At the end, and turned to gas, unlogged or turned away on the way.
+    left_lb, sublimated_lb : float64 arrays (n_draws,)
+        At the end, and turned to gas on the way.
+    turned_away_lb : float64 array (n_draws,)
+        Delivered ice that no container could hold.
     ice_usd : float
         Ice and fees.
     cost_usd : float64 array (n_draws,)
@@ -252,7 +254,8 @@ class Course:
     stock_lb: NDArray[np.float64]
     short_lb: NDArray[np.float64]
     left_lb: NDArray[np.float64]
-    lost_lb: NDArray[np.float64]
+    sublimated_lb: NDArray[np.float64]
+    turned_away_lb: NDArray[np.float64]
     ice_usd: float
     cost_usd: NDArray[np.float64]
 
@@ -270,9 +273,9 @@ def course_of(outlook: Outlook, terms: Terms, orders_lb: NDArray[np.float64]) ->
     def note(day: int, before: NDArray[np.float64], lacking: NDArray[np.float64]) -> None:
         stock[day], short[day] = before[0], lacking[0]
 
-    left, _ = follow(outlook, terms, plan[None, :], note)
-    used = outlook.need_lb.sum(axis=0) - short.sum(axis=0)
-    lost = np.maximum(outlook.stock_lb.sum(axis=0) + plan.sum() - used - left[0], 0.0)
+    left, turned_away = follow(outlook, terms, plan[None, :], note)
+    taken = np.minimum(outlook.need_lb * (1 + outlook.unlogged_share), stock).sum(axis=0)
+    gone = outlook.stock_lb.sum(axis=0) + plan.sum() - taken - turned_away[0] - left[0]
     ice = float(terms.ice_usd(plan))
     cost = ice + terms.shortage_usd(short, outlook.need_lb, outlook.jobs).sum(axis=0)
-    return Course(plan, stock, short, left[0], lost, ice, cost)
+    return Course(plan, stock, short, left[0], np.maximum(gone, 0.0), turned_away[0], ice, cost)

@@ -77,11 +77,11 @@ def _follow(
     held = np.maximum(own.lb[first] + sd * rng.standard_normal(n), 0.0) if own.lb[first] > 0 else np.zeros(n)
     rate = law.rate_of(name)
     at = np.append(own.at[first:], moment)
-    known, season = exposure.between(at[:-1], at[1:])
-    for step in range(len(known)):
-        days = np.maximum(known[step] + season[step] * law.season, 0.0)
+    lasted, season, air = exposure.between(at[:-1], at[1:])
+    for step in range(len(lasted)):
+        days = np.maximum(lasted[step] + season[step] * law.season + air[step] * law.air_share, 0.0)
         # The sum of independent days scatters by the square root of their number.
-        around = 1 + law.scatter * rng.standard_normal(n) / np.sqrt(max(at[step + 1] - at[step], 1e-6))
+        around = 1 + law.scatter * rng.standard_normal(n) / np.sqrt(max(lasted[step], 1e-6))
         held = remaining_lb(held, rate, days * np.maximum(around, 0.0), law.exponent, law.full_lb)
         event = first + step + 1
         if event < own.n:

@@ -32,8 +32,8 @@ class Stretches:
     names : tuple of str
     start_lb, start_sd_lb : float64 arrays (n,)
         Amount at the start; sd of it where it was delivered, NaN where it was weighed (the weighing's sd holds).
-    known, season : float64 arrays (n, n_steps)
-        Warmth-weighted days of each step, as integrals of `Climate.factors`; 0 in the padding.
+    days, season, air : float64 arrays (n, n_steps)
+        Days of each step, and the integrals of `Climate.factors` over it; 0 in the padding.
     change_lb : float64 array (n, n_steps)
         What happened at the end of the step: + delivered, - used (logged), 0.
     end_lb : float64 array (n,)
@@ -45,8 +45,9 @@ class Stretches:
     names: tuple[str, ...]
     start_lb: NDArray[np.float64]
     start_sd_lb: NDArray[np.float64]
-    known: NDArray[np.float64]
+    days: NDArray[np.float64]
     season: NDArray[np.float64]
+    air: NDArray[np.float64]
     change_lb: NDArray[np.float64]
     end_lb: NDArray[np.float64]
     end_at: NDArray[np.float64]
@@ -75,23 +76,20 @@ class _Open:
 
 
 class Exposure:
-    """Integrals of the warmth factor between moments, by day."""
+    """Integrals of the warmth's parts between moments, by day."""
 
     def __init__(self, climate: Climate, first: float, last: float) -> None:
         self._days = np.arange(int(np.floor(first)), int(np.floor(last)) + 2, dtype=np.int64)
-        known, season = climate.factors(self._days[:-1])
-        self._known = np.concatenate([[0.0], np.cumsum(known)])
-        self._season = np.concatenate([[0.0], np.cumsum(season)])
+        self._totals = [np.concatenate([[0.0], np.cumsum(part)]) for part in climate.factors(self._days[:-1])]
 
     def between(
         self, start: NDArray[np.float64], end: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the integrals (known, season) of the factors from start to end, in days; same shape."""
-        known, season = (
-            np.interp(end, self._days, total) - np.interp(start, self._days, total)
-            for total in (self._known, self._season)
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return the days from start to end and the integrals of season and air over them; same shape."""
+        season, air = (
+            np.interp(end, self._days, total) - np.interp(start, self._days, total) for total in self._totals
         )
-        return known, season
+        return np.asarray(end - start), season, air
 
 
 def _gather(log: IceLog, names: tuple[str, ...]) -> list[_Open]:
@@ -131,20 +129,22 @@ def cut(log: IceLog, climate: Climate) -> Stretches:
     names = log.names()
     parts = _gather(log, names)
     n_steps = max((len(p.change_lb) for p in parts), default=0)
-    known, season, change = (np.zeros((len(parts), n_steps)) for _ in range(3))
+    days, season, air, change = (np.zeros((len(parts), n_steps)) for _ in range(4))
     if parts:
         exposure = Exposure(climate, min(p.at[0] for p in parts), max(p.at[-1] for p in parts))
         for i, part in enumerate(parts):
             moments = np.array(part.at)
-            known[i, : len(moments) - 1], season[i, : len(moments) - 1] = exposure.between(moments[:-1], moments[1:])
+            n = len(moments) - 1
+            days[i, :n], season[i, :n], air[i, :n] = exposure.between(moments[:-1], moments[1:])
             change[i, : len(part.change_lb)] = part.change_lb
     return Stretches(
         container=np.array([p.container for p in parts], dtype=np.int64),
         names=names,
         start_lb=np.array([p.start_lb for p in parts]),
         start_sd_lb=np.array([p.start_sd_lb for p in parts]),
-        known=known,
+        days=days,
         season=season,
+        air=air,
         change_lb=change,
         end_lb=np.array([p.end_lb for p in parts]),
         end_at=np.array([p.at[-1] for p in parts]),

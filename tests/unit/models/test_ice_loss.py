@@ -175,3 +175,13 @@ def test_the_same_seed_gives_the_same_draws() -> None:
     """Two fits of one log agree to the last digit."""
     log = simulated_log(11, n_days=40)
     assert np.array_equal(fit(log).law.rate_lb_day, fit(log).law.rate_lb_day)
+
+
+def test_how_much_of_the_air_reaches_the_container_is_learned() -> None:
+    """Where the loss hardly follows the outdoor temperatures, their share is learned to be small."""
+    days = FIRST_DAY + np.arange(300)
+    air_c = 20 + 15 * np.sin(days / 20.0)
+    law = fit(simulated_log(12, n_days=300), Climate(days, air_c)).law
+    assert np.quantile(law.air_share, 0.9) < 0.3
+    warm = law.warmth_of(Climate(days, air_c), days[:3])
+    assert warm.shape == (3, law.n_draws)

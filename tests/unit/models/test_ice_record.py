@@ -70,15 +70,15 @@ def test_stretches_run_from_known_to_known() -> None:
     assert found.start_lb.tolist() == [200, 160]
     assert found.end_lb.tolist() == [160, 70]
     assert np.isnan(found.start_sd_lb).tolist() == [False, True]
-    assert found.known.sum(axis=1) == pytest.approx([CLOSING - OPENING, 2.0])
+    assert found.days.sum(axis=1) == pytest.approx([CLOSING - OPENING, 2.0])
     assert found.change_lb.tolist() == [[-30, 0], [-20, 0]]
 
 
 def test_known_temperatures_weigh_the_days() -> None:
-    """Two days at 30 °C count (30 + 78.5)/(20 + 78.5) each."""
+    """Two days at 30 °C count (30 + 78.5)/(20 + 78.5) each, 1 of it as time and the rest as air."""
     climate = Climate(np.array([738_000, 738_001]), np.array([30.0, 30.0]))
     found = cut(log_of((0, DELIVERED, "a", 200), (2, WEIGHED, "a", 120)), climate)
-    assert found.known.sum() == pytest.approx(2 * 108.5 / 98.5)
+    assert found.days.sum() + found.air.sum() == pytest.approx(2 * 108.5 / 98.5)
     assert found.season.sum() == 0
 
 
@@ -86,9 +86,9 @@ def test_a_yearly_curve_needs_thirty_days() -> None:
     """With 29 known days the season stays open; with 60 a curve through them fills the other days."""
     days = 738_000 + 6 * np.arange(60)
     air = 15 + 10 * np.cos(2 * np.pi * (days - 200) / 365.2425)
-    _, season = Climate(days[:29], air[:29]).factors(np.array([738_003]))
-    known, none = Climate(days, air).factors(np.array([738_003, 738_180]))
+    season, _ = Climate(days[:29], air[:29]).factors(np.array([738_003]))
+    none, warm = Climate(days, air).factors(np.array([738_003, 738_180]))
     assert season[0] != 0
     assert none.tolist() == [0, 0]
     truth = 15 + 10 * np.cos(2 * np.pi * (np.array([738_003, 738_180]) - 200) / 365.2425)
-    assert known == pytest.approx((truth + 78.5) / 98.5, abs=0.02)
+    assert 1 + warm == pytest.approx((truth + 78.5) / 98.5, abs=0.02)
