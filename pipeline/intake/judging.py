@@ -1,0 +1,143 @@
+"""One log staged and judged against its contract, its own other rows and the book; nothing is written yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.book import staging
+from pipeline.book.log_tables import LOG_TABLES
+from pipeline.book.visit_rules import check_bookings, check_visits
+from pipeline.intake.framing import FIRST_ROWS, Framer
+from pipeline.intake.logs import SHAPES
+from pipeline.intake.normalise import Habits, Normaliser
+from pipeline.intake.rejects import rejects_text
+from pipeline.intake.telling import warnings_of
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    import duckdb
+
+    from pipeline.book.log_tables import LogTable
+    from pipeline.book.settings import Settings
+    from pipeline.book.staging import Counts, Prefer
+    from pipeline.intake.headers import HeaderMatch, Matched
+    from pipeline.intake.opening import OpenedLog
+    from pipeline.intake.words import Words
+
+
+@dataclass(frozen=True)
+class ReasonTold:
+    """Why rows were rejected: how many, with one example."""
+
+    code: str
+    column: str
+    rows: int
+    example: str
+    hint: str
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What became of the rows of one log: counts, reasons, the text of its rejects file ('' for none) and notes."""
+
+    counts: Counts
+    reasons: tuple[ReasonTold, ...]
+    rejects: str
+    notes: tuple[str, ...]
+    n_rows: int
+
+
+def judge(
+    connection: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    each: OpenedLog,
+    words: Words,
+    prefer: Prefer,
+    today: date,
+) -> Judged:
+    """Stage and judge one log; nothing is written to the book's own tables.
+
+    Raises
+    ------
+    RimebookError
+        Where one column spoils most of the first rows, or the file changed while it was read.
+    """
+    table, shape = LOG_TABLES[each.match.log], SHAPES[each.match.log]
+    framer, notes = _stage_rows(connection, settings, each, words, table, today)
+    staging.settle_spellings(connection, table)
+    staging.compare(connection, table)
+    if prefer == "stored":
+        staging.keep_stored(connection, table)
+    if table.name == "job_lines":
+        check_visits(connection)
+    elif table.name == "bookings":
+        check_bookings(connection)
+    if table.whole:
+        staging.reject_wholes(connection, table)
+    counts = staging.counts(connection)
+    heads = {name: m.head for name, m in _columns(each.match).items()}
+    reasons = tuple(
+        ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in staging.reasons(connection)
+    )
+    rejections = staging.rejections(connection) if counts.rejected else []
+    rejects = rejects_text(each.log, rejections) if rejections else ""
+    notes += warnings_of(connection, shape, table, settings, framer, today, each.log)
+    return Judged(counts, reasons, rejects, tuple(notes), framer.n_rows)
+
+
+def _stage_rows(
+    connection: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    each: OpenedLog,
+    words: Words,
+    table: LogTable,
+    today: date,
+) -> tuple[Framer, list[str]]:
+    """Stage the typed rows of one log, reading it a second time where it proves habits that change its meaning."""
+    shape, matched = SHAPES[each.match.log], _columns(each.match)
+    habits = Habits()
+    for n_pass in (1, 2):
+        normaliser = Normaliser(shape, matched, words, settings, habits)
+        framer = Framer(shape, each.match, words, normaliser, today)
+        staging.stage(connection, table)
+        for chunk in each.log.chunks():
+            framed = framer.frame(chunk)
+            _stop_where_hopeless(framer, each, settled=n_pass == 2)
+            staging.add_rows(connection, table, framed.rows)
+            if len(framed.problems):
+                staging.add_problems(connection, framed.problems)
+        if n_pass == 1 and not normaliser.needs_another_pass():
+            break
+        habits, _ = normaliser.habits()
+    _stop_where_hopeless(framer, each, settled=True)
+    return framer, [*each.match.notes, *each.log.notes, *normaliser.habits()[1]]
+
+
+def _stop_where_hopeless(framer: Framer, each: OpenedLog, *, settled: bool) -> None:
+    """Stop where one column spoils most of the first rows: a wrong column map is kinder to hear of at once."""
+    if framer.n_rows < FIRST_ROWS:
+        return
+    heads = {name: m.head for name, m in _columns(each.match).items()}
+    by_column: dict[str, int] = {}
+    for (column, code), n in framer.bad_by_column.items():
+        if settled or code != "ambiguous-date":
+            by_column[column] = by_column.get(column, 0) + n
+    column, n = max(by_column.items(), key=lambda item: item[1], default=("", 0))
+    if 2 * n <= FIRST_ROWS or not column:
+        return
+    code = max((c for c in framer.bad_by_column if c[0] == column), key=lambda c: framer.bad_by_column[c])[1]
+    raise RimebookError(
+        "most-rows-rejected", where=f"{each.name}, column {heads.get(column, column)!r}",
+        found=f"{n} of the first {FIRST_ROWS} rows that cannot be read there ({code})",
+        expected=f"{column}: {SHAPES[each.match.log].doc[column].lower()}",
+        do="Say which column is which with --columns MAP.toml (import --dry-run --write-map MAP.toml drafts one). "
+        "Nothing was imported.",
+    )  # fmt: skip
+
+
+def _columns(match: HeaderMatch) -> dict[str, Matched]:
+    """Return the columns as the normaliser sees them: those of the unpivoted rows for a wide sheet."""
+    return match.wide.match.columns if match.wide and match.wide.match else match.columns

@@ -1,0 +1,127 @@
+"""Log files opened for import: read far enough to know which log each is and which column is which."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.intake.column_map import ColumnMap, parse_column_map
+from pipeline.intake.headers import guesser, match_headers, require
+from pipeline.intake.logs import SHAPES
+from pipeline.intake.reading import open_logs
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.book.settings import Settings
+    from pipeline.intake.columns import Log
+    from pipeline.intake.headers import HeaderMatch
+    from pipeline.intake.raw import RawLog
+    from pipeline.intake.words import Words
+
+
+@dataclass(frozen=True)
+class OpenedLog:
+    """One log that can be read: everything known before its rows.
+
+    Attributes
+    ----------
+    log : RawLog
+    match : HeaderMatch
+    name : str
+        The file's name, with the sheet where a workbook holds several logs.
+    sha256 : str
+        Of the file's bytes.
+    """
+
+    log: RawLog
+    match: HeaderMatch
+    name: str
+    sha256: str
+
+
+def open_for_import(
+    settings: Settings,
+    file: Path,
+    words: Words,
+    column_map: ColumnMap | None,
+    kind: Log | None,
+    sheet: str | None,
+    encoding: str | None,
+) -> list[OpenedLog]:
+    """Return the logs of one file with their headers understood.
+
+    Raises
+    ------
+    RimebookError
+        Where it cannot be read, or a header lacks a needed column or could be two logs.
+    """
+    guess = guesser(words, column_map, kind)
+    logs = open_logs(file, guess=guess, encoding=encoding, sheet=sheet, calendar=None)
+    sha256 = _sha256(file)
+    opened = []
+    for log in logs:
+        name = file.name if len(logs) == 1 else f"{file.name}, sheet {log.sheet}"
+        where = name if not log.sheet or len(logs) > 1 else f"{name}, sheet {log.sheet}"
+        if log.kind not in SHAPES:
+            raise RimebookError(
+                "unknown-kind", where=f"{where}, line {log.header_line}",
+                found=f"heads that could be more than one log: {', '.join(log.header[:10])}",
+                expected="the heads of one of: jobs, deliveries, weighings, bookings",
+                do="Name it: --kind jobs (or deliveries, weighings, bookings).",
+            )  # fmt: skip
+        match = match_headers(
+            log.header, log.kind, words=words, units=settings.shop.units,  # type: ignore[arg-type]  # checked above
+            currency=settings.shop.currency, column_map=column_map,
+        )  # fmt: skip
+        require(match, f"{where}, line {log.header_line}")
+        opened.append(OpenedLog(log, match, name, sha256))
+    return opened
+
+
+def read_column_map(file: Path | None) -> ColumnMap | None:
+    """Return the column map of a file, None where no file is named.
+
+    Raises
+    ------
+    RimebookError
+        Where it cannot be read or is no column map.
+    """
+    if file is None:
+        return None
+    try:
+        return parse_column_map(file.read_text(encoding="utf-8-sig"), file.name)
+    except (OSError, UnicodeDecodeError) as error:
+        raise RimebookError(
+            "column-map-read", where=str(file), found=getattr(error, "strerror", None) or "no UTF-8 text",
+            expected="a column map, a TOML text", do="Draft one: rimebook import FILE --dry-run --write-map MAP.toml",
+        ) from error  # fmt: skip
+
+
+def write_map_draft(place: Path, text: str) -> None:
+    """Write a drafted column map to a new file.
+
+    Raises
+    ------
+    RimebookError
+        Where a file of that name exists or cannot be written.
+    """
+    if place.exists():
+        raise RimebookError(
+            "map-exists", where=str(place), found="a file that stands there already", expected="a new file",
+            do="Choose another name for --write-map; nothing was overwritten.",
+        )  # fmt: skip
+    try:
+        place.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise RimebookError(
+            "map-not-writable", where=str(place), found=error.strerror or str(error), expected="a place to write",
+            do="Choose another place for --write-map.",
+        ) from error  # fmt: skip
+
+
+def _sha256(file: Path) -> str:
+    with file.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
