@@ -10,7 +10,8 @@ Log = Literal["jobs", "deliveries", "weighings", "bookings"]
 #: vocabulary, or a quantity of `units.Kind`.
 Reads = Literal[
     "text", "code", "date", "moment", "class", "zone", "soil", "yes_no", "status",
-    "mass", "duration", "pressure", "length", "temperature", "money", "money_per_mass", "rate", "share", "days", "whole",
+    "mass", "duration", "pressure", "length", "temperature", "money", "money_per_mass", "rate", "share", "days",
+    "whole",
 ]  # fmt: skip
 QUANTITIES: Final = frozenset(
     (

@@ -1,4 +1,4 @@
-"""Dates and timestamps as people write them; a date that could be two is a fault unless the shop or the column tells."""
+"""Dates and timestamps as people write them; a date that could be two is a fault unless shop or column tell."""
 
 from __future__ import annotations
 
@@ -22,15 +22,12 @@ DateOrder = Literal["", "day-first", "month-first"]
 
 _FIRST_YEAR: Final = 1990
 _LAST_YEAR: Final = 2099
-_MONTHS: Final = {
-    name: number
-    for number, names in enumerate(
-        "jan january|feb february|mar march|apr april|may|jun june|jul july|aug august|sep sept september|"
-        "oct october|nov november|dec december".split("|"),
-        start=1,
-    )
-    for name in names.split()
-}
+_MONTH_NAMES: Final = (
+    ("jan", "january"), ("feb", "february"), ("mar", "march"), ("apr", "april"), ("may",), ("jun", "june"),
+    ("jul", "july"), ("aug", "august"), ("sep", "sept", "september"), ("oct", "october"), ("nov", "november"),
+    ("dec", "december"),
+)  # fmt: skip
+_MONTHS: Final = {name: number for number, names in enumerate(_MONTH_NAMES, start=1) for name in names}
 _DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _ISO: Final = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})")
 _PACKED: Final = re.compile(r"((?:19|20)\d\d)(\d\d)(\d\d)")
@@ -137,8 +134,8 @@ def settle_order(evidence: OrderEvidence, setting: DateOrder = "", column: str =
         if not against or not evidence.n_either:
             return OrderFinding(setting, "")
         (order, text), *_ = against.items()
-        note = f"{column}: book.toml says {setting}, but {text!r} can only be {order}; dates that could be two are rejected"
-        return OrderFinding("", note)
+        told = f"{column}: book.toml says {setting}, but {text!r} can only be {order}"
+        return OrderFinding("", f"{told}; dates that could be two are rejected")
     if not evidence.n_either:
         return OrderFinding("", "")
     if len(against) == 2:

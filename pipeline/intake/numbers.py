@@ -44,7 +44,8 @@ _APPROXIMATE: Final = re.compile(
     r"(?:~|≈|±|ca\.?|c\.|approx(?:imately|\.)?|about|around|roughly|est\.?)\s*(?=[\d.,½¼¾⅓⅔⅛$])", re.I
 )
 _BOUND: Final = re.compile(
-    rf"(?:(?:<=?|>=?|≤|≥|over|under|above|below|more than|less than|at least|at most|up to|max\.?|min\.?)\s*\$?{NUMBER}.*"
+    r"(?:(?:<=?|>=?|≤|≥|over|under|above|below|more than|less than|at least|at most|up to|max\.?|min\.?)"
+    rf"\s*\$?{NUMBER}.*"
     rf"|{NUMBER}\s*\S*\s*(?:\+|plus|or more|or less))",
     re.I,
 )

@@ -6,12 +6,12 @@ Title, blank and totals rows are set aside and counted; rows that cannot be laid
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.faults import Fault
 from pipeline.intake.numbers import NUMBER, read_number
-from pipeline.intake.texts import tidy
+from pipeline.intake.texts import is_error_cell, tidy
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -25,6 +25,7 @@ _TOTAL: Final = re.compile(
     re.IGNORECASE,
 )
 _FIGURE: Final = re.compile(rf"[-+−$€£(~]{{0,2}}\s?({NUMBER})(?:\s?[^\d\s]\S{{0,7}})?|\d{{1,5}}:\d\d(?::\d\d)?")
+_ZERO: Final = re.compile(r"0(?:[.,]0*)?|0:00|-")
 #: Totals rows named one by one in the notes; the rest are only counted.
 _NAMED_TOTALS: Final = 5
 
@@ -41,6 +42,9 @@ class RawChunk:
         The cells as they stand in the file.
     faults : dict of int to Fault
         Rows of this chunk, by position, that cannot be used: too many fields, an error cell, an undecodable byte.
+    filled : dict of int to tuple of int
+        Workbooks: for rows of this chunk, the columns whose cell belongs to a range merged downwards; its value stands
+        on each of them.
     source : list of int or None
         After `wide.unpivot`: for each row the position in the chunk it came from; None in a chunk as read.
     """
@@ -48,6 +52,7 @@ class RawChunk:
     lines: list[int]
     cells: list[list[str]]
     faults: dict[int, Fault] = field(default_factory=dict)
+    filled: dict[int, tuple[int, ...]] = field(default_factory=dict)
     source: list[int] | None = None
 
 
@@ -91,6 +96,10 @@ class RawLog:
     cells_shift: bool = True
 
     def __post_init__(self) -> None:
+        self.remember_opening()
+
+    def remember_opening(self) -> None:
+        """Take the present notes and counts as those before the first row; each pass of `chunks` starts from them."""
         self._opening = (tuple(self.notes), dict(self.set_aside))
 
     def chunks(self, n_rows: int = ROWS_A_CHUNK) -> Iterator[RawChunk]:
@@ -147,7 +156,10 @@ class _Sifter:
                         self._above_from = len(kept.cells)
                     continue
             if fault is not None:
-                kept.faults[len(kept.cells)] = fault
+                named = log.header[int(fault.column)] if fault.column.isdigit() else fault.column
+                kept.faults[len(kept.cells)] = replace(fault, column=named)
+            if block.filled and i in block.filled:
+                kept.filled[len(kept.cells)] = block.filled[i]
             kept.lines.append(block.lines[i])
             kept.cells.append(row)
         return kept
@@ -169,22 +181,20 @@ class _Sifter:
             self._n_surplus += len(surplus)
             self._first_surplus = self._first_surplus or f"row {line}: {surplus[0]!r}"
             return None
-        hint = f"{n_found} fields under {width} heads; put a text that holds the delimiter in quotes, or remove the surplus"
+        hint = f"{n_found} fields under {width} heads; quote a text that holds the delimiter, or remove the surplus"
         return Fault("too-many-fields", hint, "", surplus[0])
 
     def _aside(self, row: list[str], faulty: bool, above: list[list[str]]) -> str:
         """Return the key of `RawLog.set_aside` under which a row falls, '' for a data row."""
         filled = [cell.strip() for cell in row if cell and not cell.isspace()]
-        if not filled:
-            return "" if faulty else "blank"
+        if all(_ZERO.fullmatch(cell) for cell in filled):
+            return "blank"  # formulas filled down below the table show zeros, nothing, or errors
         if row == list(self._log.header):
             return "title"
-        if faulty:
-            return ""
-        first, *rest = filled
-        if _TOTAL.fullmatch(tidy(first)):
-            return "totals" if rest and all(_FIGURE.fullmatch(tidy(cell)) for cell in rest) else ""
-        if self._n_chunks == 1 and not row[0].strip() and all(_FIGURE.fullmatch(tidy(cell)) for cell in filled):
+        figures = [bool(_FIGURE.fullmatch(tidy(cell))) for cell in filled]
+        if _TOTAL.fullmatch(tidy(filled[0])):
+            return "totals" if all(f or is_error_cell(c) for f, c in zip(figures[1:], filled[1:], strict=True)) else ""
+        if not faulty and self._n_chunks == 1 and not row[0].strip() and all(figures):
             return "totals" if _sums_up(row, above[self._above_from :]) else ""
         return ""
 

@@ -13,9 +13,8 @@ _SPACES: Final = {ord(c): " " for c in "\u00a0\u2007\u2008\u2009\u200a\u202f\u30
 }
 #: What people write where nothing was measured. A zero is not among them.
 _BLANKS: Final = frozenset(
-    ("", "-", "--", "---", "–", "—", "n/a", "na", "n.a.", "n/k", "none", "null", "nan", "?", "??", "tbd", "unknown")
-    + ("not recorded", "not measured", "blank", ".", "x")
-)
+    ("", "-", "--", "---", "–", "—", ".", "?", "??", "x", "n/a", "na", "n.a.", "n/k", "none", "null", "nan", "tbd")
+) | {"unknown", "not recorded", "not measured", "blank"}
 _ERROR_CELL: Final = re.compile(r"#(?:DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|SPILL!|CALC!)|Err:\d{3}", re.IGNORECASE)
 _FORMULA_START: Final = re.compile(r"'*[=+\-@\t\r]")
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import Final, Literal
 
 Kind = Literal[
-    "mass", "duration", "pressure", "length", "temperature", "money", "money_per_mass", "rate", "share", "number", "days",
-    "whole",
+    "mass", "duration", "pressure", "length", "temperature", "money", "money_per_mass", "rate", "share", "number",
+    "days", "whole",
 ]  # fmt: skip
 Units = Literal["us", "metric"]
 
@@ -110,7 +110,13 @@ def unit_of(kind: str, text: str) -> str | None:
     if kind not in ("rate", "money_per_mass"):
         return SPELLINGS[kind].get(plain)
     parts = (
-        text.casefold().replace(".", "").replace("per", "/").replace("_", "/").replace(" ", "").strip("()[]").split("/")
+        text.casefold()
+        .replace(".", "")
+        .replace("per", "/")
+        .replace("_", "/")
+        .replace(" ", "/")
+        .strip("()[]")
+        .split("/")
     )
     parts = [p for p in parts if p]
     if kind == "rate" and len(parts) == 2:
@@ -123,7 +129,7 @@ def unit_of(kind: str, text: str) -> str | None:
 
 
 def to_book(kind: str, value: float, unit: str) -> float:
-    """Return a value given in a canonical unit in the unit of the book's columns (lb, min, psi, in, F, days, shares)."""
+    """Return a value given in a canonical unit in that of the book's columns (lb, min, psi, in, F, days, shares)."""
     if kind == "temperature":
         return value * 9.0 / 5.0 + 32.0 if unit == "c" else value
     return value * FACTORS[kind][unit] if unit else value

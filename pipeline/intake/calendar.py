@@ -1,0 +1,260 @@
+"""Bookings from an iCalendar file (RFC 5545): one row per zone of each event that names a vehicle class and zones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any, Final
+from zoneinfo import ZoneInfo
+
+from pipeline.intake.event_text import EventText, read_event_text
+from pipeline.intake.faults import Fault
+from pipeline.intake.raw import RawChunk, RawLog
+from pipeline.intake.unchanged import Unchanged
+from pipeline.intake.words import Words, book_words
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+HEADER: Final = (
+    "booking_id", "taken_on", "date", "vehicle_class", "zone", "soil_level", "coating_removed", "customer",
+    "deposit_usd", "status", "job_id",
+)  # fmt: skip
+#: Occurrences in the window beyond which a calendar is refused.
+MOST_OCCURRENCES: Final = 5_000
+_TOO_FINE: Final = frozenset(("SECONDLY", "MINUTELY", "HOURLY"))
+_WITHIN_A_DAY: Final = ("BYHOUR", "BYMINUTE", "BYSECOND")
+
+
+@dataclass(frozen=True)
+class CalendarWindow:
+    """Which events of a calendar are taken, and how its times and words are read.
+
+    Attributes
+    ----------
+    start, stop : date
+        Events that start on a day in [start, stop).
+    time_zone : str
+        IANA name of the shop's zone, in which an event's day is taken; '' leaves times as written.
+    words : Words
+        Words of the book, to tell class, zones and soil in an event's text.
+    """
+
+    start: date = date(1990, 1, 1)
+    stop: date = date(2100, 1, 1)
+    time_zone: str = ""
+    words: Words | None = None
+
+
+@dataclass(frozen=True)
+class _Row:
+    line: int
+    cells: list[str]
+    fault: Fault | None = None
+
+
+def open_calendar(path: Path, window: CalendarWindow | None = None) -> RawLog:
+    """Return an iCalendar file as a bookings log.
+
+    The day is that of DTSTART in the shop's time zone; ``booking_id`` is the one in the text, else UID, followed by
+    ``/2026-03-16`` (the day of the RECURRENCE-ID) for an occurrence of a series; a cancelled event or occurrence has
+    status ``cancelled``; an occurrence without text of its own has the series'. How the text is read stands in
+    `event_text.read_event_text`. Events whose text names neither class nor zone are set aside under ``events``. An
+    event that cannot be read, or that recurs more often than daily, is a row with a fault.
+
+    Raises
+    ------
+    RimebookError
+        ``damaged-calendar``, ``undecodable``, ``too-many-events``; and from `chunks` ``file-changed``.
+    """
+    unchanged = Unchanged(path)
+    how = window or CalendarWindow()
+    text = _text(path)
+    events, lines = _events(path, text)
+    reader = _Reader(how, events, lines)
+    rows = list(reader.rows(path))
+    log = RawLog(path, "", "bookings", HEADER, 1, lambda n: _blocks(rows, n, unchanged))
+    log.set_aside["events"] = reader.n_other
+    if reader.n_other:
+        shown = ", ".join(repr(title) for title in reader.others)
+        log.notes.append(f"{reader.n_other} events name no vehicle class or zone and are set aside (such as {shown})")
+    log.remember_opening()
+    return log
+
+
+def _text(path: Path) -> str:
+    data = path.read_bytes()
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise RimebookError(
+            "undecodable",
+            where=f"{path}, line {line}",
+            found=f"the bytes {data[error.start : error.start + 4].hex(' ')}, which are no UTF-8 text",
+            expected="UTF-8, in which calendars are written (RFC 5545, section 3.1.4)",
+            do="Export the calendar anew.",
+        ) from None
+
+
+def _events(path: Path, text: str) -> tuple[list[Any], dict[int, int]]:
+    """Return the events of all calendars in a file, and the line at which each starts by its position."""
+    from icalendar import Calendar
+
+    try:
+        calendars = Calendar.from_ical(text, multiple=True)
+    except (ValueError, KeyError, IndexError) as error:
+        calendars = []
+        why = str(error).splitlines()[0][:120]
+    else:
+        why = "it ends before END:VCALENDAR" if not calendars else ""
+    if why or "END:VCALENDAR" not in text.upper():
+        raise RimebookError(
+            "damaged-calendar",
+            where=str(path),
+            found=f"a calendar that cannot be read ({why or 'it ends before END:VCALENDAR'})",
+            expected="an iCalendar file (RFC 5545)",
+            do="Export it anew from the calendar program.",
+        )
+    starts = [n for n, line in enumerate(text.splitlines(), start=1) if line.strip().upper() == "BEGIN:VEVENT"]
+    events = []
+    for calendar in calendars:
+        void = str(calendar.get("METHOD", "")).upper() == "CANCEL"
+        for event in calendar.walk("VEVENT"):
+            if void:
+                event["STATUS"] = "CANCELLED"
+            events.append(event)
+    return events, dict(enumerate(starts))
+
+
+class _Reader:
+    """Turns events into rows; keeps what each series says for occurrences without text of their own."""
+
+    def __init__(self, window: CalendarWindow, events: list[Any], lines: dict[int, int]) -> None:
+        self._window = window
+        self._words = window.words or book_words()
+        self._zone = ZoneInfo(window.time_zone) if window.time_zone else None
+        self._events = events
+        self._lines = {self._key(e): lines.get(i, 1) for i, e in reversed(list(enumerate(events)))}
+        self._line_of = [lines.get(i, 1) for i in range(len(events))]
+        self._series = {str(e.get("UID", "")): e for e in events if e.get("RRULE") or e.get("RDATE")}
+        self.n_other = 0
+        self.others: list[str] = []
+
+    def rows(self, path: Path) -> Iterator[_Row]:
+        """Yield the rows of all events in the window, in the order of the file, occurrences by day."""
+        sound = []
+        for i, event in enumerate(self._events):
+            fault = _fault_of(event)
+            if fault:
+                yield _Row(self._line_of[i], [str(event.get("UID", "")), *[""] * (len(HEADER) - 1)], fault)
+            else:
+                sound.append(event)
+        found = []
+        for event in self._occurrences(path, sound):
+            day = self._day(event["DTSTART"].dt)
+            if self._window.start <= day < self._window.stop:
+                found.append((self._line(event), day, event))
+        for line, day, event in sorted(found, key=lambda item: item[:2]):
+            yield from self._rows_of(line, day, event)
+
+    def _occurrences(self, path: Path, events: list[Any]) -> Iterable[Any]:
+        """Return the events with recurring ones unfolded inside the window, at most `MOST_OCCURRENCES`."""
+        import recurring_ical_events
+        from icalendar import Calendar
+
+        calendar = Calendar()
+        for event in events:
+            calendar.add_component(event)
+        kept: list[Any] = []
+        for event in recurring_ical_events.of(calendar).after(self._window.start):
+            if self._day(event["DTSTART"].dt) >= self._window.stop:
+                break
+            kept.append(event)
+            if len(kept) > MOST_OCCURRENCES:
+                raise RimebookError(
+                    "too-many-events",
+                    where=str(path),
+                    found=f"more than {MOST_OCCURRENCES:,} events from {self._window.start} to {self._window.stop}",
+                    expected="the bookings of one shop",
+                    do="Export a shorter time, or give recurring events an end.",
+                )
+        return kept
+
+    def _rows_of(self, line: int, day: date, event: Any) -> Iterator[_Row]:
+        uid = str(event.get("UID", ""))
+        series = self._series.get(uid)
+        if series is not None and not event.get("SUMMARY") and not event.get("DESCRIPTION"):
+            text = self._said(series)
+        else:
+            text = self._said(event)
+        if not text.is_booking:
+            self.n_other += 1
+            if len(self.others) < 3:
+                self.others.append(str(event.get("SUMMARY", ""))[:40])
+            return
+        fields = dict(text.fields)
+        booking_id = fields.pop("booking_id", "") or uid
+        if series is not None and event.get("RECURRENCE-ID"):
+            booking_id += f"/{self._day(event['RECURRENCE-ID'].dt).isoformat()}"
+        void = str(event.get("STATUS", "")).upper() == "CANCELLED"
+        status = fields.pop("status", "")
+        if void and status in ("", "booked"):
+            status = "cancelled"
+        created = event.get("CREATED")
+        taken = fields.pop("taken_on", "") or (self._day(created.dt).isoformat() if created else "")
+        own = {"booking_id": booking_id, "taken_on": taken, "date": day.isoformat(), "status": status or "booked"}
+        for zone in text.zones or ({},):
+            cells = own | fields | {key: value for key, value in zone.items() if value}
+            yield _Row(line, [cells.get(head, "") for head in HEADER])
+
+    def _said(self, event: Any) -> EventText:
+        return read_event_text(str(event.get("SUMMARY", "")), str(event.get("DESCRIPTION", "")), self._words)
+
+    def _day(self, moment: date | datetime) -> date:
+        if not isinstance(moment, datetime):
+            return moment
+        if moment.tzinfo is not None and self._zone is not None:
+            moment = moment.astimezone(self._zone)
+        return moment.date()
+
+    def _line(self, event: Any) -> int:
+        own = self._lines.get(self._key(event))
+        return own if own is not None else self._lines.get((str(event.get("UID", "")), ""), 1)
+
+    def _key(self, event: Any) -> tuple[str, str]:
+        """Return (UID, moment of the RECURRENCE-ID in UTC, '' for a series or single event)."""
+        moment = event["RECURRENCE-ID"].dt if event.get("RECURRENCE-ID") and not event.errors else None
+        if isinstance(moment, datetime) and moment.tzinfo is not None:
+            moment = moment.astimezone(UTC)
+        return str(event.get("UID", "")), moment.isoformat() if moment else ""
+
+
+def _fault_of(event: Any) -> Fault | None:
+    """Return why an event cannot be used, None where it can."""
+    if event.errors:
+        name, why = event.errors[0]
+        return Fault("bad-event", f"{name} cannot be read ({why}); correct it in the calendar", name or "", "")
+    if not event.get("UID"):
+        return Fault("bad-event", "the event has no UID; export the calendar anew", "booking_id", "")
+    if not event.get("DTSTART"):
+        return Fault("bad-event", "the event has no start (DTSTART); give it a day", "date", "")
+    rule = event.get("RRULE")
+    rules = rule if isinstance(rule, list) else [rule] if rule else []
+    for one in rules:
+        often = str((one.get("FREQ") or [""])[0]).upper()
+        if often in _TOO_FINE or any(len(one.get(part) or ()) > 1 for part in _WITHIN_A_DAY):
+            return Fault(
+                "recurs-too-often", "the event recurs more than once a day; make it daily or less", "date", often
+            )
+    return None
+
+
+def _blocks(rows: list[_Row], n_rows: int, unchanged: Unchanged) -> Iterator[RawChunk]:
+    for at in range(0, len(rows), n_rows):
+        part = rows[at : at + n_rows]
+        faults = {i: row.fault for i, row in enumerate(part) if row.fault}
+        yield RawChunk([row.line for row in part], [list(row.cells) for row in part], faults)
+    unchanged.check()

@@ -1,0 +1,162 @@
+"""The gate before the spreadsheet reader: what is no sound workbook, or would exhaust the machine, stops here."""
+
+from __future__ import annotations
+
+import posixpath
+import zipfile
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+from xml.etree import ElementTree
+from xml.parsers import expat
+
+from pipeline.intake.sheet_scan import SheetScan, scan_ods, scan_xlsx_sheet
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_MOST_BYTES: Final = 300 * 1024 * 1024
+_MOST_RATIO: Final = 200
+#: Below this size a high ratio is no danger: empty sheets compress very well.
+_SMALL_BYTES: Final = 20 * 1024 * 1024
+_MOST_CELLS: Final = 20_000_000
+_BLOCK: Final = 1 << 20
+_MAIN: Final = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+_STRICT: Final = "{http://purl.oclc.org/ooxml/spreadsheetml/main}"
+_ID_KEYS: Final = (
+    "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id",
+    "{http://purl.oclc.org/ooxml/officeDocument/relationships}id",
+)
+
+
+@dataclass(frozen=True)
+class Passed:
+    """A workbook that may be opened: its format and the scan of each sheet by name."""
+
+    is_ods: bool
+    scans: dict[str, SheetScan]
+
+    def check_extent(self, path: Path, sheet: str) -> None:
+        """Raise ``stray-cell`` where a sheet's rectangle of cells is larger than any log.
+
+        Raises
+        ------
+        RimebookError
+        """
+        scan = self.scans.get(sheet, SheetScan())
+        if scan.n_rows * scan.n_columns > _MOST_CELLS:
+            raise RimebookError(
+                "stray-cell",
+                where=f"{path}, sheet {sheet!r}",
+                found=f"cells that reach to {scan.far}: {scan.n_rows} rows by {scan.n_columns} columns",
+                expected=f"at most {_MOST_CELLS // 1_000_000} million cells",
+                do="A stray cell far away does this: delete the rows and columns beyond the table, save, import again.",
+            )
+
+
+def pass_gate(path: Path) -> Passed:
+    """Return the scans of a workbook's sheets.
+
+    Raises
+    ------
+    RimebookError
+        ``damaged-workbook``, ``zip-bomb``, ``encrypted-workbook`` or ``not-a-workbook``.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            _check_sizes(path, archive)
+            return _scan(path, archive)
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, EOFError, zlib_error(), NotImplementedError) as error:
+        raise _damaged(path, str(error)) from None
+    except (ElementTree.ParseError, expat.ExpatError) as error:
+        raise _damaged(path, f"XML that cannot be read ({error})") from None
+
+
+def zlib_error() -> type[Exception]:
+    """Return the error of the decompressor, which zipfile passes on."""
+    import zlib
+
+    return zlib.error
+
+
+def _check_sizes(path: Path, archive: zipfile.ZipFile) -> None:
+    members = archive.infolist()
+    if any(member.flag_bits & 1 for member in members):
+        raise RimebookError(
+            "encrypted-workbook",
+            where=str(path),
+            found="a workbook with a password",
+            expected="a workbook without one",
+            do="Save it without a password.",
+        )
+    size = sum(member.file_size for member in members)
+    packed = max(1, sum(member.compress_size for member in members))
+    if size > _MOST_BYTES or (size > _SMALL_BYTES and size / packed > _MOST_RATIO):
+        raise RimebookError(
+            "zip-bomb",
+            where=str(path),
+            found=f"a workbook that unpacks to {size / 1e6:.0f} MB, {size / packed:.0f} times its size",
+            expected=f"at most {_MOST_BYTES // 1024 // 1024} MB and {_MOST_RATIO} times",
+            do="Copy the log to a new workbook, or save it as CSV.",
+        )
+
+
+def _scan(path: Path, archive: zipfile.ZipFile) -> Passed:
+    names = set(archive.namelist())
+    sheets = {}
+    if "xl/workbook.xml" in names:
+        sheets = _xlsx_sheets(archive)
+    is_ods = "content.xml" in names
+    if not is_ods and not sheets:
+        binary = "xl/workbook.bin" in names
+        do = "Save it as .xlsx." if binary else "If it is a zip folder, unpack it and import the files in it."
+        found = "a binary workbook (.xlsb)" if binary else "a zip archive without a workbook in it"
+        raise RimebookError("not-a-workbook", where=str(path), found=found, expected=".xlsx or .ods", do=do)
+    for name in sorted(names - set(sheets.values()) - {"content.xml"}):
+        with archive.open(name) as member:  # read to the end: the checksum is compared there
+            while member.read(_BLOCK):
+                pass
+    if is_ods:
+        with archive.open("content.xml") as member:
+            return Passed(True, scan_ods(member))
+    scans = {}
+    for sheet, part in sheets.items():
+        if part in names:
+            with archive.open(part) as member:
+                scans[sheet] = scan_xlsx_sheet(member)
+    return Passed(False, scans)
+
+
+def _xlsx_sheets(archive: zipfile.ZipFile) -> dict[str, str]:
+    """Return the part of each worksheet by the sheet's name."""
+    targets = {}
+    with (
+        archive.open("xl/_rels/workbook.xml.rels") if _has_rels(archive) else archive.open("xl/workbook.xml") as member
+    ):
+        for relation in ElementTree.parse(member).getroot():
+            target = relation.get("Target", "")
+            targets[relation.get("Id", "")] = (
+                target.lstrip("/") if target.startswith("/") else posixpath.join("xl", target)
+            )
+    with archive.open("xl/workbook.xml") as member:
+        root = ElementTree.parse(member).getroot()
+    found = {}
+    for element in root.iter():
+        if element.tag in (_MAIN + "sheet", _STRICT + "sheet"):
+            key = next((element.get(k) for k in _ID_KEYS if element.get(k)), None)
+            found[element.get("name", "")] = posixpath.normpath(targets.get(key or "", ""))
+    return found
+
+
+def _has_rels(archive: zipfile.ZipFile) -> bool:
+    return "xl/_rels/workbook.xml.rels" in archive.namelist()
+
+
+def _damaged(path: Path, why: str) -> RimebookError:
+    return RimebookError(
+        "damaged-workbook",
+        where=str(path),
+        found=f"a damaged workbook: {why}",
+        expected="a sound .xlsx or .ods file",
+        do="Open it in the spreadsheet program, let it repair the file, and save it anew.",
+    )

@@ -1,0 +1,315 @@
+"""Headers matched to the columns of a log: by spelling, unit, map or close spelling; never by a silent guess."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from pipeline.intake.columns import LOGS, QUANTITIES, Column, Log, column_of
+from pipeline.intake.faults import Fault
+from pipeline.intake.heads import HeadTable, Meaning
+from pipeline.intake.texts import word_key
+from pipeline.intake.units import book_unit, currency_fits
+from pipeline.intake.wide import Wide, find_wide
+from pipeline.intake.words import Words, nearest_spelling
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from pipeline.intake.column_map import ColumnMap
+    from pipeline.intake.raw import RawChunk
+    from pipeline.intake.units import Units
+
+#: Share of equal letters (rapidfuzz `ratio`, 0..100) from which a head counts as a misspelling; shown in a note.
+_MISSPELT: Final = 80.0
+_LEAD: Final = 6.0
+#: Points by which the best log must lead for its kind to be taken as told by the header.
+_KIND_LEAD: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """A column of a log found in a file.
+
+    Attributes
+    ----------
+    index : int
+        Position of the column in the file's header.
+    head : str
+        The head as it stands there.
+    unit : str
+        Canonical unit of bare numbers in it: the head's, else the book's; '' where the column has none. Of a date: the
+        order that its head states ('day-first' for 'Date (dd/mm/yyyy)'), else ''.
+    """
+
+    index: int
+    head: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class HeaderMatch:
+    """A file's header understood as one log.
+
+    Attributes
+    ----------
+    log : Log
+    columns : dict of canonical name to Matched
+    unmatched : tuple of str
+        Heads that belong to no column; their cells are not imported.
+    missing : tuple of str
+        Needed columns that the header lacks.
+    notes : tuple of str
+        What was read otherwise than letter by letter, and near misses.
+    wide : Wide or None
+        Set where each zone has columns of its own: unpivot each chunk first.
+    """
+
+    log: Log
+    columns: dict[str, Matched]
+    unmatched: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    wide: Wide | None = None
+
+
+@dataclass
+class _Draft:
+    columns: dict[str, Matched] = field(default_factory=dict)
+    unmatched: list[int] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def match_headers(
+    header: Sequence[str],
+    log: Log,
+    *,
+    words: Words,
+    units: Units = "us",
+    currency: str = "USD",
+    column_map: ColumnMap | None = None,
+) -> HeaderMatch:
+    """Return how a header's columns are read as a log.
+
+    A column map decides first, then the canonical heads, then known spellings (with a unit in them or without), then,
+    told in a note, a close spelling that no other column's spelling comes near to.
+
+    Raises
+    ------
+    RimebookError
+        ``doubled-columns`` where two heads mean one column and none of them is its canonical head;
+        ``other-currency`` where a head names another currency than the book's.
+    """
+    table = HeadTable(log, words)
+    heads = [h for h in header if not h.startswith("reject_")]
+    draft = _Draft()
+    wide = find_wide(header, words, table, column_map) if log == "jobs" else None
+    taken = wide.indices if wide else frozenset()
+    found: dict[str, list[tuple[int, Meaning]]] = {}
+    for i, head in enumerate(header):
+        if i in taken or head not in heads:
+            continue
+        mapped = column_map.entry(head) if column_map else None
+        if mapped and not mapped.column:
+            continue
+        meaning = Meaning(column_of(log, mapped.column), mapped.unit) if mapped else table.read(head)
+        if meaning is None:
+            draft.unmatched.append(i)
+        else:
+            found.setdefault(meaning.column.name, []).append((i, meaning))
+    _settle_vehicle(header, log, found, table, draft)
+    for name, readings in found.items():
+        i, meaning = _one_of(header, name, readings, table, draft, column_map)
+        draft.columns[name] = _matched(header, i, meaning, units, currency)
+    _close_spellings(header, log, table, draft, units, wide)
+    if wide:
+        wide = wide.laid_out(header, draft.columns, units)
+    present = set(draft.columns) | ({"zone"} if wide else set())
+    missing = tuple(c.name for c in LOGS[log] if c.need and c.name not in present)
+    notes = (*draft.notes, *(wide.notes if wide else ()))
+    return HeaderMatch(log, draft.columns, tuple(header[i] for i in draft.unmatched), missing, notes, wide)
+
+
+def merged_figures(chunk: RawChunk, match: HeaderMatch) -> dict[int, Fault]:
+    """Return faults for rows on which a line's figure stands only because its cell was merged over several rows.
+
+    One figure over several zones is a total: filled down, it would count once for each.
+    """
+    figures = {m.index: m.head for name, m in match.columns.items() if name in ("pellets_lb", "minutes")}
+    hint = "one figure is merged over several rows; write each row's own, or the visit's total in a column for totals"
+    faults = {}
+    for i, columns in chunk.filled.items():
+        for k in columns:
+            if k in figures and chunk.cells[i][k].strip():
+                faults[i] = Fault("merged-figure", hint, figures[k], chunk.cells[i][k])
+    return faults
+
+
+def require(match: HeaderMatch, where: str) -> None:
+    """Raise ``missing-columns`` where the header lacks a needed column, naming what it has instead."""
+    if not match.missing:
+        return
+    table = {word_key(head): head for head in match.unmatched}
+    near = [f"{head!r} for {name}" for name in match.missing if (head := nearest_spelling(name, table))]
+    has = ", ".join(repr(m.head) for m in match.columns.values()) or "none of its columns"
+    left = ", ".join(repr(head) for head in match.unmatched[:10]) or "none"
+    ask = f"Did you mean {', '.join(near)}? " if near else ""
+    raise RimebookError(
+        "missing-columns",
+        where=where,
+        found=f"{has}; heads not understood: {left}",
+        expected=f"also {', '.join(match.missing)}, which a {match.log} log needs",
+        do=f"{ask}Add the column, rename its head, or map it: import --dry-run --write-map MAP.toml drafts a map.",
+    )
+
+
+def guesser(
+    words: Words, column_map: ColumnMap | None = None, kind: Log | None = None
+) -> Callable[[Sequence[str]], tuple[str, float]]:
+    """Return a function that scores how well a row looks like the header of a log: (kind, score).
+
+    The score grows with the number of heads known; below 2 a row is no header. The kind is '' where two logs fit
+    equally well.
+
+    Parameters
+    ----------
+    words : Words
+    column_map : ColumnMap, optional
+        Its heads count as known, and its kind, where given, is the only candidate.
+    kind : Log, optional
+        The only candidate, where the user named it.
+    """
+    only = kind or (column_map.kind if column_map else None)
+    tables = {log: HeadTable(log, words) for log in LOGS if only in (None, log)}
+
+    def guess(row: Sequence[str]) -> tuple[str, float]:
+        cells = [cell for cell in row if cell.strip() and not cell.strip()[:1].isdigit()]
+        scores = {log: _score(cells, table, words, column_map) for log, table in tables.items()}
+        ranked = sorted(scores.items(), key=lambda item: -item[1])
+        sure = len(ranked) == 1 or ranked[0][1] - ranked[1][1] >= _KIND_LEAD
+        return (ranked[0][0] if sure else ""), ranked[0][1]
+
+    return guess
+
+
+def _score(cells: Sequence[str], table: HeadTable, words: Words, column_map: ColumnMap | None) -> float:
+    names: set[str] = set()
+    n_canonical = 0
+    for cell in cells:
+        mapped = column_map.entry(cell) if column_map else None
+        if mapped and mapped.column:
+            names.add(mapped.column)
+            continue
+        meaning = table.read(cell)
+        if meaning:
+            names.add(meaning.column.name)
+            n_canonical += table.canonical_name(cell) is not None
+    wide = find_wide(cells, words, table, column_map) if table.log == "jobs" else None
+    zones = len(wide.indices) if wide else 0
+    needed = [c.name for c in LOGS[table.log] if c.need]
+    lacking = sum(name not in names and not (zones and name == "zone") for name in needed)
+    score = len(names) + 0.2 * n_canonical + zones - 0.75 * lacking
+    return score if len(names) + zones >= 2 else min(score, 1.0)
+
+
+def _one_of(
+    header: Sequence[str],
+    name: str,
+    readings: list[tuple[int, Meaning]],
+    table: HeadTable,
+    draft: _Draft,
+    column_map: ColumnMap | None,
+) -> tuple[int, Meaning]:
+    """Return the one head that is read as a column where several could be."""
+    if len(readings) == 1:
+        return readings[0]
+    preferred = [r for r in readings if column_map and column_map.entry(header[r[0]])]
+    preferred = preferred or [r for r in readings if table.canonical_name(header[r[0]]) == name]
+    if len(preferred) != 1 and readings[0][1].column.reads == "text":
+        preferred = readings[:1]
+    heads = " and ".join(f"{header[i]!r} (column {i + 1})" for i, _ in readings)
+    if len(preferred) != 1:
+        raise RimebookError(
+            "doubled-columns",
+            where="header",
+            found=f"{heads}, which both mean {name}",
+            expected="one column for it",
+            do="Rename or remove one, or say which in a column map (import --dry-run --write-map MAP.toml drafts one).",
+        )
+    others = [i for i, _ in readings if i != preferred[0][0]]
+    draft.unmatched.extend(others)
+    draft.notes.append(f"{heads} both mean {name}; {header[preferred[0][0]]!r} is read")
+    return preferred[0]
+
+
+def _settle_vehicle(
+    header: Sequence[str], log: Log, found: dict[str, list[tuple[int, Meaning]]], table: HeadTable, draft: _Draft
+) -> None:
+    """Read a lone 'Vehicle' as the class: it is the plate only beside a column for the class."""
+    if log != "jobs" or "vehicle_class" in found or len(found.get("vehicle", ())) != 1:
+        return
+    i, _ = found["vehicle"][0]
+    column = table.spellings.get(word_key(header[i]))
+    if column is not None and column.name == "vehicle_class":
+        del found["vehicle"]
+        found["vehicle_class"] = [(i, Meaning(column, ""))]
+        draft.notes.append(f"{header[i]!r} is read as vehicle_class, since no other head names the class")
+
+
+def _matched(header: Sequence[str], i: int, meaning: Meaning, units: Units, currency: str) -> Matched:
+    if meaning.currency and not currency_fits(meaning.currency, currency):
+        raise RimebookError(
+            "other-currency",
+            where=f"header, column {i + 1}",
+            found=repr(header[i]),
+            expected=f"amounts in {currency}, the book's currency",
+            do="Convert the column, or set currency under [shop] in book.toml.",
+        )
+    return Matched(i, header[i], meaning.unit or unit_in_book(meaning.column, units))
+
+
+def unit_in_book(column: Column, units: Units) -> str:
+    """Return the canonical unit of bare numbers under a head that names none."""
+    return book_unit(column.reads, units) if column.reads in QUANTITIES else ""
+
+
+def _close_spellings(
+    header: Sequence[str], log: Log, table: HeadTable, draft: _Draft, units: Units, wide: Wide | None
+) -> None:
+    """Match misspelt heads to columns still open where one column leads clearly; note every guess and near miss."""
+    from rapidfuzz import fuzz
+
+    free = [c for c in LOGS[log] if c.name not in draft.columns and not (wide and c.name == "zone")]
+    spellings = table.spellings | table.canonical
+    candidates: list[tuple[float, int, Column]] = []
+    for i in draft.unmatched:
+        key = word_key(header[i])
+        best: dict[str, float] = {}
+        for spelling, column in spellings.items():
+            if len(spelling) >= 4 <= len(key):
+                best[column.name] = max(best.get(column.name, 0.0), fuzz.ratio(key, spelling))
+        ranked = sorted(best.items(), key=lambda item: -item[1])
+        if ranked and ranked[0][1] >= _MISSPELT and (len(ranked) == 1 or ranked[0][1] - ranked[1][1] >= _LEAD):
+            column = column_of(log, ranked[0][0])
+            if column in free:
+                candidates.append((ranked[0][1], i, column))
+    for _, i, column in sorted(candidates, key=lambda c: (-c[0], c[1])):
+        if column.name not in draft.columns:
+            draft.columns[column.name] = Matched(i, header[i], column.unit or unit_in_book(column, units))
+            draft.unmatched.remove(i)
+            draft.notes.append(
+                f"{header[i]!r} is read as {column.name} (close spelling; a column map can say otherwise)"
+            )
+    _suggest(header, free, draft, table)
+
+
+def _suggest(header: Sequence[str], free: Sequence[Column], draft: _Draft, table: HeadTable) -> None:
+    open_names = {c.name for c in free if c.name not in draft.columns}
+    known: Mapping[str, str] = {
+        k: c.name for k, c in (table.spellings | table.canonical).items() if c.name in open_names
+    }
+    for i in draft.unmatched:
+        near = nearest_spelling(header[i], known, lead=1.0)
+        if near:
+            draft.notes.append(f"{header[i]!r} is not read; if it is {near}, say so in a column map")
