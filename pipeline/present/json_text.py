@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def plain(value: Any) -> Any:
-    """Return a value as JSON knows it: dataclasses by field name, dates in ISO 8601, float keys as short decimals.
+    """Return a value as JSON knows it: dataclasses by field name (`try_` is "try"), dates in ISO 8601, float keys as short decimals.
 
     Raises
     ------
@@ -25,7 +25,7 @@ def plain(value: Any) -> Any:
         Where a value has no JSON form.
     """
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+        return {f.name.removesuffix("_"): plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, dict) or hasattr(value, "items"):
         return {f"{k:g}" if isinstance(k, float) else str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple | np.ndarray):
