@@ -122,8 +122,10 @@ def order_evidence(cells: Iterable[str]) -> OrderEvidence:
     return found
 
 
-def settle_order(evidence: OrderEvidence, setting: DateOrder = "", column: str = "date") -> OrderFinding:
-    """Return how to read a column's ambiguous dates, given what it proves and what the book's settings say.
+def settle_order(
+    evidence: OrderEvidence, setting: DateOrder = "", column: str = "date", *, said_by: str = "book.toml"
+) -> OrderFinding:
+    """Return how to read a column's ambiguous dates, given what it proves and what the book or the head says.
 
     A setting holds unless the column proves the other order: then neither is trusted. Without a setting the column
     decides where it proves itself and never contradicts itself.
@@ -134,7 +136,7 @@ def settle_order(evidence: OrderEvidence, setting: DateOrder = "", column: str =
         if not against or not evidence.n_either:
             return OrderFinding(setting, "")
         (order, text), *_ = against.items()
-        told = f"{column}: book.toml says {setting}, but {text!r} can only be {order}"
+        told = f"{column}: {said_by} says {setting}, but {text!r} can only be {order}"
         return OrderFinding("", f"{told}; dates that could be two are rejected")
     if not evidence.n_either:
         return OrderFinding("", "")

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.book.staging import PROBLEM_COLUMNS
 from pipeline.intake.contracts import breaches, contract, fault_of
+from pipeline.intake.headers import merged_figures
 from pipeline.intake.wide import unpivot
 
 if TYPE_CHECKING:
@@ -75,6 +76,7 @@ class Framer:
         import pandas as pd
 
         n_input = len(chunk.cells)
+        chunk.faults = merged_figures(chunk, self.match) | chunk.faults
         if self.match.wide is not None:
             chunk = unpivot(chunk, self.match.wide)
         source = np.arange(n_input) if chunk.source is None else np.array(chunk.source, dtype=np.int64)

@@ -142,14 +142,20 @@ class Normaliser:
         name = column.name
         if texts is None:
             return {name: np.full(n, "NaT", dtype="datetime64[s]")}, {}
-        shop = self._settings.shop
-        order = self._habits.orders.get(name, shop.date_order)
-        parsed = parse_dates(texts, order, time_zone=shop.time_zone)  # type: ignore[arg-type]  # checked on loading
+        order = self._habits.orders.get(name, self._told_order(name)[0])
+        parsed = parse_dates(texts, order, time_zone=self._settings.shop.time_zone)
         self._orders[name] = self._orders.get(name, OrderEvidence()) + order_evidence(set(texts))
         values: dict[str, Any] = {name: parsed.days.astype("datetime64[s]")}
         if column.reads == "moment":
             values["stamped"] = parsed.stamps
         return values, parsed.faults
+
+    def _told_order(self, name: str) -> tuple[DateOrder, str]:
+        """Return the order of day and month that the head states ('Date (dd/mm/yyyy)'), else the book's, and who says."""
+        head = self._matched[name]
+        if head.unit:
+            return head.unit, f"the head {head.head!r}"  # type: ignore[return-value]  # orders only, see `heads`
+        return self._settings.shop.date_order, "book.toml"  # type: ignore[return-value]  # checked on loading
 
     def _code(self, name: str, texts: tuple[str, ...]) -> tuple[dict[str, Any], dict[int, Fault]]:
         if len(self._codes) > _REMEMBERED:
@@ -171,7 +177,8 @@ class Normaliser:
         orders: dict[str, DateOrder] = {}
         notes = []
         for name, evidence in self._orders.items():
-            finding = settle_order(evidence, self._settings.shop.date_order, name)  # type: ignore[arg-type]
+            told, by = self._told_order(name)
+            finding = settle_order(evidence, told, name, said_by=by)
             orders[name] = finding.order
             if finding.note:
                 notes.append(finding.note)
@@ -183,8 +190,7 @@ class Normaliser:
     def needs_another_pass(self) -> bool:
         """Tell whether the file proves habits that this pass did not read it with."""
         found, _ = self.habits()
-        setting = self._settings.shop.date_order
-        orders = {n: o for n, o in found.orders.items() if o != self._habits.orders.get(n, setting)}
+        orders = {n: o for n, o in found.orders.items() if o != self._habits.orders.get(n, self._told_order(n)[0])}
         ambiguous = any(self._orders[n].n_either for n in orders)
         return ambiguous or found.commas != self._habits.commas
 

@@ -162,7 +162,7 @@ def _pick(path: Path, found: list[tuple[_Sheet, HeaderFound]], *, only: bool) ->
             raise RimebookError(
                 "two-sheets",
                 where=str(path),
-                found=f"the sheets {twin.name!r} and {sheet.name!r}, which both look like a {header.kind or 'known'} log",
+                found=f"the sheets {twin.name!r} and {sheet.name!r}, both like a {header.kind or 'known'} log",
                 expected="one sheet of each kind of log",
                 do=f"Name the one to read: --sheet {sheet.name!r}.",
             )
