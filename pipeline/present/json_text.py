@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 
 
 def plain(value: Any) -> Any:
-    """Return a value as JSON knows it: dataclasses by field name (`try_` is "try"), dates in ISO 8601, float keys as short decimals.
+    """Return a value as JSON knows it: dataclasses by field name, dates in ISO 8601, float keys as short decimals.
+
+    A field named after a reserved word carries one more underscore, which is taken off: `try_` is "try".
 
     Raises
     ------
