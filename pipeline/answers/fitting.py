@@ -146,7 +146,7 @@ def _expected(record: Record) -> dict[str, list[object]]:
     places = [QUANTILE_LEVELS.index(q) for q in (0.1, 0.5, 0.9)]
     days = [date.fromordinal(d) for d in record.day.tolist()]
     columns: dict[str, list[object]] = {
-        c: [] for c in ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit")
+        c: [] for c in ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit", "actual")
     }
     for t, quantity in enumerate(QUANTITIES):
         columns["job_id"] += record.job_id
@@ -156,4 +156,5 @@ def _expected(record: Record) -> dict[str, list[object]]:
         for name, place in zip(("q10", "q50", "q90"), places, strict=True):
             columns[name] += record.quantiles[t, :, place].tolist()
         columns["pit"] += [None if p != p else p for p in record.pit[t].tolist()]
+        columns["actual"] += [None if a != a else a for a in record.actual[t].tolist()]
     return columns

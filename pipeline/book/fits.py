@@ -96,7 +96,7 @@ def save_fit(book: Book, fit: NewFit) -> int:
         ).fetchone()
         version = int(row[0]) if row else 0
         connection.execute("delete from expectations")
-        columns = ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit")
+        columns = ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit", "actual")
         if len(fit.expected.get("job_id", ())):
             lists = [fit.expected[c] for c in columns]
             connection.execute(

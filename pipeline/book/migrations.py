@@ -73,13 +73,15 @@ MIGRATIONS: Final[tuple[str, ...]] = (
     -- What was expected of each finished job from only the jobs before it (rolling origins).
     create table expectations (
         version integer not null, job_id varchar not null, day date not null, quantity varchar not null,
-        mean double not null, q10 double not null, q50 double not null, q90 double not null, pit double
+        mean double not null, q10 double not null, q50 double not null, q90 double not null, pit double,
+        actual double                          -- as recorded when it was learned from
     );
     create sequence quote_numbers start 1;
     create table quotes (
         number integer primary key default nextval('quote_numbers'), made_at timestamp not null, today date not null,
         customer varchar not null default '', state varchar not null default 'open',
-        job_id varchar not null default '', valid_until date not null, quoted varchar not null  -- JSON
+        job_id varchar not null default '', valid_until date not null, quoted varchar not null, -- JSON
+        settled_on date                        -- when the shop said that it was won or lost
     );
     """,
 )
