@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -34,3 +36,49 @@ def add_rows(book: Book, rows: list[dict[str, object]]) -> None:
             marks = ", ".join("?" for _ in filled)
             connection.execute(f"insert into job_lines ({columns}) values ({marks})", list(filled.values()))
         connection.execute("update job_lines set row_hash = hash(job_lines)")
+
+
+def run_command(*arguments: str) -> tuple[int, str, str]:
+    """Run one command in this process; return its exit code, stdout and stderr."""
+    from contextlib import redirect_stderr, redirect_stdout
+    from io import StringIO
+
+    from pipeline.cli.main import main
+
+    out, err = StringIO(), StringIO()
+    with redirect_stdout(out), redirect_stderr(err):
+        code = main(list(arguments))
+    return code, out.getvalue(), err.getvalue()
+
+
+@pytest.fixture(scope="session")
+def run() -> Callable[..., tuple[int, str, str]]:
+    """Return a runner of commands: `run("estimate", ...) -> (exit code, stdout, stderr)`."""
+    return run_command
+
+
+@pytest.fixture(scope="session")
+def ask(run: Callable[..., tuple[int, str, str]]) -> Callable[..., dict[str, Any]]:
+    """Return a runner that expects an answer: `ask("estimate", folder, ...) -> the JSON envelope`."""
+
+    def asked(command: str, folder: Path, *arguments: str) -> dict[str, Any]:
+        code, out, err = run(command, *arguments, "--book", str(folder), "--json")
+        assert code == 0, err
+        return dict(json.loads(out))
+
+    return asked
+
+
+@pytest.fixture(scope="session")
+def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of the demo's book, imported and learned once; tests must leave it as it is."""
+    source = tmp_path_factory.mktemp("logs")
+    clean = Path(__file__).parents[1] / "data_demo" / "clean"
+    for file in clean.glob("*.csv"):
+        (source / file.name).write_bytes(file.read_bytes())
+    folder = tmp_path_factory.mktemp("demo") / "book"
+    create_book(folder, (clean / "book.toml").read_text(encoding="utf-8"))
+    for arguments in (["import", *map(str, sorted(source.glob("*.csv")))], ["learn"]):
+        code, _, err = run_command(*arguments, "--book", str(folder))
+        assert code == 0, err
+    return folder

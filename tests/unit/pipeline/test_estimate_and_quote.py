@@ -1,0 +1,164 @@
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Ask = Callable[..., dict[str, Any]]
+Run = Callable[..., tuple[int, str, str]]
+VAN = ("--vehicle", "van", "--zone", "undercarriage:heavy", "--zone", "engine_bay:unknown")
+
+
+def estimate_of(answer: dict[str, Any]) -> dict[str, Any]:
+    (estimate,) = answer["result"]["estimates"]
+    return dict(estimate)
+
+
+def test_an_estimate_tells_its_ground_and_sums_scenarios_not_quantiles(ask: Ask, demo_folder: Path) -> None:
+    """The interval of a job is that of its total: narrower than its lines' intervals added up; means do add up."""
+    estimate = estimate_of(ask("estimate", demo_folder, *VAN))
+    assert estimate["basis"] == "learned"
+    assert estimate["similar_jobs"] > 20
+    lines = estimate["lines"]
+    assert [(line["zone"], line["soil_level"]) for line in lines] == [
+        ("undercarriage", "heavy"),
+        ("engine_bay", "unknown"),
+    ]
+    for quantity in ("pellets_lb", "minutes"):
+        total = estimate[quantity]
+        width = total["interval"]["high"] - total["interval"]["low"]
+        assert width < 0.97 * sum(
+            line[quantity]["interval"]["high"] - line[quantity]["interval"]["low"] for line in lines
+        )
+        assert total["mean"] == pytest.approx(sum(line[quantity]["mean"] for line in lines), rel=1e-4)
+        assert list(total["quantiles"]) == ["0.05", "0.1", "0.25", "0.5", "0.75", "0.9", "0.95"]
+        assert total["interval"]["low"] == total["quantiles"]["0.1"]
+        assert total["interval"]["supported"] is True
+
+
+def test_a_file_and_options_give_the_same_answer(ask: Ask, demo_folder: Path, tmp_path: Path) -> None:
+    """The same job asked by options and in a file, among others and in any order, is answered alike."""
+    file = tmp_path / "ask.csv"
+    file.write_text(
+        "job_id,date,vehicle_class,zone,soil_level,pellets_lb,machine\n"
+        "W-9,,Sedan,interior,lite,999,\n"
+        "W-1,,van,Undercarr.,hvy,5,\nW-9,,sedan,door jambs,,,\nW-1,,van,engine bay,unknown,,\n",
+        encoding="utf-8",
+    )
+    in_file = ask("estimate", demo_folder, "--jobs", str(file))["result"]["estimates"]
+    assert [e["job_id"] for e in in_file] == ["W-9", "W-1"]
+    by_options = estimate_of(ask("estimate", demo_folder, *VAN))
+    assert in_file[1]["pellets_lb"] == by_options["pellets_lb"]
+    assert in_file[1]["lines"] == by_options["lines"]
+
+
+def test_codes_are_compared_without_case_and_newcomers_are_wider(ask: Ask, demo_folder: Path) -> None:
+    """RIG-1 is rig-1; a machine nobody knows widens the interval."""
+    one, same, new = (
+        estimate_of(ask("estimate", demo_folder, "--vehicle", "van", "--zone", "undercarriage:heavy", "--machine", m))
+        for m in ("rig-1", "RIG-1", "never-seen")
+    )
+    assert one["pellets_lb"] == same["pellets_lb"]
+
+    def spread(estimate: dict[str, Any]) -> float:
+        quantiles = estimate["pellets_lb"]["quantiles"]
+        return float(quantiles["0.9"] / quantiles["0.1"])
+
+    assert spread(new) > spread(one)
+
+
+def test_more_soil_takes_more_and_unknown_soil_is_wider(ask: Ask, demo_folder: Path) -> None:
+    """Medians increase with soil; soil nobody has seen spreads over the levels."""
+    found = {
+        soil: estimate_of(ask("estimate", demo_folder, "--vehicle", "pickup", "--zone", f"undercarriage:{soil}"))
+        for soil in ("light", "moderate", "heavy", "severe", "unknown")
+    }
+    medians = [found[s]["pellets_lb"]["quantiles"]["0.5"] for s in ("light", "moderate", "heavy", "severe")]
+    assert medians == sorted(medians)
+    width = {s: e["pellets_lb"]["quantiles"]["0.9"] / e["pellets_lb"]["quantiles"]["0.1"] for s, e in found.items()}
+    assert width["unknown"] > 1.1 * max(width[s] for s in ("light", "moderate", "heavy", "severe"))
+
+
+def test_an_unsupported_level_is_answered_and_told(ask: Ask, demo_folder: Path, new_book: Callable[..., Any]) -> None:
+    """A 99 % interval of a book without a record is no error: it is answered and marked."""
+    empty = new_book().folder
+    answer = ask("estimate", empty, *VAN, "--level", "0.99")
+    estimate = estimate_of(answer)
+    assert estimate["basis"] == "planning"
+    assert estimate["pellets_lb"]["interval"]["supported"] is False
+    assert any("planning figures" in w for w in answer["warnings"])
+    low, high = (estimate_of(ask("estimate", empty, "--vehicle", "sedan", "--zone", "undercarriage:moderate"))
+                 ["pellets_lb"]["interval"][end] for end in ("low", "high"))  # fmt: skip
+    assert 1.5 < 45 / low < 3
+    assert 1.5 < high / 45 < 3
+    assert (
+        estimate_of(ask("estimate", demo_folder, *VAN, "--level", "0.95"))["pellets_lb"]["interval"]["supported"]
+        is True
+    )
+
+
+def test_jobs_after_the_day_move_nothing(ask: Ask, demo_folder: Path, tmp_path: Path, run: Run) -> None:
+    """Absurd jobs dated after a day change no estimate as of that day, asked through the stored fit or not."""
+    folder = tmp_path / "later"
+    shutil.copytree(demo_folder, folder)
+    day = ("--today", "2025-10-01")
+    before = ask("estimate", folder, *VAN, *day)
+    rows = "".join(f"ZZ-{i},2026-02-0{i + 1},van,undercarriage,heavy,790,1400\n" for i in range(9))
+    (tmp_path / "late.csv").write_text("job_id,date,vehicle_class,zone,soil_level,pellets_lb,minutes\n" + rows)
+    assert run("import", str(tmp_path / "late.csv"), "--book", str(folder))[0] == 0
+    after = ask("estimate", folder, *VAN, *day)
+    assert estimate_of(after) == estimate_of(before)
+    assert any("fitted anew" in w for w in after["warnings"])
+    assert any("has changed" in w for w in ask("estimate", folder, *VAN)["warnings"])
+
+
+def test_a_quote_adds_up(ask: Ask, demo_folder: Path) -> None:
+    """The parts sum to the mean cost, the largest price binds, and the price keeps margin and risk."""
+    (quote,) = ask("quote", demo_folder, *VAN, "--price", "300")["result"]["quotes"]
+    assert sum(p["mean_usd"] for p in quote["parts"]) == pytest.approx(quote["cost_usd"]["mean"], rel=1e-6)
+    largest = max(quote["price_for_margin_usd"], quote["price_for_risk_usd"])
+    assert quote["binding"] in ("margin", "risk")
+    assert 0 <= quote["price_usd"] - largest < 5.001
+    assert quote["price_usd"] % 5 == 0
+    assert quote["chance_of_loss"] <= 0.10
+    assert quote["at_price"]["chance_of_loss"] > quote["chance_of_loss"]
+    assert quote["at_price"]["expected_margin_share"] == pytest.approx(1 - quote["cost_usd"]["mean"] / 300, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "said"),
+    [
+        (("--vehicle", "vann", "--zone", "interior"), 1, "Did you mean `van`"),
+        (("--vehicle", "van", "--zone", "enginebuy"), 1, "Did you mean `engine_bay`"),
+        (("--vehicle", "van", "--zone", "interior:filthyish"), 1, "one of light, moderate, heavy, severe"),
+        (("--vehicle", "van", "--zone", "interior", "--zone", "interior:light"), 2, "a second time"),
+        (("--zone", "interior"), 2, "no --vehicle"),
+        (("--vehicle", "van"), 2, "no --zone"),
+        (("--vehicle", "van", "--zone", "interior", "--level", "80"), 2, "Write 0.8"),
+        (("--vehicle", "van", "--zone", "interior", "--today", "31.12.2025"), 2, "2026-06-30"),
+        (("--jobs", "nowhere.csv"), 1, "nowhere.csv"),
+        (("--vehicle", "van", "--zone", "interior", "--nope"), 2, "--nope"),
+    ],
+)
+def test_a_wrong_question_is_told_in_words(
+    run: Run, demo_folder: Path, arguments: tuple[str, ...], code: int, said: str
+) -> None:
+    """A word, flag, level, day or file that is wrong gets its exit code and a sentence, and no traceback."""
+    found, out, err = run("estimate", *arguments, "--book", str(demo_folder))
+    assert found == code
+    assert out == ""
+    assert said in err
+    assert "Traceback" not in err
+
+
+def test_bad_rows_of_a_request_are_all_told(run: Run, demo_folder: Path, tmp_path: Path) -> None:
+    """A file with two bad rows names both lines, and nothing is answered."""
+    file = tmp_path / "ask.csv"
+    file.write_text("job_id,vehicle_class,zone,soil_level\nA,van,interior,light\nB,vann,interior,\nC,van,roofy,\n")
+    code, out, err = run("estimate", "--jobs", str(file), "--book", str(demo_folder))
+    assert (code, out) == (1, "")
+    assert "line 3" in err
+    assert "line 4" in err
