@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from pipeline.answers.ice_log import ice_age_before
 from pipeline.book.tables import job_table
 
 if TYPE_CHECKING:
@@ -14,5 +18,17 @@ if TYPE_CHECKING:
 
 
 def history(book: Book, before: date) -> JobTable:
-    """Return the jobs dated before a day as a job table."""
-    return job_table(book, before)
+    """Return the jobs dated before a day as a job table.
+
+    Lines without an age of the ice get the one that deliveries, use and weighings before that day tell, oldest ice
+    first; where no ice was known it stays NaN.
+    """
+    table = job_table(book, before)
+    written = table.settings["ice_age_days"]
+    if not table.n_lines or not np.isnan(written).any():
+        return table
+    ages = ice_age_before(book, before)
+    if not ages:
+        return table
+    derived = np.array([ages.get(job, np.nan) for job in table.job_id])[table.line_job]
+    return replace(table, settings={**table.settings, "ice_age_days": np.where(np.isnan(written), derived, written)})

@@ -75,7 +75,8 @@ def read_batches(book: Book) -> list[BatchRow]:
                 ) group by all
             )
             select b.batch, part, made_at, b.kind, file, n_rows, n_accepted, n_duplicate, n_rejected, n_set_aside,
-                n_replaced, sum(n_lines) over (partition by b.batch, b.kind)::bigint, coalesce(f.n, 0)::bigint, undone_at
+                n_replaced, sum(n_lines) over (partition by b.batch, b.kind)::bigint, coalesce(f.n, 0)::bigint,
+                undone_at
             from batches b left join found f on f.batch = b.batch and f.kind = b.kind order by b.batch, part"""
         ).fetchall()
     return [BatchRow(*row) for row in rows]
@@ -152,7 +153,9 @@ def _restore(connection: duckdb.DuckDBPyConnection, kind: str, table: LogTable, 
     return _count(
         connection,
         f"""insert into {table.name} ({columns}, batch, row_hash)
-        with back as (select {read}, old_batch from replaced_rows where batch = ? and old_batch != batch and kind = '{kind}')
+        with back as (
+            select {read}, old_batch from replaced_rows where batch = ? and old_batch != batch and kind = '{kind}'
+        )
         select {columns}, old_batch, {table.row_hash()} from back""",
         batch,
     )

@@ -36,7 +36,8 @@ EXPORTS: Final[dict[str, str]] = {
     """,
     "bookings": f"""
         with once as (
-            select *, package != '' and row_number() over (partition by booking_id, package order by zone) > 1 as repeated
+            select *, package != '' and row_number() over (
+                partition by booking_id, package order by zone) > 1 as repeated
             from bookings
         )
         select booking_id, taken_on, day as date, vehicle_class, if(package != '', package, zone) as zone, soil_level,
@@ -45,7 +46,8 @@ EXPORTS: Final[dict[str, str]] = {
     """,
     "history": """
         select r.kind, r.key, r.old_batch, r.batch as replaced_by, b.made_at as replaced_at, r.figures
-        from replaced_rows r left join (select batch, min(made_at) as made_at from batches group by batch) b using (batch)
+        from replaced_rows r
+        left join (select batch, min(made_at) as made_at from batches group by batch) b using (batch)
         order by r.kind, r.key, r.batch, r.old_batch
     """,
     "quotes": "select number, made_at, today, customer, state, job_id, valid_until, quoted from quotes order by number",

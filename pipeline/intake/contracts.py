@@ -57,8 +57,8 @@ def _column(pa: Any, column: Column, limit: Limit | None, latest: pd.Timestamp) 
         if column.need:
             checks.append(pa.Check(lambda s: s.notna(), name="missing", ignore_na=False))
         if limit is not None:
-            checks.append(pa.Check.ge(limit.low, name="negative" if limit.low == 0 else "too-small"))
-            checks.append(pa.Check.le(limit.high, name="too-large"))
+            checks.append(pa.Check.ge(limit.low, error="negative" if limit.low == 0 else "too-small"))
+            checks.append(pa.Check.le(limit.high, error="too-large"))
         return pa.Column(float, checks, nullable=True)
     if column.reads in ("date", "moment"):
         checks = [pa.Check(lambda s: s <= latest, name="far-future")]

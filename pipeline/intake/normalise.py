@@ -151,7 +151,7 @@ class Normaliser:
         return values, parsed.faults
 
     def _told_order(self, name: str) -> tuple[DateOrder, str]:
-        """Return the order of day and month that the head states ('Date (dd/mm/yyyy)'), else the book's, and who says."""
+        """Return the order that the head states ('Date (dd/mm/yyyy)'), else the book's, and who says so."""
         head = self._matched[name]
         if head.unit:
             return head.unit, f"the head {head.head!r}"  # type: ignore[return-value]  # orders only, see `heads`

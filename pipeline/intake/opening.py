@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import timedelta
+from typing import TYPE_CHECKING, Final
 
+from pipeline.intake.calendar import CalendarWindow
 from pipeline.intake.column_map import ColumnMap, parse_column_map
 from pipeline.intake.headers import guesser, match_headers, require
 from pipeline.intake.logs import SHAPES
@@ -13,6 +15,7 @@ from pipeline.intake.reading import open_logs
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
+    from datetime import date
     from pathlib import Path
 
     from pipeline.book.settings import Settings
@@ -20,6 +23,10 @@ if TYPE_CHECKING:
     from pipeline.intake.headers import HeaderMatch
     from pipeline.intake.raw import RawLog
     from pipeline.intake.words import Words
+
+#: Days before and after today from which events of a calendar are taken.
+BACK_DAYS: Final = 731
+AHEAD_DAYS: Final = 366
 
 
 @dataclass(frozen=True)
@@ -50,6 +57,7 @@ def open_for_import(
     kind: Log | None,
     sheet: str | None,
     encoding: str | None,
+    today: date,
 ) -> list[OpenedLog]:
     """Return the logs of one file with their headers understood.
 
@@ -59,7 +67,7 @@ def open_for_import(
         Where it cannot be read, or a header lacks a needed column or could be two logs.
     """
     guess = guesser(words, column_map, kind)
-    logs = open_logs(file, guess=guess, encoding=encoding, sheet=sheet, calendar=None)
+    logs = open_logs(file, guess=guess, encoding=encoding, sheet=sheet, calendar=_window(settings, words, today))
     sha256 = _sha256(file)
     opened = []
     for log in logs:
@@ -79,6 +87,12 @@ def open_for_import(
         require(match, f"{where}, line {log.header_line}")
         opened.append(OpenedLog(log, match, name, sha256))
     return opened
+
+
+def _window(settings: Settings, words: Words, today: date) -> CalendarWindow:
+    """Return which events of a calendar are taken: series without an end are cut where plans end."""
+    span = timedelta(days=BACK_DAYS), timedelta(days=AHEAD_DAYS)
+    return CalendarWindow(today - span[0], today + span[1], settings.shop.time_zone, words)
 
 
 def read_column_map(file: Path | None) -> ColumnMap | None:
