@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from shared.vocabulary import Basis
 
 # Priors (from memory, without a source): sd of log rate between containers about .18; p by Beta(1, 8); seasonal swing
-# 4 % +- 4 %, .9 +- .25 of a known air temperature's; weighing error about 2 lb; day's loss +- 12 %; unlogged share exponential with mean 4 %.
+# 4 % +- 4 %, .9 +- .25 of a known air temperature's; weighing error about 2 lb; day's loss +- 12 %; unlogged share
+# exponential with mean 4 %.
 _LOG_TAU, _LOG_WEIGH, _LOG_SCATTER = (np.log(0.18), 0.5), (np.log(2.0), 0.6), (np.log(0.12), 0.5)
 _SEASON, _AIR_SHARE, _P_SHAPE, _UNLOGGED_MEAN = (0.04, 0.04), (0.9, 0.25), 8.0, 0.04
 _LOG_RATE_SD = float(np.sqrt(PLANNING_SPREAD**2 - 0.18**2))
@@ -167,7 +168,8 @@ def _log_prior(theta: NDArray[np.float64], planning_lb_day: float) -> NDArray[np
     pooled = -0.5 * (away**2).sum(axis=1) - away.shape[1] * theta[:, _TAU]
     return np.asarray(
         normal(_MU, float(np.log(planning_lb_day)), _LOG_RATE_SD) + normal(_TAU, *_LOG_TAU) + normal(_SWING, *_SEASON)
-        + normal(_AIR, *_AIR_SHARE)        + normal(_WEIGH, *_LOG_WEIGH) + normal(_SCATTER, *_LOG_SCATTER) + pulled + unlogged + pooled
+        + normal(_AIR, *_AIR_SHARE) + normal(_WEIGH, *_LOG_WEIGH) + normal(_SCATTER, *_LOG_SCATTER)
+        + pulled + unlogged + pooled
     )  # fmt: skip
 
 

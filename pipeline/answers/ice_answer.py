@@ -1,0 +1,175 @@
+"""The answer of an order: stock, deliveries, days and rules of thumb as they are told."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.answers.answer import QuantitySummary, summarise
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from models.ice.ordering import Plan
+    from models.ice.outlook import Outlook, Terms
+    from pipeline.answers.ice_demand import Demand
+    from pipeline.answers.ice_state import IceState
+    from pipeline.book.settings import Settings
+
+#: A container that is likely to hold less gives off nothing worth telling.
+_HOLDS_LB = 5.0
+
+
+@dataclass(frozen=True)
+class ContainerTold:
+    """One container: what it holds, what it loses a day as long as it holds enough, and the age of its oldest ice."""
+
+    container: str
+    now_lb: QuantitySummary
+    loss_lb_day: QuantitySummary
+    oldest_days: int | None
+
+
+@dataclass(frozen=True)
+class StockTold:
+    """What is in store this morning and what goes from it; `unlogged_lb` is of the last four weeks."""
+
+    now_lb: QuantitySummary
+    loss_lb_day: QuantitySummary
+    unlogged_lb: QuantitySummary
+    containers: tuple[ContainerTold, ...]
+
+
+@dataclass(frozen=True)
+class DeliveryPlan:
+    """One possible delivery; `firm` where it must be decided before the next decision day."""
+
+    date: datetime.date
+    order_by: datetime.date
+    firm: bool
+    order_lb: float
+    cost_usd: float
+
+
+@dataclass(frozen=True)
+class DayPlan:
+    """One day: stock before its work, what the work needs, and the chance that it needs more."""
+
+    date: datetime.date
+    stock_lb: QuantitySummary
+    need_lb: QuantitySummary
+    chance_short: float
+
+
+@dataclass(frozen=True)
+class RuleOfThumb:
+    """A simple rule over the same scenarios."""
+
+    name: str
+    cost_usd: float
+    chance_short: float
+
+
+@dataclass(frozen=True)
+class OrderResult:
+    """The plan, day by day, and what it is likely to cost."""
+
+    stock: StockTold
+    deliveries: tuple[DeliveryPlan, ...]
+    chance_short: float
+    short_lb_mean: float
+    left_over_lb: QuantitySummary
+    sublimated_lb: QuantitySummary
+    total_cost_usd: QuantitySummary
+    days: tuple[DayPlan, ...]
+    rule_of_thumb: tuple[RuleOfThumb, ...]
+
+
+@dataclass(frozen=True)
+class IceGround:
+    """What an order and a fit of jobs rest on, all as of the same morning."""
+
+    today: date
+    settings: Settings
+    state: IceState
+    demand: Demand
+
+
+class Teller:
+    """Summaries of draws at one level, with the past answers that stand behind them."""
+
+    def __init__(self, ground: IceGround, level: float) -> None:
+        self._level = level
+        self._weighed = ground.state.fit.law.n_intervals
+        self._jobs = ground.demand.n_calibration
+
+    def ice(self, draws: NDArray[np.float64]) -> QuantitySummary:
+        """Return the summary of what weighings tell."""
+        return summarise(draws, level=self._level, n_scores=self._weighed)
+
+    def work(self, draws: NDArray[np.float64]) -> QuantitySummary:
+        """Return the summary of what past jobs tell."""
+        return summarise(draws, level=self._level, n_scores=self._jobs)
+
+    def both(self, draws: NDArray[np.float64]) -> QuantitySummary:
+        """Return the summary of what rests on weighings and jobs."""
+        return summarise(draws, level=self._level, n_scores=min(self._weighed, self._jobs))
+
+
+def order_result(
+    ground: IceGround, outlook: Outlook, terms: Terms, plan: Plan, dates: Sequence[date], decide: date | None,
+    rules: tuple[RuleOfThumb, ...], *, level: float,
+) -> OrderResult:  # fmt: skip
+    """Return the answer of a plan; `dates` are its deliveries, `decide` the next decision day (None: beyond them)."""
+    told, course = Teller(ground, level), plan.course
+    notice = timedelta(days=ground.settings.ice.notice_days)
+    return OrderResult(
+        stock=stock_told(ground, told),
+        deliveries=tuple(
+            DeliveryPlan(day, day - notice, decide is None or day - notice < decide, float(lb),
+                         float(terms.ice_usd(np.array([lb]))))
+            for day, lb in zip(dates, course.orders_lb, strict=True)
+        ),
+        chance_short=course.chance_short(),
+        short_lb_mean=float(course.short_lb.sum(axis=0).mean()),
+        left_over_lb=told.both(course.left_lb),
+        sublimated_lb=told.both(course.sublimated_lb),
+        total_cost_usd=told.both(course.cost_usd),
+        days=tuple(
+            DayPlan(day, told.both(course.stock_lb[i]), told.work(outlook.need_lb[i]),
+                    float((course.short_lb[i] > 0).mean()))
+            for i, day in enumerate(ground.demand.days)
+        ),
+        rule_of_thumb=rules,
+    )  # fmt: skip
+
+
+def stock_told(ground: IceGround, told: Teller) -> StockTold:
+    """Return what is in store, in all and by container.
+
+    The loss is that of the containers that hold ice, in today's warmth; where none does, of the one that is filled
+    next.
+    """
+    state = ground.state
+    today = np.array([ground.today.toordinal()], dtype=np.int64)
+    warmth = state.fit.law.warmth_of(state.climate, today)[0]
+    containers, loss = [], np.zeros(state.fit.law.n_draws)
+    for name, held in zip(state.stock.containers, state.stock.now_lb, strict=True):
+        rate = state.fit.law.rate_of(name) * warmth
+        holds = held.mean() > _HOLDS_LB
+        if not holds and name not in state.in_use:
+            continue
+        loss = loss + rate * holds
+        lots = state.walked.lots.get(name, [])
+        oldest = int(ground.today.toordinal() + 1 - lots[0][0]) if lots and holds else None
+        containers.append(ContainerTold(name, told.ice(held), told.ice(rate), oldest))
+    if not loss.any():
+        loss = state.rates_lb_day()[0] * warmth
+    return StockTold(told.ice(state.stock.total_lb() if state.stock.containers else np.zeros(len(loss))),
+                     told.ice(loss), told.ice(state.unlogged), tuple(containers))  # fmt: skip

@@ -1,0 +1,47 @@
+"""What to mind with the ice that is ordered: storing, handling, driving, with the amounts at hand."""
+
+from __future__ import annotations
+
+from pipeline.answers.cautions import cautions_for
+
+#: Gas from a pound of ice at 70 °F and 1 atm, ft3 (equation of state of Span & Wagner 1996).
+GAS_FT3_PER_LB = 8.742
+#: OSHA's limit over a shift as a share of the air: 5,000 ppm, 29 CFR 1910.1000 Table Z-1.
+_SHIFT_LIMIT = 0.005
+
+
+def order_cautions(largest_lb: float, most_lb: float, loss_lb_day: float) -> list[str]:
+    """Return the cautions of an order: those of the command, with amounts put before the last one.
+
+    Parameters
+    ----------
+    largest_lb : float
+        Largest delivery.
+    most_lb : float
+        Most that may lie in store (95th percentile of the fullest day).
+    loss_lb_day : float
+        What the store is likely to give off.
+    """
+    said = cautions_for("order")
+    own = []
+    if loss_lb_day > 0 and most_lb > 0:
+        # Gas G needs fresh air G / C to stay below C in a well-mixed room.
+        cfm = loss_lb_day * GAS_FT3_PER_LB / (24 * 60) / _SHIFT_LIMIT
+        own.append(
+            f"Store: up to {most_lb:,.0f} lb would become {most_lb * GAS_FT3_PER_LB:,.0f} ft3 of CO2. Even closed, the "
+            f"containers give off about {loss_lb_day * GAS_FT3_PER_LB / 24:,.0f} ft3 an hour: at least {cfm:,.0f} cfm "
+            "of fresh air, well mixed, keeps that under 5,000 ppm (29 CFR 1910.1000 Table Z-1). Never keep them in a "
+            "closed room, a cellar, a pit or a cold store, and mark the place."
+        )
+    if largest_lb > 0:
+        own.append(
+            f"Handling {largest_lb:,.0f} lb: scoop it with insulated gloves and covered arms, lean away from the cloud "
+            "when a lid is opened, put no part of a body into a container, and let two people move it."
+        )
+        own.append(
+            f"Driving with {largest_lb:,.0f} lb: windows open, load apart from the driver, nobody rests in the "
+            "vehicle. A driver with about 100 lb in a pickup's cab and closed windows lost consciousness (CDC MMWR "
+            "53(50), 2004). Packages must let gas out: 49 CFR 173.217 by air and water; ADR 5.5.3 on Europe's roads "
+            "asks for a ventilated vehicle or a warning mark."
+        )
+    return [*said[:-1], *own, *said[-1:]]

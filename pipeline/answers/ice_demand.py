@@ -1,0 +1,355 @@
+"""What the coming days will need: booked jobs, expected walk-ins, and never more hours than the shop has."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.fitted import predict
+from pipeline.answers.requests import JobAsked, LineAsked, request_table
+from shared.vocabulary import SOILS, WEEKDAYS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from models.consumption.fitted import FittedModel
+    from models.consumption.jobs import JobTable
+    from pipeline.book.settings import PlanningKeys, Settings, Shop
+    from pipeline.book.tables import BookingZone
+
+#: Weeks of history that expected walk-ins are learned from, and after how many weeks a day counts half.
+_HISTORY_WEEKS, _HALF_LIFE_WEEKS = 39, 13.0
+#: What the planning figures weigh: as much as so many bookings, and so many working days.
+_CANCEL_WEIGHT, _PLANNING_DAYS = 20.0, 5.0
+#: Days of shrinkage of a weekday's share of the work towards an even week.
+_WEEKDAY_WEIGHT = 6.0
+#: Recent jobs that stand for those to come.
+_MIX_JOBS = 80
+_KEPT, _LOST = ("done",), ("cancelled", "no_show")
+
+
+@dataclass(frozen=True)
+class Booking:
+    """One booking with its zones as a job that is asked about; `taken_on` None where nobody wrote it down."""
+
+    booking_id: str
+    taken_on: date | None
+    day: date
+    status: str
+    job_id: str
+    asked: JobAsked
+
+
+@dataclass(frozen=True)
+class Demand:
+    """Joint draws of the coming days' work; column j is one scenario, the same as in the draws of the booked jobs.
+
+    Attributes
+    ----------
+    days : tuple of date (n_days,)
+        From today on.
+    need_lb, jobs : float64 arrays (n_days, n_draws)
+        Pellets and number of jobs of each day.
+    booked : tuple of Booking
+        Bookings that may still come in these days, by day.
+    booked_lb, booked_min : float64 arrays (n_booked, n_draws)
+        What each takes if it comes; minutes are hands-on.
+    comes : bool array (n_booked, n_draws)
+        Whether it comes.
+    n_calibration : int
+        Past answers behind the intervals of the draws.
+    warnings : tuple of str
+    """
+
+    days: tuple[date, ...]
+    need_lb: NDArray[np.float64]
+    jobs: NDArray[np.float64]
+    booked: tuple[Booking, ...]
+    booked_lb: NDArray[np.float64]
+    booked_min: NDArray[np.float64]
+    comes: NDArray[np.bool_]
+    n_calibration: int
+    warnings: tuple[str, ...]
+
+
+def gather_bookings(rows: Sequence[BookingZone]) -> list[Booking]:
+    """Return the bookings of their zones, in the order of the rows."""
+    zones: dict[str, list[BookingZone]] = {}
+    for row in rows:
+        zones.setdefault(row.booking_id, []).append(row)
+    found = []
+    for booking_id, own in zones.items():
+        first = own[0]
+        lines = tuple(LineAsked(z.vehicle_class, z.zone, z.soil_level, z.coating_removed) for z in own)
+        asked = JobAsked(booking_id, first.day, lines, first.customer)
+        found.append(Booking(booking_id, first.taken_on, first.day, first.status, first.job_id or booking_id, asked))
+    return found
+
+
+def is_working(day: date, shop: Shop) -> bool:
+    """Return whether jobs are done on a day."""
+    return WEEKDAYS[day.weekday()] in shop.working_days and day not in shop.closed
+
+
+def coming(bookings: Sequence[Booking], days: Sequence[date], *, statuses_known: bool) -> list[Booking]:
+    """Return the bookings that may come in these days.
+
+    A booking that is cancelled today does not come. Where an answer of a past day is made again
+    (`statuses_known` false), nobody knew yet what would become of it, so that all of them may.
+    """
+    wanted = set(days)
+    return [b for b in bookings if b.day in wanted and not (statuses_known and b.status in _LOST)]
+
+
+def cancelled_draws(
+    bookings: Sequence[Booking], done: set[str], today: date, planning_share: float, n_draws: int,
+    rng: np.random.Generator,
+) -> NDArray[np.float64]:  # fmt: skip
+    """Return draws of the share of bookings that are cancelled or not kept, shape (n_draws,).
+
+    Beta-binomial: the planning share counts as 20 bookings; a past booking without a job whose status is still
+    `booked` is unclear and left out.
+    """
+    past = [b for b in bookings if b.day < today]
+    lost = sum(b.status in _LOST for b in past)
+    kept = sum(b.status in _KEPT or (b.status not in _LOST and b.job_id.casefold() in done) for b in past)
+    return rng.beta(
+        max(_CANCEL_WEIGHT * planning_share, 0.02) + lost, max(_CANCEL_WEIGHT * (1 - planning_share), 0.02) + kept,
+        n_draws,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """How many jobs come that are not yet booked.
+
+    Attributes
+    ----------
+    rate : float64 array (n_days,)
+        Expected number by day, 0 where the shop is closed.
+    shape : float
+        Gamma shape of the level's uncertainty: jobs behind it.
+    week_variance : float
+        Variance of a week's own factor around 1.
+    mix : tuple of int
+        Past jobs (rows of the history) that such jobs resemble.
+    """
+
+    rate: NDArray[np.float64]
+    shape: float
+    week_variance: float
+    mix: tuple[int, ...]
+
+
+def arrivals(
+    history: JobTable, bookings: Sequence[Booking], days: Sequence[date], shop: Shop, keys: PlanningKeys
+) -> Arrivals:
+    """Learn what comes beside the bookings known on the first of `days`.
+
+    For a day k days ahead these are the jobs that k days before were not yet booked: walk-ins, and later bookings. Past
+    working days weigh half after 13 weeks; a weekday's share is shrunk towards an even week; the planning figures
+    count as five working days, in which bookings are taken evenly over the ten days before.
+    """
+    today = days[0]
+    first = max(int(history.day.min()) if history.n_jobs else today.toordinal(), today.toordinal() - 7 * _HISTORY_WEEKS)
+    open_days = [d for d in range(first, today.toordinal()) if is_working(date.fromordinal(d), shop)]
+    weight = {d: 0.5 ** ((today.toordinal() - d) / (7 * _HALF_LIFE_WEEKS)) for d in open_days}
+    taken = {b.job_id.casefold(): b for b in bookings}
+    lead = np.full(history.n_jobs, -1, dtype=np.int64)
+    for i, name in enumerate(history.job_id):
+        booking = taken.get(name.casefold())
+        if booking is not None:
+            when = booking.taken_on
+            lead[i] = int(history.day[i]) - when.toordinal() if when is not None else 365
+    job_weight = np.array([weight.get(int(d), 0.0) for d in history.day])
+    per_day = keys.jobs_per_week / max(len(shop.working_days), 1)
+    total = sum(weight.values())
+    factor = _weekday_factors(history, job_weight, weight)
+    rate = np.zeros(len(days))
+    for k, day in enumerate(days):
+        if is_working(day, shop):
+            unbooked = keys.walk_in_share + (1 - keys.walk_in_share) * min(k + 1, 10) / 10
+            seen = float(job_weight[lead <= k].sum())
+            level = (seen + _PLANNING_DAYS * per_day * unbooked) / (total + _PLANNING_DAYS)
+            rate[k] = level * factor[day.weekday()]
+    counted = float(job_weight[lead <= len(days)].sum()) + _PLANNING_DAYS * per_day
+    free = np.flatnonzero((job_weight > 0) & (lead <= 7))
+    mix = free if len(free) >= 20 else np.flatnonzero(job_weight > 0)
+    return Arrivals(rate, max(counted, 0.5), _week_variance(history, lead, open_days), tuple(mix[-_MIX_JOBS:].tolist()))
+
+
+def _weekday_factors(
+    history: JobTable, job_weight: NDArray[np.float64], weight: dict[int, float]
+) -> NDArray[np.float64]:
+    """Return each weekday's jobs over an even day's, shape (7,)."""
+    ordinals = np.array(list(weight), dtype=np.int64)
+    open_by = np.bincount((ordinals - 1) % 7, np.array(list(weight.values())), 7) if len(ordinals) else np.zeros(7)
+    jobs_by = np.bincount((history.day - 1) % 7, job_weight, 7) if history.n_jobs else np.zeros(7)
+    if jobs_by.sum() <= 0:
+        return np.ones(7)
+    even = jobs_by.sum() / max(open_by.sum(), 1e-9)
+    return np.asarray((jobs_by + _WEEKDAY_WEIGHT * even) / (open_by + _WEEKDAY_WEIGHT) / even)
+
+
+def _week_variance(history: JobTable, lead: NDArray[np.int64], open_days: Sequence[int]) -> float:
+    """Return how much weeks of unbooked jobs scatter beyond chance, (V - M) / M^2, shrunk and at most 0.5."""
+    if len(open_days) < 20:
+        return 0.05
+    recent = history.day[(lead <= 7) & (history.day >= open_days[0])]
+    weeks = np.bincount((recent - 1) // 7 - (open_days[0] - 1) // 7, minlength=(open_days[-1] - open_days[0]) // 7 + 1)
+    inner = weeks[1:-1]
+    if len(inner) < 4 or inner.mean() <= 0:
+        return 0.05
+    excess = (inner.var(ddof=1) - inner.mean()) / inner.mean() ** 2
+    return float(np.clip((len(inner) * max(excess, 0.0) + 8 * 0.05) / (len(inner) + 8), 0.0, 0.5))
+
+
+def asked_again(history: JobTable, job: int) -> JobAsked:
+    """Return a past job as one that is asked about, with the shop's usual machine, operator and settings."""
+    rows = np.flatnonzero(history.line_job == job)
+    vehicle, zone = history.vehicle_class, history.zone
+    lines = tuple(
+        LineAsked(
+            vehicle.names[vehicle.codes[i]],
+            zone.names[zone.codes[i]],
+            SOILS[history.soil[i]] if history.soil[i] >= 0 else "",
+            bool(history.coating_removed[i]),
+        )
+        for i in rows.tolist()
+    )
+    return JobAsked(f"like {history.job_id[job]}", date.fromordinal(int(history.day[job])), lines)
+
+
+#: What walk-ins look like before there is a history (from memory, no source).
+_PLANNING_MIX = (
+    (("undercarriage",), "sedan"), (("undercarriage", "wheel_wells"), "suv"), (("engine_bay",), "sedan"),
+    (("undercarriage",), "pickup"), (("wheel_wells", "suspension"), "van"), (("interior",), "suv"),
+)  # fmt: skip
+
+
+def _planning_mix(day: date) -> list[JobAsked]:
+    return [
+        JobAsked(f"like planning {i}", day, tuple(LineAsked(vehicle, zone) for zone in zones))
+        for i, (zones, vehicle) in enumerate(_PLANNING_MIX)
+    ]
+
+
+@dataclass(frozen=True)
+class DemandGround:
+    """What the demand is drawn from; everything in it is from before `today`, bookings by their date of taking.
+
+    `beside_min` are set-up and clean-up minutes of a visit; `statuses_known` is false where an answer of a past day is
+    made again (see `coming`).
+    """
+
+    today: date
+    history: JobTable
+    bookings: Sequence[Booking]
+    fitted: FittedModel
+    settings: Settings
+    beside_min: float
+    statuses_known: bool = True
+
+
+def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Demand:
+    """Return joint draws of the work of the coming days, from `ground.today` on.
+
+    Booked jobs come unless cancelled; unbooked ones come by chance around the learned rate and look like recent ones.
+    All of them take what the consumption model draws in that scenario. A day sells no more than crew x hours: booked
+    work beyond that goes on the next working day, walk-ins beyond it are not taken.
+    """
+    rng = np.random.default_rng([seed, 0x1CE])
+    shop, keys = ground.settings.shop, ground.settings.planning_keys
+    days = tuple(ground.today + timedelta(days=i) for i in range(n_days))
+    booked = coming(ground.bookings, days, statuses_known=ground.statuses_known)
+    expected = arrivals(ground.history, ground.bookings, days, shop, keys)
+    mix = [asked_again(ground.history, j) for j in expected.mix] or _planning_mix(ground.today)
+    consumption = predict(
+        ground.fitted, request_table([*(b.asked for b in booked), *mix]), seed=seed, n_draws=n_draws
+    )  # fmt: skip
+    lb, minutes = consumption.jobs("pellets_lb").draws, consumption.jobs("minutes").draws
+    n_booked = len(booked)
+    done = {name.casefold() for name in ground.history.job_id}
+    share = cancelled_draws(ground.bookings, done, ground.today, keys.cancelled_share, n_draws, rng)
+    comes = rng.random((n_booked, n_draws)) >= share
+    place = np.array([(b.day - ground.today).days for b in booked], dtype=np.int64)
+    day_hours = _Hours(shop, days, ground.beside_min)
+    need, jobs, room_min = day_hours.booked(place, lb[:n_booked] * comes, minutes[:n_booked], comes)
+    _add_unbooked(expected, lb[n_booked:], minutes[n_booked:] + ground.beside_min, need, jobs, room_min, rng)
+    return Demand(
+        days, need, jobs, tuple(booked), lb[:n_booked], minutes[:n_booked], comes,
+        int(consumption.n_calibration.min(initial=0)), tuple(_unclear(ground, done)),
+    )  # fmt: skip
+
+
+class _Hours:
+    """The hours a shop has, day by day."""
+
+    def __init__(self, shop: Shop, days: Sequence[date], beside_min: float) -> None:
+        self._open = [is_working(day, shop) for day in days]
+        self._day_min = 60.0 * shop.crew * shop.hours_per_day
+        self._beside = beside_min
+
+    def booked(
+        self, place: NDArray[np.int64], lb: NDArray[np.float64], minutes: NDArray[np.float64], comes: NDArray[np.bool_]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return pellets and jobs of the booked work by day and the minutes left, each (n_days, n_draws).
+
+        Work beyond a day's minutes is carried to the next day on which the shop works. A booking on a day without
+        work counts as a day opened for it.
+        """
+        n_days, n_draws = len(self._open), lb.shape[1]
+        need, jobs, room = (np.zeros((n_days, n_draws)) for _ in range(3))
+        late = np.zeros((3, n_draws))
+        for d in range(n_days):
+            own = place == d
+            work = late + np.array([
+                lb[own].sum(axis=0), comes[own].sum(axis=0), ((minutes[own] + self._beside) * comes[own]).sum(axis=0)
+            ])  # fmt: skip
+            if not self._open[d] and not own.any():
+                late = work
+                continue
+            part = np.minimum(1.0, self._day_min / np.maximum(work[2], 1e-9))
+            need[d], jobs[d] = work[0] * part, work[1] * part
+            room[d] = np.maximum(self._day_min - work[2], 0.0) if self._open[d] else 0.0
+            late = work * (1 - part)
+        return need, jobs, room
+
+
+def _add_unbooked(
+    expected: Arrivals, lb: NDArray[np.float64], minutes: NDArray[np.float64], need: NDArray[np.float64],
+    jobs: NDArray[np.float64], room_min: NDArray[np.float64], rng: np.random.Generator,
+) -> None:  # fmt: skip
+    """Add unbooked jobs to need and jobs (n_days, n_draws) while there are minutes left; `lb` is of the mix."""
+    n_days, n_draws = need.shape
+    level = rng.gamma(expected.shape, 1 / expected.shape, n_draws)
+    spread = max(expected.week_variance, 1e-4)
+    weeks = rng.gamma(1 / spread, spread, ((n_days + 6) // 7, n_draws))
+    count = rng.poisson(expected.rate[:, None] * level * weeks[np.arange(n_days) // 7])
+    for turn in range(int(count.max(initial=0))):
+        day, column = np.nonzero(count > turn)
+        which = rng.integers(0, len(lb), len(day))
+        took = minutes[which, column]
+        fits = took <= room_min[day, column]
+        day, column, which = day[fits], column[fits], which[fits]
+        need[day, column] += lb[which, column]
+        jobs[day, column] += 1
+        room_min[day, column] -= took[fits]
+
+
+def _unclear(ground: DemandGround, done: set[str]) -> list[str]:
+    unclear = sum(
+        b.day < ground.today and b.status not in _LOST + _KEPT and b.job_id.casefold() not in done
+        for b in ground.bookings
+    )
+    if not unclear:
+        return []
+    return [
+        f"{unclear} booking{'s' if unclear > 1 else ''} of past days without a job {'are' if unclear > 1 else 'is'} "
+        "unclear: neither done nor cancelled. They are left out; give them a status or log their jobs."
+    ]

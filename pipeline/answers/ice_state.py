@@ -1,0 +1,212 @@
+"""What the ice record tells on a morning: how containers lose ice, what they hold, what went without a word."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.ice.law import CLOSING, OPENING, USE_TIME, Climate
+from models.ice.loss import LossFit, learn_loss
+from models.ice.record import DELIVERED, EMPTIED, USED, WEIGHED, IceLog, Walk, walk
+from models.ice.stock import StockNow, stock_now, unlogged_lb
+from pipeline.book import tables
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from pipeline.answers.answer import Asking
+    from pipeline.book.settings import Ice
+
+#: Span over which unlogged use is told, and over which a container counts as in use.
+UNLOGGED_DAYS = 28
+IN_USE_DAYS = 42
+#: Containers that are followed one by one in a plan; a shop that uses more has what the others hold added to them.
+MOST_CONTAINERS = 3
+#: The record that is learned from.
+_RECORD_DAYS = 500
+#: Probability from which a stretch that the law cannot explain is told.
+_ODD_SHARE = 0.9
+_ODD_LB = 15.0
+_NO_NAME = "the container"
+
+
+@dataclass(frozen=True)
+class IceRecords:
+    """The rows of the book that tell of ice, all from before a morning.
+
+    `jobs_without_pellets` are days of finished visits whose pellets nobody wrote down; `air_c` is the air by day.
+    """
+
+    deliveries: Sequence[tables.Delivery]
+    weighings: Sequence[tables.Weighing]
+    uses: Sequence[tables.Use]
+    jobs_without_pellets: Sequence[date] = ()
+    air_c: tuple[tuple[date, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class IceState:
+    """What is known of the ice on a morning.
+
+    Attributes
+    ----------
+    walked : Walk
+    fit : LossFit
+    stock : StockNow
+    unlogged : float64 array (n_draws,)
+        Ice of the last four weeks that was used without being logged, lb.
+    climate : Climate
+    in_use : tuple of str
+        Containers in use, the one filled longest ago first, at most three.
+    warnings : tuple of str
+    """
+
+    walked: Walk
+    fit: LossFit
+    stock: StockNow
+    unlogged: NDArray[np.float64]
+    climate: Climate
+    in_use: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+    def held_lb(self) -> NDArray[np.float64]:
+        """Return what the containers in use hold, (max(1, n_in_use), n_draws); other ice counts to the first."""
+        n_draws = self.fit.law.n_draws
+        if not self.in_use:
+            return np.zeros((1, n_draws))
+        held = np.zeros((len(self.in_use), n_draws))
+        for name, draws in zip(self.stock.containers, self.stock.now_lb, strict=True):
+            held[self.in_use.index(name) if name in self.in_use else 0] += draws
+        return held
+
+    def rates_lb_day(self) -> NDArray[np.float64]:
+        """Return the loss of the containers in use at a warmth of 1, (max(1, n_in_use), n_draws)."""
+        law = self.fit.law
+        return np.array([law.rate_of(name) for name in self.in_use]) if self.in_use else law.other_lb_day[None, :]
+
+
+def records_of(asking: Asking) -> IceRecords:
+    """Read the ice records known on the morning of `asking.today` from the book."""
+    visits = tables.visits(asking.book, asking.today)
+    uses = tables.logged_use(asking.book, asking.today)
+    logged = {use.job_id for use in uses}
+    by_day: dict[date, list[float]] = {}
+    for visit in visits:
+        if visit.ambient_f is not None:
+            by_day.setdefault(visit.day, []).append((visit.ambient_f - 32) / 1.8)
+    return IceRecords(
+        tables.deliveries(asking.book, asking.today),
+        tables.weighings(asking.book, asking.today),
+        uses,
+        tuple(visit.day for visit in visits if visit.job_id not in logged),
+        tuple((day, float(np.mean(air))) for day, air in sorted(by_day.items())),
+    )
+
+
+def _moment(day: date, stamped: datetime | None, usual: float, today: date) -> float:
+    """Return when something happened, in days; of today's stamps only those before opening are read."""
+    if stamped is None:
+        return day.toordinal() + usual
+    share = (stamped.hour + stamped.minute / 60 + stamped.second / 3600) / 24
+    return day.toordinal() + (min(share, OPENING - 1e-6) if day >= today else share)
+
+
+def ice_log(records: IceRecords, today: date) -> tuple[IceLog, list[str]]:
+    """Return the log of the record's last 500 days, and what must be said about it.
+
+    Deliveries count at opening, use around noon, weighings at close, unless stamped. A visit without pellets counts as
+    the shop's median visit. A container nobody named is one container.
+    """
+    since = date.fromordinal(max(today.toordinal() - _RECORD_DAYS, 1))
+    said: list[str] = []
+    events: list[tuple[float, int, str, float]] = []
+    for d in records.deliveries:
+        kind = EMPTIED if d.emptied else DELIVERED
+        events.append((_moment(d.day, d.stamped, OPENING, today), kind, d.container or _NO_NAME, d.weight_lb))
+    for w in records.weighings:
+        events.append((_moment(w.day, w.stamped, CLOSING, today), WEIGHED, w.container or _NO_NAME, w.net_lb))
+    known = {name for _, _, name, _ in events}
+    strange = sorted({u.container for u in records.uses if u.container and u.container not in known})
+    if strange:
+        said.append(
+            f"Jobs took ice from {', '.join(strange[:5])}, which no delivery or weighing names; it is counted to the "
+            "container with the oldest ice."
+        )
+    for u in records.uses:
+        events.append((u.day.toordinal() + USE_TIME, USED, u.container if u.container in known else "", u.pellets_lb))
+    if records.jobs_without_pellets and records.uses:
+        usual = float(np.median([u.pellets_lb for u in records.uses]))
+        events += [(day.toordinal() + USE_TIME, USED, "", usual) for day in records.jobs_without_pellets]
+    kept = [event for event in events if event[0] >= since.toordinal()]
+    at, kinds, containers, pounds = (list(part) for part in zip(*kept, strict=True)) if kept else ([], [], [], [])
+    return IceLog.of(at, kinds, containers, pounds), said
+
+
+def ice_state(records: IceRecords, ice: Ice, today: date, *, seed: int, n_draws: int) -> IceState:
+    """Return what the record tells on the morning of a day.
+
+    Parameters
+    ----------
+    records : IceRecords
+        From before that morning.
+    ice : Ice
+        [ice] of `book.toml`: planning loss and size of a container.
+    """
+    log, said = ice_log(records, today)
+    moment = today.toordinal() + OPENING
+    walked = walk(log.before(moment), ice.sublimation_lb_per_day)
+    climate = Climate(
+        np.array([day.toordinal() for day, _ in records.air_c], dtype=np.int64),
+        np.array([air for _, air in records.air_c], dtype=np.float64),
+    )
+    fit = learn_loss(
+        walked.log, climate, seed=seed, planning_lb_day=max(ice.sublimation_lb_per_day, 0.1),
+        full_lb=ice.container_lb, n_draws=n_draws,
+    )  # fmt: skip
+    stock = stock_now(walked.log, fit.law, climate, moment=moment, seed=seed + 1)
+    unlogged = unlogged_lb(fit, walked.log, since=moment - UNLOGGED_DAYS, until=moment)
+    return IceState(
+        walked, fit, stock, unlogged, climate, _in_use(walked.log, stock, moment), (*said, *_odd(fit, walked.log))
+    )
+
+
+def _in_use(log: IceLog, stock: StockNow, moment: float) -> tuple[str, ...]:
+    """Return the containers filled in the last six weeks or holding ice, longest ago first, the last three."""
+    filled: dict[str, float] = {}
+    for at, kind, name in zip(log.at.tolist(), log.kind.tolist(), log.container, strict=True):
+        if kind != USED:
+            filled[name] = at if kind != WEIGHED else filled.get(name, at)
+    holding = {n for n, lb in zip(stock.containers, stock.now_lb, strict=True) if lb.mean() > 5.0}
+    names = [n for n, at in filled.items() if at >= moment - IN_USE_DAYS or n in holding]
+    return tuple(sorted(names, key=lambda n: filled[n])[-MOST_CONTAINERS:])
+
+
+def _odd(fit: LossFit, log: IceLog) -> list[str]:
+    """Tell what the record lacks or contradicts."""
+    said: list[str] = []
+    if not log.n:
+        return ["No delivery or weighing is known: the stock counts as 0 lb and the loss is a planning figure."]
+    if fit.law.n_intervals == 0:
+        said.append(
+            "No weighing tells how the ice vanishes: stock and loss rest on the planning value "
+            "(sublimation_lb_per_day). Weighing a container now and then narrows both."
+        )
+    delivered = {c for c, k in zip(log.container, log.kind, strict=True) if k in (DELIVERED, EMPTIED)}
+    only_weighed = [name for name in log.names() if name not in delivered]
+    if only_weighed:
+        said.append(f"Weighed but never delivered to: {', '.join(only_weighed[:5])}; known from its first weighing.")
+    mean = fit.jump_lb.mean(axis=1) if len(fit.jump_lb) else np.zeros(0)
+    more = np.flatnonzero((fit.jump_share > _ODD_SHARE) & (mean < -_ODD_LB))
+    for i in more[np.argsort(fit.stretches.end_at[more])][-3:].tolist():
+        day = date.fromordinal(int(fit.stretches.end_at[i])).isoformat()
+        name = fit.stretches.names[int(fit.stretches.container[i])]
+        said.append(
+            f"On {day} {name} held about {-mean[i]:.0f} lb more than was delivered and left over: a delivery is "
+            "missing from the log, or the weighing is wrong. It does not count for the loss."
+        )
+    return said

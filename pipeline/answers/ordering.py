@@ -1,0 +1,234 @@
+"""What ice to order for which delivery day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.ice.ordering import Plan, allowed_lb, best_plan, mean_demand_plan, standing_plan
+from models.ice.outlook import Outlook, Terms, course_of
+from models.ice.record import USED
+from pipeline.answers.answer import Answer, Asking
+from pipeline.answers.fitting import current_fit
+from pipeline.answers.history import history
+from pipeline.answers.ice_answer import IceGround, OrderResult, RuleOfThumb, order_result
+from pipeline.answers.ice_cautions import order_cautions
+from pipeline.answers.ice_demand import DemandGround, demand, gather_bookings
+from pipeline.answers.ice_state import ice_state, records_of
+from pipeline.book import tables
+from shared.errors import UsageError
+from shared.vocabulary import WEEKDAYS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipeline.answers.fitting import CurrentFit
+    from pipeline.book.settings import Ice, Settings
+
+N_DRAWS = 4000
+#: Span after which the next order can be decided, and the longest horizon.
+DECIDE_DAYS, MOST_DAYS = 7, 42
+#: The trade's rule of thumb, lb a week (common practice, no source).
+WEEKLY_LB = 200.0
+_FOUR_WEEKS, _MORE = 28, 1.25
+
+
+@dataclass(frozen=True)
+class OrderQuestion:
+    """What is asked; None stands for what `book.toml` says.
+
+    Attributes
+    ----------
+    start : date, optional
+        First day on which a delivery may come (`--from`); today where not given.
+    n_days : int
+        Days from `start` on (`--days`).
+    deliver : tuple of weekday words, optional
+        Days on which ice can come (`--deliver`).
+    service : float, optional
+        Wanted chance in (0, 1) of not running short in each delivery's cover, in place of a shortage cost.
+    statuses_known : bool, optional
+        Whether the status of bookings from today on may be believed. By default not where today lies in the past of
+        both the computer and the book (`as_of`): the answer of that day is made again.
+    """
+
+    start: date | None = None
+    n_days: int = 14
+    deliver: tuple[str, ...] | None = None
+    service: float | None = None
+    statuses_known: bool | None = None
+
+
+def ice_ground(asking: Asking, fit: CurrentFit, n_days: int, *, statuses_known: bool | None, seed: int) -> IceGround:
+    """Gather stock, loss and demand from the book as of `asking.today`."""
+    settings = asking.book.settings
+    state = ice_state(records_of(asking), settings.ice, asking.today, seed=seed, n_draws=N_DRAWS)
+    if statuses_known is None:
+        statuses_known = asking.today >= date.today() or asking.today == settings.shop.as_of
+    ground = DemandGround(
+        today=asking.today,
+        history=history(asking.book, asking.today),
+        bookings=gather_bookings(tables.bookings(asking.book, asking.today)),
+        fitted=fit.fitted,
+        settings=settings,
+        beside_min=settings.costs.setup_min + settings.costs.cleanup_min,
+        statuses_known=statuses_known,
+    )
+    return IceGround(asking.today, settings, state, demand(ground, n_days, seed=seed, n_draws=N_DRAWS))
+
+
+def outlook_of(ground: IceGround, *, seed: int) -> Outlook:
+    """Return the coming days as joint scenarios: stock, loss and need of the same column."""
+    law = ground.state.fit.law
+    ordinals = np.array([d.toordinal() for d in ground.demand.days], dtype=np.int64)
+    rng = np.random.default_rng([seed, 0xDA7])
+    chance = np.maximum(1 + law.scatter * rng.standard_normal((len(ordinals), law.n_draws)), 0.0)
+    return Outlook(
+        stock_lb=ground.state.held_lb(),
+        need_lb=ground.demand.need_lb,
+        jobs=ground.demand.jobs,
+        rate_lb_day=ground.state.rates_lb_day(),
+        warmth=law.warmth_of(ground.state.climate, ordinals) * chance,
+        exponent=law.exponent,
+        unlogged_share=law.unlogged_share,
+        container_lb=ground.settings.ice.container_lb,
+        full_lb=law.full_lb,
+    )
+
+
+def delivery_dates(question: OrderQuestion, today: date, settings: Settings) -> tuple[list[date], date | None]:
+    """Return the days on which ice can come and be ordered in time, and the next decision day (None: beyond them).
+
+    A closed day takes no delivery. The next decision day is the first delivery day at least seven days on.
+
+    Raises
+    ------
+    UsageError
+        When the days, the horizon or the first day make no sense.
+    """
+    start = question.start or today
+    if start < today:
+        raise UsageError("from-before-today", where="--from", found=start.isoformat(),
+                         expected=f"{today.isoformat()} or later",
+                         do="Give --today as well, or leave it out: an earlier --from implies it.")  # fmt: skip
+    if not 1 <= question.n_days <= MOST_DAYS:
+        raise UsageError("bad-days", where="--days", found=str(question.n_days), expected=f"1 to {MOST_DAYS}",
+                         do="Most shops plan 14 days.")  # fmt: skip
+    wanted = question.deliver if question.deliver is not None else settings.ice.delivery_days
+    unknown = [word for word in wanted if word not in WEEKDAYS]
+    if unknown:
+        raise UsageError("bad-weekday", where="--deliver", found=f"`{unknown[0]}`",
+                         expected=f"weekdays ({', '.join(WEEKDAYS)})", do="Write for example mon,thu.")  # fmt: skip
+    closed = set(settings.shop.closed)
+    every = [start + timedelta(days=i) for i in range(question.n_days + DECIDE_DAYS + 7)]
+    can = [d for d in every if WEEKDAYS[d.weekday()] in wanted and d not in closed]
+    decide = next((d for d in can if d >= start + timedelta(days=DECIDE_DAYS)), None)
+    notice = timedelta(days=settings.ice.notice_days)
+    last = start + timedelta(days=question.n_days - 1)
+    return [d for d in can if d <= last and d - notice >= today], decide
+
+
+def terms_of(ice: Ice, days: Sequence[int], *, service: float | None = None) -> Terms:
+    """Return the terms of `book.toml` for deliveries on these days; with a service level a shortage costs nothing.
+
+    Where rush ice is to be had (`rush_usd_per_lb`), a shortage is bought; else its jobs are bumped.
+    """
+    rush = ice.rush_usd_per_lb is not None
+    priced = service is None
+    return Terms(
+        days=tuple(days),
+        breaks=tuple((b.from_lb, b.usd_per_lb) for b in ice.price_breaks),
+        fee_usd=ice.delivery_fee_usd,
+        lot_lb=ice.lot_lb,
+        least_lb=ice.least_lb,
+        rush_usd_per_lb=ice.rush_usd_per_lb or 0.0 if priced and rush else 0.0,
+        rush_fee_usd=ice.rush_fee_usd if priced and rush else 0.0,
+        bumped_job_usd=ice.bumped_job_usd if priced and not rush else 0.0,
+    )
+
+
+def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
+    """Return what to order for each possible delivery, day by day stock, cost and risk, and rules of thumb.
+
+    Raises
+    ------
+    UsageError
+        When the question makes no sense (see `delivery_dates`; `service` outside (0, 1)).
+    """
+    if question.service is not None and not 0.0 < question.service < 1.0:
+        raise UsageError("bad-service", where="--service", found=f"{question.service:g}",
+                         expected="a share between 0 and 1", do="Write for example 0.95.")  # fmt: skip
+    settings = asking.book.settings
+    dates, decide = delivery_dates(question, asking.today, settings)
+    start = question.start or asking.today
+    n_days = (start - asking.today).days + question.n_days
+    fit = current_fit(asking)
+    ground = ice_ground(asking, fit, n_days, statuses_known=question.statuses_known, seed=asking.seed)
+    terms = terms_of(settings.ice, [(d - asking.today).days for d in dates], service=question.service)
+    outlook = outlook_of(ground, seed=asking.seed)
+    plan = best_plan(outlook, terms, service=question.service)
+    rules = rules_of_thumb(ground, outlook, terms)
+    result = order_result(ground, outlook, terms, plan, dates, decide, rules, level=asking.level)
+    warnings = (*fit.warnings, *ground.state.warnings, *ground.demand.warnings,
+                *_warnings(ground, outlook, terms, plan, dates, question))  # fmt: skip
+    most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)
+    largest = max((d.order_lb for d in result.deliveries), default=0.0)
+    cautions = order_cautions(largest, most, result.stock.loss_lb_day.mean)
+    return Answer(result, warnings, tuple(cautions))
+
+
+def rules_of_thumb(ground: IceGround, outlook: Outlook, terms: Terms) -> tuple[RuleOfThumb, ...]:
+    """Price the simple rules over the same scenarios: expected cost and chance of running short."""
+    recent = ground.today.toordinal() - _FOUR_WEEKS
+    log = ground.state.walked.log
+    used = float(log.lb[(log.kind == USED) & (log.at >= recent)].sum())
+    plans = {
+        f"{WEEKLY_LB:.0f} lb a week": standing_plan(outlook, terms, WEEKLY_LB),
+        "last four weeks' use and a quarter more": standing_plan(outlook, terms, used / 4 * _MORE),
+        "mean need of each cover": mean_demand_plan(outlook, terms),
+    }
+    found = []
+    for name, plan in plans.items():
+        course = course_of(outlook, terms, plan)
+        found.append(RuleOfThumb(name, float(course.cost_usd.mean()), course.chance_short()))
+    return tuple(found)
+
+
+_LIMITS = {
+    "container": "what the containers hold (container_lb in [ice]) binds: even full they do not last until the next "
+    "delivery",
+    "sublimation": "sublimation binds: full containers would do, but too much turns to gas before the next delivery",
+    "delivery day": "the first possible delivery day binds (delivery_days and notice_days in [ice]): what is in store "
+    "does not last until then",
+}
+
+
+def _warnings(
+    ground: IceGround, outlook: Outlook, terms: Terms, plan: Plan, dates: Sequence[date], question: OrderQuestion
+) -> list[str]:
+    """Tell what limits the plan."""
+    said: list[str] = []
+    ice = ground.settings.ice
+    if not dates:
+        said.append("No delivery is possible in these days: no delivery day that is open and can still be ordered for.")
+    elif all(len(allowed_lb(outlook, terms, k)) == 1 for k in range(len(dates))):
+        said.append(f"Nothing can be ordered: the least order ({ice.least_lb:g} lb) is more than the containers hold.")
+    if question.service is not None:
+        for delivery, limit in plan.unmet:
+            which = "Before the first delivery" if delivery < 0 else f"After the delivery of {dates[delivery]}"
+            chance = plan.course.chance_short(terms.covers(outlook.n_days) == delivery)
+            said.append(
+                f"{which} the chance of running short is {chance:.2f}, above {1 - question.service:.2f}: "
+                f"{_LIMITS[limit]}."
+            )
+    elif ice.rush_usd_per_lb is None and ice.bumped_job_usd == 0:
+        said.append("Running short costs nothing by book.toml (rush_usd_per_lb, bumped_job_usd): nothing is ordered "
+                    "on its account. Set one of them or ask with --service.")  # fmt: skip
+    elif ice.rush_usd_per_lb is not None and ice.rush_usd_per_lb <= min(b.usd_per_lb for b in ice.price_breaks):
+        said.append("Ice at the counter costs no more than delivered ice by book.toml (rush_usd_per_lb).")
+    if not outlook.need_lb.any():
+        said.append("No work is expected in these days: nothing is booked, and past walk-ins give no reason for any.")
+    return said
