@@ -2,7 +2,8 @@
 
 Gibbs sampling over both quantities at once (Gelfand & Smith 1990, JASA 85:398-409). Effects are drawn with the job
 noise integrated out; lines behind a total, blanks, readings behind a rounding and slips of the pen are drawn too, each
-from the law that made them. Shares no code with the product's learner. Answers only for kinds inside the form.
+from the law that made them, and so are amounts per visit, lines done twice and wear where a shop has them. Shares no
+code with the product's learner. There is none for saturation and gamma noise.
 """
 
 from dataclasses import replace
@@ -10,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 from bench_score import Answer
 from floor_data import N_SOILS, N_ZONES, Log, Places, design, places, prior, read_log, soil_steps
-from world_law import COMMON, LINE_COMMON, T_SCALE, Floats, Ints, Law, job_soil, line_soil, machine_shares
-from worlds import KG, World, compatible, conditional
+from world_law import COMMON, FIXED_SD, LINE_COMMON, T_SCALE, Floats, Ints, Law, job_soil, line_soil, machine_shares
+from worlds import COMPATIBLE, KG, World, conditional
 
 from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES
 
@@ -36,10 +37,21 @@ class Floor:
         self.u = np.zeros((log.n_jobs, 2))
         self.y = np.empty((len(log.job), 2))
         self.slip = np.zeros(len(log.value[0]))
-        start = self._x() @ self.b.T
+        self.first = np.unique(log.job, return_index=True)[1]
+        later = np.setdiff1d(np.arange(len(log.job)), self.first)
+        self.offset = np.zeros(len(log.job))
+        self.offset[later] = np.log(self.law.kind.together)
+        self.redo = np.zeros(len(log.job))
+        self.visit = np.tile(np.log(self.law.fixed), (log.n_jobs, 1)) if self.law.kind.fixed_share else None
+        start = self._fitted(self._x())
         for q in range(2):
             sums = np.bincount(log.group[q], weights=np.exp(start[:, q]))
-            self.y[:, q] = start[:, q] + np.log(log.value[q] / sums)[log.group[q]]
+            if self.visit is not None:
+                sums += np.bincount(log.group[q][self.first], np.exp(self.visit[:, q]), minlength=len(sums))
+            scale = np.log(log.value[q] / sums)[log.group[q]]
+            self.y[:, q] = start[:, q] + scale
+            if self.visit is not None:
+                self.visit[:, q] += scale[self.first]
         self.kernel = np.array([line_soil(self.law, z) for z in range(N_ZONES)])
         self.base_log = np.log(
             [job_soil(self.law, int(v), d) for v, d in zip(self._job_class(), log.job_day, strict=True)]
@@ -49,8 +61,12 @@ class Floor:
         self.job_precision = np.linalg.inv(cov)
 
     def _job_class(self) -> Ints:
-        first = np.unique(self.log.job, return_index=True)[1]
-        return self.log.vehicle[first]
+        return self.log.vehicle[self.first]
+
+    def _fitted(self, x: Floats) -> Floats:
+        """Return the middle of each line's log figures, (n_lines, 2)."""
+        doing_twice = self.law.redo[1] * self.redo
+        return x @ self.b.T + self.u[self.log.job] + (self.offset + doing_twice)[:, None]
 
     def _x(self) -> Floats:
         return design(self.log, self.where, self.soil, self.operator, self.machine, self.age, self.law.shift_day)
@@ -71,7 +87,8 @@ class Floor:
     def sweep(self) -> None:
         x = self._x()
         self._effects(x)
-        fitted = x @ self.b.T + self.u[self.log.job]
+        self._twice(self._fitted(x))
+        fitted = self._fitted(x)
         self._tails(fitted)
         self._readings(fitted)
         self._splits(fitted)
@@ -95,7 +112,8 @@ class Floor:
         wide = np.empty((n, 2, 2 * p))
         for q in range(2):
             wide[:, :, q * p : (q + 1) * p] = root[:, q, :, None] * x[:, None, :]
-        white = np.einsum("nqr,nq->nr", root, self.y)
+        y = self.y - (self.offset + self.law.redo[1] * self.redo)[:, None]
+        white = np.einsum("nqr,nq->nr", root, y)
         total = np.zeros((log.n_jobs, 2, 2))
         np.add.at(total, log.job, weight)
         total += self.job_precision
@@ -112,12 +130,21 @@ class Floor:
         lower = np.linalg.cholesky(h)
         middle = np.linalg.solve(lower.T, np.linalg.solve(lower, g) + self.rng.normal(size=2 * p))
         self.b = middle.reshape(2, p)
-        residual = np.einsum("nqr,nr->nq", weight, self.y - x @ self.b.T)
+        residual = np.einsum("nqr,nr->nq", weight, y - x @ self.b.T)
         pull = np.zeros((log.n_jobs, 2))
         np.add.at(pull, log.job, residual)
         covariance = np.linalg.inv(total)
         noise = np.einsum("jqr,jr->jq", inner, self.rng.normal(size=(log.n_jobs, 2)))
         self.u = np.einsum("jqr,jr->jq", covariance, pull) + noise
+
+    def _twice(self, fitted: Floats) -> None:
+        """Draw which lines were done twice."""
+        if self.law.kind.noise != "mixture":
+            return
+        share, size = self.law.redo
+        once = fitted - size * self.redo[:, None]
+        scores = np.stack([self._log_density(self.y - once - size * k, self._sd()) for k in range(2)], axis=1)
+        self.redo = _pick(self.rng, scores + np.log([1 - share, share])).astype(float)
 
     def _tails(self, fitted: Floats) -> None:
         if self.law.kind.noise != "t":
@@ -132,14 +159,34 @@ class Floor:
         mean = fitted[:, q] + rho * sd[:, q] / sd[:, o] * (self.y[:, o] - fitted[:, o])
         return mean, sd[:, q] * np.sqrt((1 - rho**2) / self.lam)
 
+    def _parts(self, fitted: Floats, q: int) -> tuple[Ints, Floats, Floats, Floats]:
+        """Return record, log figure, mean and sd of all that records are sums of: lines, then amounts per visit."""
+        mean, sd = self._given_other(fitted, q)
+        group = self.log.group[q]
+        if self.visit is None:
+            return group, self.y[:, q], mean, sd
+        n = self.log.n_jobs
+        return (
+            np.concatenate([group, group[self.first]]),
+            np.concatenate([self.y[:, q], self.visit[:, q]]),
+            np.concatenate([mean, np.full(n, np.log(self.law.fixed[q]))]),
+            np.concatenate([sd, np.full(n, FIXED_SD)]),
+        )
+
+    def _put(self, q: int, y: Floats) -> None:
+        n = len(self.log.job)
+        self.y[:, q] = y[:n]
+        if self.visit is not None:
+            self.visit[:, q] = y[n:]
+
     def _splits(self, fitted: Floats) -> None:
-        """Move amounts between two lines of one total, keeping the total."""
+        """Move amounts between two parts of one record, keeping their sum."""
         for q in range(2):
-            group = self.log.group[q]
+            group, y, mean, sd = self._parts(fitted, q)
+            y = y.copy()
             size = np.bincount(group)
             if size.max() < 2:
                 continue
-            mean, sd = self._given_other(fitted, q)
             order = np.argsort(group, kind="stable")
             start = np.concatenate([[0], np.cumsum(size)[:-1]])
             many = np.flatnonzero(size > 1)
@@ -147,33 +194,34 @@ class Floor:
                 first = self.rng.integers(size[many])
                 second = (first + 1 + self.rng.integers(size[many] - 1)) % size[many]
                 a, c = order[start[many] + first], order[start[many] + second]
-                whole = np.logaddexp(self.y[a, q], self.y[c, q])
-                f = self.y[a, q] - self.y[c, q] + step * self.rng.normal(size=len(many))
+                whole = np.logaddexp(y[a], y[c])
+                f = y[a] - y[c] + step * self.rng.normal(size=len(many))
                 new_a, new_c = whole - np.log1p(np.exp(-f)), whole - np.log1p(np.exp(f))
                 gain = (
-                    ((self.y[a, q] - mean[a]) / sd[a]) ** 2 - ((new_a - mean[a]) / sd[a]) ** 2
-                    + ((self.y[c, q] - mean[c]) / sd[c]) ** 2 - ((new_c - mean[c]) / sd[c]) ** 2
+                    ((y[a] - mean[a]) / sd[a]) ** 2 - ((new_a - mean[a]) / sd[a]) ** 2
+                    + ((y[c] - mean[c]) / sd[c]) ** 2 - ((new_c - mean[c]) / sd[c]) ** 2
                 ) / 2  # fmt: skip
                 yes = np.log(self.rng.random(len(many))) < gain
-                self.y[a[yes], q], self.y[c[yes], q] = new_a[yes], new_c[yes]
+                y[a[yes]], y[c[yes]] = new_a[yes], new_c[yes]
+            self._put(q, y)
 
     def _readings(self, fitted: Floats) -> None:
         """Draw what was really used behind rounded readings: move each record's true sum inside its interval."""
         if not self.law.kind.rounded_to:
             return
         for q in range(2):
-            step, value, group = self.law.kind.rounded_to[q], self.log.value[q], self.log.group[q]
+            step, value = self.law.kind.rounded_to[q], self.log.value[q]
             low = np.where(value <= step, 1e-3, value - step / 2)
-            mean, sd = self._given_other(fitted, q)
+            group, y, mean, sd = self._parts(fitted, q)
+            y = y.copy()
             for size in (0.1, 0.4, 0.1, 0.4):
-                total = np.bincount(group, weights=np.exp(self.y[:, q]))
+                total = np.bincount(group, weights=np.exp(y))
                 move = size * self.rng.normal(size=len(value))
                 fits = (total * np.exp(move) >= low) & (total * np.exp(move) <= value + step / 2)
-                old = ((self.y[:, q] - mean) / sd) ** 2
-                new = ((self.y[:, q] + move[group] - mean) / sd) ** 2
-                gain = np.bincount(group, weights=(old - new) / 2)
+                gain = np.bincount(group, weights=(((y - mean) / sd) ** 2 - ((y + move[group] - mean) / sd) ** 2) / 2)
                 yes = fits & (np.log(self.rng.random(len(value))) < gain)
-                self.y[:, q] += np.where(yes, move, 0.0)[group]
+                y += np.where(yes, move, 0.0)[group]
+            self._put(q, y)
 
     def _slips(self, fitted: Floats) -> None:
         """Draw whether a pellet figure is true, kg written as lb, or lb as kg."""
@@ -194,9 +242,7 @@ class Floor:
     def _soil(self, x: Floats) -> None:
         """Draw the level of lines where none was written down or the hand that wrote it grades high."""
         log, grader = self.log, self.law.grader
-        fits = np.array([
-            compatible(int(w), bool(o == grader)) for w, o in zip(log.soil, self.operator[log.job], strict=True)
-        ])  # fmt: skip
+        fits = COMPATIBLE[log.soil + 1, (self.operator[log.job] == grader).astype(np.int64)]
         open_lines = np.flatnonzero(fits.sum(axis=1) > 1)
         sure = fits.sum(axis=1) == 1
         self.soil[sure] = fits[sure].argmax(axis=1)
@@ -206,7 +252,7 @@ class Floor:
         np.add.at(score, log.job, np.log(self.kernel[log.zone, :, self.soil] + 1e-300))
         self.base = _pick(self.rng, score)
         at, p3 = self.where.at, slice(self.where.at["soil"], self.where.at["soil"] + 3)
-        rest = x @ self.b.T + self.u[log.job] - self._soil_effect(soil_steps_of(x, p3), at)
+        rest = self._fitted(x) - self._soil_effect(x[:, p3], at)
         options = np.empty((len(log.job), N_SOILS))
         for level in range(N_SOILS):
             steps = soil_steps(np.full(len(log.job), level))
@@ -230,11 +276,11 @@ class Floor:
         for option in range(n):
             trial = np.where(known < 0, option, current)
             setattr(self, name, trial)
-            residual = self.y - self._x() @ self.b.T - self.u[self.log.job]
+            residual = self.y - self._fitted(self._x())
             line = self._log_density(residual, self._sd())
             if name == "operator" and self.law.grader >= 0:
-                grading = option == self.law.grader
-                ok = np.array([compatible(int(w), grading)[s] for w, s in zip(self.log.soil, self.soil, strict=True)])
+                grading = int(option == self.law.grader)
+                ok = COMPATIBLE[self.log.soil + 1, grading, self.soil]
                 line = line + np.log(ok + 1e-300)
             scores[:, option] = np.bincount(self.log.job, weights=line)
         if name == "operator":
@@ -257,15 +303,11 @@ class Floor:
             self.law, zone=block("zone", 8), vehicle=block("class", 8),
             class_zone=block("class_zone", 64).reshape(2, 8, 8), soil=soil, operator=block("operator", n_operators),
             machine=block("machine", n_machines),
-            machine_zone=block("machine_zone", n_machines * 8).reshape(2, n_machines, 8), age=block("age", 1)[:, 0],
+            machine_zone=block("machine_zone", 8 * n_machines).reshape(2, n_machines, 8),
+            wear=block("wear", n_machines), age=block("age", 1)[:, 0],
             coating=block("coating", 1)[:, 0], pressure=block("pressure", 1)[:, 0], season=block("season", 1)[:, 0],
             shift=block("shift", 1)[:, 0],
         )  # fmt: skip
-
-
-def soil_steps_of(x: Floats, columns: slice) -> Floats:
-    """Return the soil steps that a design holds."""
-    return x[:, columns]
 
 
 def _pick(rng: np.random.Generator, log_weight: Floats) -> Ints:
@@ -275,8 +317,8 @@ def _pick(rng: np.random.Generator, log_weight: Floats) -> Ints:
 
 def floor(world: World) -> Answer:
     """Quantiles of an exact Bayesian fit that is told the priors and the noise law."""
-    if world.kind.breaks_form:
-        raise ValueError(f"no floor is known for {world.kind.key}: its law is outside the form")
+    if world.kind.saturating or world.kind.noise == "gamma":
+        raise ValueError(f"no floor is built for {world.kind.key}")
     rng = np.random.default_rng(world.seed + 77)
     chain = Floor(world, read_log(world), rng)
     for _ in range(N_BURN):

@@ -13,9 +13,11 @@ from world_law import (
     PLANNING_ZONE_SD,
     SOIL_STEP,
     TYPICAL,
+    WEAR,
     Floats,
     Ints,
     wave,
+    worn_years,
 )
 from worlds import FIRST_DAY, World
 
@@ -101,7 +103,8 @@ def places(world: World) -> Places:
     sizes = {
         "zone": N_ZONES, "class": N_CLASSES, "class_zone": N_CLASSES * N_ZONES, "soil": N_SOILS - 1,
         "class_soil": N_CLASSES * (N_SOILS - 1), "operator": n_operators, "machine": n_machines,
-        "machine_zone": n_machines * N_ZONES, "age": 1, "coating": 1, "pressure": 1, "season": 1, "shift": 1,
+        "machine_zone": n_machines * N_ZONES, "wear": n_machines, "age": 1,
+        "coating": 1, "pressure": 1, "season": 1, "shift": 1,
     }  # fmt: skip
     at, n = {}, 0
     for name, size in sizes.items():
@@ -114,6 +117,7 @@ def design(log: Log, where: Places, soil: Ints, operator: Ints, machine: Ints, a
     """Return the rows of the lines at the given (partly guessed) codes, (n_lines, n_columns)."""
     n = len(log.job)
     x, lines, at = np.zeros((n, where.n)), np.arange(n), where.at
+    n_machines = at["age"] - at["wear"]
     x[lines, at["zone"] + log.zone] = 1
     x[lines, at["class"] + log.vehicle] = 1
     x[lines, at["class_zone"] + log.vehicle * N_ZONES + log.zone] = 1
@@ -123,10 +127,11 @@ def design(log: Log, where: Places, soil: Ints, operator: Ints, machine: Ints, a
     x[lines, at["operator"] + operator[log.job]] = 1
     x[lines, at["machine"] + machine[log.job]] = 1
     x[lines, at["machine_zone"] + machine[log.job] * N_ZONES + log.zone] = 1
+    x[lines, at["wear"] + machine[log.job]] = worn_years(n_machines, machine, log.job_part)[log.job]
     x[:, at["age"]] = age[log.job]
     x[:, at["coating"]] = log.coating
     x[:, at["pressure"]] = log.pressure
-    x[:, at["season"]] = np.array([wave(d) for d in log.job_day])[log.job]
+    x[:, at["season"]] = wave(log.job_day)[log.job]
     x[:, at["shift"]] = (log.job_part >= shift_day)[log.job]
     return x
 
@@ -155,6 +160,10 @@ def prior(world: World, where: Places) -> tuple[Floats, Floats]:
     if kind.season:
         mean[:, where.at["season"]] = kind.season * np.array([1.0, 0.6])
         sd[:, where.at["season"]] = 0.35 * mean[:, where.at["season"]]
+    if kind.wear_per_year:
+        worn = slice(where.at["wear"], where.at["age"])
+        mean[:, worn] = kind.wear_per_year * WEAR[0] * np.array([[1.0], [0.6]])
+        sd[:, worn] = kind.wear_per_year * WEAR[1] * np.array([[1.0], [0.6]])
     sd[:, where.at["shift"]] = max(kind.shift, 1e-3)
     common = np.array([[1.0, COMMON], [COMMON, 1.0]])
     zones = slice(where.at["zone"], where.at["zone"] + N_ZONES)

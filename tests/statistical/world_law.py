@@ -4,6 +4,7 @@ Imports nothing from the product's models: the generator must not share the lear
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import erf, sqrt
 
 import numpy as np
@@ -34,6 +35,9 @@ LINE_COMMON, T_SCALE = 0.4, 0.8
 #: How wrong planning figures are: in the level, and for each zone.
 PLANNING_LEVEL_SD, PLANNING_ZONE_SD = 0.35, 0.30
 CAP = 2.0
+FIXED_SD = 0.25
+#: A machine's wear a year over its kind's: mean and sd.
+WEAR = (0.95, 0.35)
 YEAR = 365.25
 
 
@@ -115,7 +119,7 @@ def draw_law(kind: Kind, rng: np.random.Generator) -> Law:
         season=kind.season * scale[4] * np.array([1.0, 0.6]),
         shift=sign * kind.shift * scale[5] * np.array([1.0, rng.uniform(0.4, 1.0)]),
         shift_day=float(rng.uniform(0.3, 0.8)),
-        wear=kind.wear_per_year * rng.uniform(0.3, 1.6, n_machines) * np.array([[1.0], [0.6]]),
+        wear=kind.wear_per_year * (WEAR[0] + WEAR[1] * rng.normal(size=n_machines)) * np.array([[1.0], [0.6]]),
         line_sd=kind.line_sd * np.exp(rng.uniform(low, high, (2, 8)) * 0.7),
         job_sd=kind.job_sd * np.exp(rng.uniform(low, high, 2)),
         nu=3.5,
@@ -142,11 +146,12 @@ def machine_shares(law: Law, part: float) -> Floats:
     return share / share.sum()
 
 
-def wave(day: float) -> float:
-    """Return the yearly wave, 1 in mid January (day is a proleptic ordinal)."""
-    return float(np.cos(2 * np.pi * (day - 15.0) / YEAR))
+def wave(day: Floats | float) -> Floats:
+    """Return the yearly wave, 1 in mid January (days are proleptic ordinals)."""
+    return np.asarray(np.cos(2 * np.pi * (np.asarray(day) - 15.0) / YEAR))
 
 
+@lru_cache(maxsize=4096)
 def _levels(centre: float, sd: float) -> Floats:
     """Return the chances of the four soil levels of a rounded normal."""
     edge = np.array([erf((k + 0.5 - centre) / (sd * sqrt(2))) for k in range(len(SOILS) - 1)])
@@ -155,12 +160,17 @@ def _levels(centre: float, sd: float) -> Floats:
 
 def job_soil(law: Law, vehicle: int, day: float) -> Floats:
     """Return the chances of a job's own soil level, given its class and the season."""
-    return _levels(1.2 + law.soil_of_class[vehicle] + law.soil_wave * wave(day), 0.9)
+    return _levels(1.2 + law.soil_of_class[vehicle] + law.soil_wave * float(wave(day)), 0.9)
 
 
 def line_soil(law: Law, zone: int) -> Floats:
     """Return the chances (4, 4) of a line's level given its job's level."""
-    return np.array([_levels(base + law.soil_of_zone[zone], 0.55) for base in range(len(SOILS))])
+    return _kernel(float(law.soil_of_zone[zone]))
+
+
+@lru_cache(maxsize=4096)
+def _kernel(tilt: float) -> Floats:
+    return np.array([_levels(base + tilt, 0.55) for base in range(len(SOILS))])
 
 
 def amounts(
@@ -198,7 +208,7 @@ def amounts(
     eta = eta + law.soil[:, vehicle][:, soil] + operator[:, None, :]
     if machine_effect is None:
         eta = eta + law.machine[:, None, machine] + law.machine_zone[:, machine[None, :], zones[:, None]]
-        eta = eta + (law.wear[:, machine] * _worn_years(law, machine, part))[:, None, :]
+        eta = eta + (law.wear[:, machine] * worn_years(law.machine.shape[1], machine, part))[:, None, :]
     else:
         eta = eta + machine_effect[:, None, :]
     eta = eta + law.age[:, None, None] * age + law.coating[:, None, None] * coating[None, :, None]
@@ -213,14 +223,14 @@ def amounts(
     amount = np.exp(eta + job[:, None, :] + _line_noise(law, rng, zones, soil))
     amount[:, 1:, :] *= law.kind.together
     if law.kind.fixed_share:
-        amount[:, 0, :] += law.fixed[:, None] * np.exp(0.25 * rng.normal(size=(2, n)))
+        amount[:, 0, :] += law.fixed[:, None] * np.exp(FIXED_SD * rng.normal(size=(2, n)))
     return amount
 
 
-def _worn_years(law: Law, machine: Ints, part: float) -> Floats:
+def worn_years(n_machines: int, machine: Ints, part: Floats | float) -> Floats:
     """Return years since a machine's nozzle was new: changed once in the history, two years long, per machine."""
-    changed = 0.25 + 0.5 * (machine + 0.5) / law.machine.shape[1]
-    return 2.0 * np.where(part >= changed, part - changed, part)
+    changed = 0.25 + 0.5 * (machine + 0.5) / n_machines
+    return np.asarray(2.0 * np.where(part >= changed, part - changed, part))
 
 
 def _line_noise(law: Law, rng: np.random.Generator, zones: Ints, soil: Ints) -> Floats:

@@ -34,6 +34,20 @@ COLUMNS = ("job_id", "date", "vehicle_class", "zone", "soil_level", "pellets_lb"
            "job_minutes", "coating_removed", "machine", "operator", "pressure_psi", "ice_age_days")  # fmt: skip
 FIRST_DAY = date(2024, 1, 8).toordinal()
 KG = 2.20462
+
+
+def _compatible() -> Floats:
+    table = np.zeros((len(SOILS) + 1, 2, len(SOILS)))
+    table[0] = 1
+    for level in range(len(SOILS)):
+        table[level + 1, 0, level] = 1
+        table[min(level + 1, len(SOILS) - 1) + 1, 1, level] = 1
+    return table
+
+
+#: 1 for the true levels (last axis) that a hand writes down as a level (first axis, blank first); the second hand
+#: grades one level high.
+COMPATIBLE = _compatible()
 Row = dict[str, str]
 
 
@@ -290,13 +304,11 @@ def conditional(law: Law, rng: np.random.Generator, v: Visit, asked: Asked, n: i
     known_operators = law.operator.shape[1]
     operator, base = _crew_and_soil(law, rng, v, asked, n)
     soil = np.empty((len(v.zones), n), dtype=np.int64)
+    grading = (operator == law.grader).astype(np.int64)
     for i, zone in enumerate(v.zones.tolist()):
-        for b in range(len(SOILS)):
-            for grading in (False, True):
-                here = (base == b) & ((operator == law.grader) == grading)
-                chance = line_soil(law, zone)[b] * compatible(asked.soil[i], grading)
-                if here.any():
-                    soil[i, here] = rng.choice(len(SOILS), int(here.sum()), p=chance / chance.sum())
+        chance = line_soil(law, zone)[base] * COMPATIBLE[asked.soil[i] + 1, grading]
+        reached = np.cumsum(chance, axis=1)
+        soil[i] = (reached < rng.random((n, 1)) * reached[:, -1:]).sum(axis=1)
     effect = law.operator[:, np.minimum(operator, known_operators - 1)]
     if asked.operator == known_operators:
         effect = pair(rng, (n,), law.sd["operator"])
@@ -317,21 +329,13 @@ def conditional(law: Law, rng: np.random.Generator, v: Visit, asked: Asked, n: i
     return amount.sum(axis=1)
 
 
-def compatible(written: int, grading: bool) -> Floats:
-    """Return 1 for the true levels that this hand writes down as `written` (all of them where it is blank)."""
-    if written < 0:
-        return np.ones(len(SOILS))
-    grades = np.minimum(np.arange(len(SOILS)) + grading, len(SOILS) - 1)
-    return (grades == written).astype(float)
-
-
 def _crew_and_soil(law: Law, rng: np.random.Generator, v: Visit, asked: Asked, n: int) -> tuple[Ints, Ints]:
     """Draw operator and the visit's own soil level given the written operator and grades, (n,) each."""
     n_known = law.operator.shape[1]
     prior = law.operator_share if asked.operator < 0 else np.eye(n_known + 1)[asked.operator][: n_known + 1]
     weight = np.outer(prior, job_soil(law, v.vehicle, v.day))
     for i, zone in enumerate(v.zones.tolist()):
-        for o in range(len(prior)):
-            weight[o] *= line_soil(law, zone) @ compatible(asked.soil[i], o == law.grader)
+        given_base = line_soil(law, zone) @ COMPATIBLE[asked.soil[i] + 1].T
+        weight *= given_base[:, (np.arange(len(prior)) == law.grader).astype(np.int64)].T
     cell = rng.choice(weight.size, n, p=(weight / weight.sum()).ravel())
     return cell // len(SOILS), cell % len(SOILS)
