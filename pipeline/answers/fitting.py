@@ -114,7 +114,8 @@ def learn_book(asking: Asking, tell: Tell | None = None) -> Answer[LearnResult]:
         book,
         fits.NewFit(
             today=asking.today, data_hash=hashed, seed=asking.seed, n_jobs=fitted.n_jobs, n_lines=fitted.n_lines,
-            fitted=replace(fitted, record_text="").to_json(), record=fitted.record_text, expected=_expected(record),
+            fitted=replace(fitted, record_text="").to_json(), record=fitted.record_text,
+            expected=expected_columns(record),
         ),
     )  # fmt: skip
     warnings: list[str] = []
@@ -141,7 +142,7 @@ def _backtest(record: Record) -> LearnBacktest:
     return LearnBacktest(record.n, levels)
 
 
-def _expected(record: Record) -> dict[str, list[object]]:
+def expected_columns(record: Record) -> dict[str, list[object]]:
     """Return the record as columns of the table `expectations`, one row a job and quantity."""
     places = [QUANTILE_LEVELS.index(q) for q in (0.1, 0.5, 0.9)]
     days = [date.fromordinal(d) for d in record.day.tolist()]

@@ -91,20 +91,30 @@ def save_fit(book: Book, fit: NewFit) -> int:
         first, last = days or (None, None)
         row = connection.execute(
             "insert into fits (made_at, today, data_hash, seed, n_jobs, n_lines, first_day, last_day, fitted, record) "
-            "values (now()::timestamp, ?, ?, ?, ?, ?, ?, ?, ?, ?) returning version",
+            "values (now() at time zone 'UTC', ?, ?, ?, ?, ?, ?, ?, ?, ?) returning version",
             [fit.today, fit.data_hash, fit.seed, fit.n_jobs, fit.n_lines, first, last, fit.fitted, fit.record],
         ).fetchone()
         version = int(row[0]) if row else 0
-        connection.execute("delete from expectations")
-        columns = ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit", "actual")
-        if len(fit.expected.get("job_id", ())):
-            lists = [fit.expected[c] for c in columns]
-            connection.execute(
-                f"insert into expectations (version, {', '.join(columns)}) "
-                f"select {version}, {', '.join('unnest(?)' for _ in columns)}",
-                lists,
-            )
+        _write_expectations(connection, version, fit.expected)
     return version
+
+
+def _write_expectations(connection: duckdb.DuckDBPyConnection, version: int, expected: dict[str, list[object]]) -> None:
+    connection.execute("delete from expectations")
+    if not expected.get("job_id"):
+        return
+    columns = ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit")
+    connection.execute(
+        f"insert into expectations (version, {', '.join(columns)}) "
+        f"select {version}, {', '.join('unnest(?)' for _ in columns)}",
+        [expected[c] for c in columns],
+    )
+
+
+def rewrite_expectations(book: Book, version: int, expected: dict[str, list[object]]) -> None:
+    """Write the expectations of a fit anew, from its record."""
+    with book.writing() as connection:
+        _write_expectations(connection, version, expected)
 
 
 def stored_record(book: Book) -> tuple[int, date, str] | None:

@@ -92,22 +92,32 @@ class Book:
         RimebookError
             As `reading`, and where the disk is full or cannot be written.
         """
+        with self.held() as connection:
+            try:
+                connection.execute("begin transaction")
+                yield connection
+                connection.execute("commit")
+                connection.execute("checkpoint")
+            except BaseException:
+                _roll_back(connection)
+                raise
+
+    @contextmanager
+    def held(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Yield a connection that keeps every other process out, outside any transaction; for copying the file.
+
+        Raises
+        ------
+        RimebookError
+            As `writing`.
+        """
         connection = self._connect(read_only=False)
         try:
             if _version(connection) < SCHEMA_VERSION:
-                connection.close()
-                self._migrate()
-                connection = self._connect(read_only=False)
-            connection.execute("begin transaction")
+                migrate(connection)
             yield connection
-            connection.execute("commit")
-            connection.execute("checkpoint")
         except _OUTSIDE as error:
-            _roll_back(connection)
             raise self._told(error) from error
-        except BaseException:
-            _roll_back(connection)
-            raise
         finally:
             connection.close()
 
@@ -200,7 +210,7 @@ def migrate(connection: duckdb.DuckDBPyConnection) -> None:
     for version in range(_version(connection) + 1, SCHEMA_VERSION + 1):
         connection.execute("begin transaction")
         connection.execute(MIGRATIONS[version - 1])
-        connection.execute("insert into book_schema values (?, now()::timestamp)", [version])
+        connection.execute("insert into book_schema values (?, now() at time zone 'UTC')", [version])
         connection.execute("commit")
     connection.execute("checkpoint")
 

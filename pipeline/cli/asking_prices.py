@@ -20,8 +20,20 @@ from pipeline.cli.common import (
     TodayOption,
     ask,
     read_date,
-    read_price,
     show,
+)
+from pipeline.cli.quoting_options import (
+    CompareOption,
+    CountOption,
+    DoneOption,
+    FoundOption,
+    JobIdOption,
+    LostOption,
+    PriceOption,
+    SaveOption,
+    SoFarOption,
+    SoilOption,
+    WonOption,
 )
 
 VehicleOption = Annotated[str, typer.Option("--vehicle", metavar="CLASS", help="Vehicle class, such as van.")]
@@ -111,8 +123,18 @@ def quote(
     zone: ZoneOption = None,
     jobs: JobsOption = None,
     date: DateOption = None,
-    price: Annotated[float | None, typer.Option("--price", help="A price of your own: what would it risk?")] = None,
+    price: PriceOption = None,
     customer: Annotated[str, typer.Option(help="Customer code.")] = "",
+    count: CountOption = 1,
+    compare: CompareOption = "",
+    save: SaveOption = False,
+    found: FoundOption = None,
+    soil: SoilOption = None,
+    so_far: SoFarOption = "",
+    done: DoneOption = None,
+    lost: LostOption = None,
+    won: WonOption = None,
+    job_id: JobIdOption = "",
     machine: MachineOption = "",
     operator: OperatorOption = "",
     ice_age: IceAgeOption = None,
@@ -128,14 +150,19 @@ def quote(
     level: LevelOption = 0.8,
 ) -> None:
     """Price a job: for the wanted margin, the accepted risk."""
-    from pipeline.answers.quoting import quote_jobs
+    from pipeline.cli.quoting_options import QuoteOptions, answered, settled
     from pipeline.present.quote_text import render_quote
 
     asking = ask(book, today, seed=seed, level=level)
     technique = {"ice_age_days": ice_age, "feed_lb_min": feed, "pressure_psi": pressure, "standoff_in": standoff,
                  "ice_on_share": ice_on}  # fmt: skip
     described = _Described(vehicle, zone or [], jobs, date, customer, machine, operator, coating_removed, technique)
-    answer = quote_jobs(asking, _jobs_asked(asking, described), price_usd=read_price(price))
+    options = QuoteOptions(price, count, compare, save, found, soil or [], so_far, done, lost, won, job_id,
+                           coating_removed)  # fmt: skip
+    answer = settled(asking, options)
+    if answer is None:
+        asked = [] if found is not None else list(_jobs_asked(asking, described))
+        answer = answered(asking, asked, options)
     show("quote", asking, answer, render_quote, as_json=as_json)
 
 

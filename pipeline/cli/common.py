@@ -101,13 +101,14 @@ def show(
     render: Callable[[Answer[Result], Style], str],
     *,
     as_json: bool,
+    dated: bool = True,
 ) -> None:
-    """Print an answer: JSON or text on stdout, warnings on stderr."""
+    """Print an answer: JSON or text on stdout, warnings on stderr; `dated` ones tell a book's `as_of`."""
     if as_json:
         print_out(render_answer(command, asking.book.name, asking.today, answer))
     else:
         lines = [render(answer, style_of(asking.book))]
-        if asking.book.settings.shop.as_of:
+        if dated and asking.book.settings.shop.as_of:
             lines.append(f"As of {asking.today.isoformat()} (set as `as_of` in book.toml).")
         if answer.cautions:
             lines.append("\nTake care:")

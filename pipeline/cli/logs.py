@@ -53,7 +53,7 @@ def import_logs(
             write_map=write_map, sheet=sheet, encoding=encoding, prefer=prefer.value, dry_run=dry_run, strict=strict,
             progress=progress,
         )  # fmt: skip
-    show("import", asking, Answer(done.result, done.warnings), render_import, as_json=as_json)
+    show("import", asking, Answer(done.result, done.warnings), render_import, as_json=as_json, dated=False)
     if done.failed:
         raise typer.Exit(1)
 

@@ -60,6 +60,11 @@ def render_answer(command: str, book: str, today: date, answer: Answer[Any]) -> 
     return json.dumps(envelope, allow_nan=False, ensure_ascii=False)
 
 
+def render_plain(value: Any) -> str:
+    """Return a value as indented JSON text without an envelope."""
+    return json.dumps(plain(value), allow_nan=False, ensure_ascii=False, indent=2)
+
+
 def render_error(command: str, problem: Problem) -> str:
     """Return an error as one JSON object."""
     told = {"code": problem.code, "where": problem.where, "found": problem.found, "expected": problem.expected,

@@ -1,0 +1,104 @@
+"""What the options of `quote` ask for beside the job itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Literal, cast
+
+import typer
+
+from pipeline.answers.answer import Answer, Asking
+from pipeline.answers.quoting import QuoteResult, Wanted
+from pipeline.answers.requests import JobAsked
+from pipeline.cli.common import read_price
+from shared.errors import UsageError
+
+PriceOption = Annotated[float | None, typer.Option("--price", help="A price of your own: what would it risk?")]
+CountOption = Annotated[int, typer.Option("--count", min=1, max=200, help="So many vehicles alike, one price.")]
+CompareOption = Annotated[
+    str, typer.Option("--compare", metavar="machine|soil|way", help="Side by side: machines, soil levels, other ways.")
+]
+SaveOption = Annotated[bool, typer.Option("--save", help="Keep the quote under a number.")]
+FoundOption = Annotated[int | None, typer.Option("--found", metavar="NUMBER", help="Price a saved quote again.")]
+SoilOption = Annotated[
+    list[str] | None, typer.Option("--soil", metavar="ZONE:SOIL", help="With --found: what was found; repeat it.")
+]
+SoFarOption = Annotated[str, typer.Option("--so-far", metavar="30lb/25min", help="What a part-done job used so far.")]
+DoneOption = Annotated[float | None, typer.Option("--done", metavar="SHARE", help="Share of the work that is done.")]
+LostOption = Annotated[int | None, typer.Option("--lost", metavar="NUMBER", help="A saved quote was not taken.")]
+WonOption = Annotated[int | None, typer.Option("--won", metavar="NUMBER", help="A saved quote became --job-id.")]
+JobIdOption = Annotated[str, typer.Option("--job-id", help="With --won: the finished job.")]
+
+
+@dataclass(frozen=True)
+class QuoteOptions:
+    """The options of `quote` that do not describe the job."""
+
+    price: float | None
+    count: int
+    compare: str
+    save: bool
+    found: int | None
+    soil: list[str]
+    so_far: str
+    done: float | None
+    lost: int | None
+    won: int | None
+    job_id: str
+    coating_removed: bool
+
+
+def settled(asking: Asking, options: QuoteOptions) -> Answer[QuoteResult] | None:
+    """Return the answer of `--lost` or `--won`, or None where neither is given."""
+    from pipeline.answers.saved_quotes import settle
+
+    if options.lost is not None and options.won is not None:
+        raise UsageError("two-wishes", where="command line", found="--lost and --won", expected="one of them",
+                         do="Leave one of them out.")  # fmt: skip
+    if options.won is not None and not options.job_id:
+        raise UsageError("no-job", where="--won", found="no --job-id", expected="the finished job it became",
+                         do=f"For example: --won {options.won} --job-id T26-0140")  # fmt: skip
+    if options.lost is not None:
+        return settle(asking, options.lost, "lost")
+    return None if options.won is None else settle(asking, options.won, "won", options.job_id)
+
+
+def answered(asking: Asking, jobs: list[JobAsked], options: QuoteOptions) -> Answer[QuoteResult]:
+    """Return the answer of `quote` to jobs, or of a saved one where `--found` names it."""
+    from pipeline.answers.quoting import quote_jobs
+    from pipeline.answers.saved_quotes import requote, save_quotes
+
+    wanted = _wanted(asking, options)
+    if options.found is not None:
+        if options.count != 1:
+            raise UsageError("count-of-saved", where="--count", found=f"{options.count} with --found",
+                             expected="the count of the saved quote", do="Leave --count out.")  # fmt: skip
+        return requote(asking, options.found, options.soil, wanted, coating_removed=options.coating_removed,
+                       save=options.save)  # fmt: skip
+    if options.soil:
+        raise UsageError("soil-without-found", where="--soil", found="no --found", expected="the number of a quote",
+                         do="For a new quote write the soil with the zone: --zone undercarriage:severe")  # fmt: skip
+    if wanted.so_far is not None and len(jobs) != 1:
+        raise UsageError("so-far-of-many", where="--so-far", found=f"{len(jobs)} jobs", expected="one job",
+                         do="Ask for the part-done job alone.")  # fmt: skip
+    return save_quotes(asking, jobs, wanted) if options.save else quote_jobs(asking, jobs, wanted=wanted)
+
+
+def _wanted(asking: Asking, options: QuoteOptions) -> Wanted:
+    from pipeline.answers.part_done import read_so_far
+
+    compare = options.compare.strip().casefold()
+    if compare not in ("", "machine", "soil", "way"):
+        raise UsageError("bad-compare", where="--compare", found=f"`{options.compare}`",
+                         expected="machine, soil or way", do="Write one of these.")  # fmt: skip
+    so_far = None
+    if options.so_far or options.done is not None:
+        if not options.so_far:
+            raise UsageError("no-so-far", where="--done", found="no --so-far", expected="what was used so far",
+                             do="For example: --so-far 30lb/25min --done 0.33")  # fmt: skip
+        if options.count != 1:
+            raise UsageError("so-far-of-many", where="--so-far", found=f"--count {options.count}", expected="one job",
+                             do="Leave --count out.")  # fmt: skip
+        so_far = read_so_far(asking.book.settings, options.so_far, options.done)
+    return Wanted(price_usd=read_price(options.price), count=options.count,
+                  compare=cast("Literal['machine', 'soil', 'way'] | None", compare or None), so_far=so_far)  # fmt: skip

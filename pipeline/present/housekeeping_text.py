@@ -1,0 +1,75 @@
+"""Housekeeping as text: batches, undo, export, backup, restore, check, licences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.present.terminal import Column, paragraph, table
+
+if TYPE_CHECKING:
+    from pipeline.answers.answer import Answer
+    from pipeline.answers.housekeeping import BatchList, Exported, UndoneBatch
+    from pipeline.answers.licences import Licences
+    from pipeline.answers.safekeeping import BackedUp, Checked, Restored
+    from pipeline.present.figures import Style
+
+
+def render_batches(answer: Answer[BatchList], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+    """Return the imported files, the oldest first."""
+    if not answer.result.batches:
+        return "Nothing was imported yet."
+    columns = [Column("Batch", "number"), Column("When (UTC)"), Column("Log"), Column("File"),
+               Column("rows", "number"), Column("in", "number"), Column("out", "number"), Column("")]  # fmt: skip
+    rows = [
+        [str(b.batch), b.made_at[:16].replace("T", " "), b.kind, b.file, f"{b.rows:,}", f"{b.accepted:,}",
+         f"{b.rejected:,}", "undone" if b.undone else ""]
+        for b in answer.result.batches
+    ]  # fmt: skip
+    return table(columns, rows)
+
+
+def render_undone(answer: Answer[UndoneBatch], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+    """Return what taking a batch out did."""
+    done = answer.result
+    restored = f"; {done.lines_restored:,} earlier values are back" if done.lines_restored else ""
+    return paragraph(
+        f"Took batch {done.batch} ({', '.join(done.files)}) out again: {done.lines_removed:,} lines gone{restored}. "
+        "Run `rimebook learn` to forget what was learned from them."
+    )
+
+
+def render_exported(answer: Answer[Exported], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+    """Return the files written."""
+    return table(
+        [Column("Table"), Column("rows", "number"), Column("File")],
+        [[f.table, f"{f.rows:,}", f.file] for f in answer.result.files],
+    )
+
+
+def render_backed_up(answer: Answer[BackedUp], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+    """Return where the backup is and what is in it."""
+    done = answer.result
+    return paragraph(f"Backed up to {done.file}: {done.rows:,} rows, {done.size_bytes:,} bytes, read again and equal.")
+
+
+def render_restored(answer: Answer[Restored], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+    """Return what was restored and where the old book went."""
+    done = answer.result
+    return paragraph(f"Restored {done.rows:,} rows from {done.file}. The book as it was is kept in {done.kept}.")
+
+
+def render_checked(answer: Answer[Checked], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+    """Return the verdict on the book."""
+    done = answer.result
+    head = "The book is sound." if done.sound else "The book has faults; see the notes."
+    rows = table([Column("Table"), Column("rows", "number")], [[t.table, f"{t.rows:,}"] for t in done.tables])
+    mended = [paragraph(f"Mended: {m}") for m in done.mended]
+    return "\n".join([head, "", rows, *mended])
+
+
+def render_licences(answer: Answer[Licences], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+    """Return the packages this program stands on."""
+    return table(
+        [Column("Package"), Column("Version"), Column("Licence")],
+        [[p.name, p.version, p.licence] for p in answer.result.packages],
+    )
