@@ -72,9 +72,11 @@ class Walk:
     Attributes
     ----------
     log : IceLog
-        With the container of every use filled in; uses before any delivery or weighing keep ''.
+        The same events with the container of every use filled in; a use that took from several containers is split.
+        Uses before any delivery or weighing keep ''.
     age_days : float64 array (n,)
-        Age of the ice of each use, weighted by pounds; NaN for other events and where no ice was known.
+        For each event of the log that was walked (unsplit): age of the ice of a use, weighted by pounds; NaN for
+        other events and where no ice was known.
     lots : dict container -> list of (arrived, lb)
         What would be left after the last event, oldest first.
     """
@@ -95,45 +97,90 @@ def _take_oldest(lots: list[tuple[float, float]], lb: float) -> tuple[list[tuple
     return rest, found, moment
 
 
+class _Walker:
+    """The lots of each container on the way through a log."""
+
+    def __init__(self, rate_lb_day: float) -> None:
+        self._rate = rate_lb_day
+        self._now = -np.inf
+        self._latest = ""
+        self.lots: dict[str, list[tuple[float, float]]] = {}
+
+    def wait(self, at: float) -> None:
+        """Lose ice until a moment."""
+        for name, lots in self.lots.items():
+            if lots and at > self._now:
+                self.lots[name] = _take_oldest(lots, self._rate * (at - self._now))[0]
+        self._now = at
+
+    def take(self, name: str, lb: float) -> tuple[list[tuple[str, float]], float]:
+        """Take a use, oldest ice first; return the parts by container and the moment of arrival of its ice.
+
+        The named container comes first. What was not found anywhere counts to the first part.
+        """
+        holding = sorted((c for c in self.lots if self.lots[c]), key=lambda c: self.lots[c][0][0])
+        order = ([name] if name in self.lots else []) + [c for c in holding if c != name]
+        parts: dict[str, float] = {}
+        total, moment = 0.0, 0.0
+        for container in order:
+            self.lots[container], found, weighted = _take_oldest(self.lots[container], lb - total)
+            if found > 0:
+                parts[container], total, moment = found, total + found, moment + weighted
+            if total >= lb - 1e-9:
+                break
+        first = name if name in self.lots else next(iter(parts), self._latest)
+        parts[first] = parts.get(first, 0.0) + lb - total
+        return [(c, part) for c, part in parts.items() if part > 0], moment / total if total > 0 else np.nan
+
+    def deliver(self, name: str, at: float, lb: float, *, emptied: bool) -> None:
+        """Put new ice into a container."""
+        before = [] if emptied else self.lots.get(name, [])
+        self.lots[name], self._latest = [*before, (at, lb)], name
+
+    def weigh(self, name: str, at: float, lb: float) -> None:
+        """Correct what a container holds: less is taken off the oldest ice, more is added to the newest."""
+        before = self.lots.get(name, [])
+        held = sum(part for _, part in before)
+        if lb <= held:
+            self.lots[name] = _take_oldest(before, held - lb)[0]
+        else:
+            arrived = before[-1][0] if before else at
+            self.lots[name] = [*before[:-1], (arrived, lb - held + (before[-1][1] if before else 0.0))]
+        self._latest = self._latest or name
+
+
 def walk(log: IceLog, rate_lb_day: float) -> Walk:
     """Walk through a log, oldest ice first, with a constant loss per container that holds ice.
 
-    A use without a container takes from the one with the oldest ice, and where none holds ice, from the one that
-    was delivered to last. A weighing corrects what is there: less is taken off the oldest ice, more is added to the
-    newest.
+    A use takes from the container it names, else from the one with the oldest ice; what that does not hold comes from
+    the others, oldest ice first. A weighing corrects what is there.
 
     Parameters
     ----------
     log : IceLog
     rate_lb_day : float
-        Planning loss of one container, lb a day.
+        Loss of one container, lb a day.
     """
-    lots: dict[str, list[tuple[float, float]]] = {}
-    seen_at: dict[str, float] = {}
-    latest = ""
-    containers = list(log.container)
+    walker = _Walker(rate_lb_day)
     age = np.full(log.n, np.nan)
-    for i, (at, kind, lb) in enumerate(zip(log.at.tolist(), log.kind.tolist(), log.lb.tolist(), strict=True)):
-        for name in lots:
-            lots[name] = _take_oldest(lots[name], rate_lb_day * (at - seen_at[name]))[0]
-            seen_at[name] = at
-        name = containers[i]
-        if kind == USED and not name:
-            holding = [c for c in lots if lots[c]]
-            name = containers[i] = min(holding, key=lambda c: lots[c][0][0]) if holding else latest
+    events: list[tuple[float, int, str, float]] = []
+    for i, (at, kind, name, lb) in enumerate(
+        zip(log.at.tolist(), log.kind.tolist(), log.container, log.lb.tolist(), strict=True)
+    ):
+        walker.wait(at)
         if kind == USED:
-            if name in lots:
-                lots[name], found, moment = _take_oldest(lots[name], lb)
-                age[i] = at - moment / found if found > 0 else np.nan
+            parts, arrived = walker.take(name, lb)
+            age[i] = at - arrived
+            events.extend((at, USED, container, part) for container, part in parts)
             continue
-        before = [] if kind == EMPTIED else lots.get(name, [])
-        held = sum(part for _, part in before)
-        if kind == WEIGHED and lb <= held:
-            lots[name] = _take_oldest(before, held - lb)[0]
-        elif kind == WEIGHED:
-            arrived = before[-1][0] if before else at
-            lots[name] = [*before[:-1], (arrived, lb - held + (before[-1][1] if before else 0.0))]
+        if kind == WEIGHED:
+            walker.weigh(name, at, lb)
         else:
-            lots[name], latest = [*before, (at, lb)], name
-        seen_at[name] = at
-    return Walk(IceLog(log.at, log.kind, tuple(containers), log.lb), age, lots)
+            walker.deliver(name, at, lb, emptied=kind == EMPTIED)
+        events.append((at, kind, name, lb))
+    columns = list(zip(*events, strict=True)) if events else [(), (), (), ()]
+    split = IceLog(
+        np.array(columns[0], dtype=np.float64), np.array(columns[1], dtype=np.int64), tuple(columns[2]),
+        np.array(columns[3], dtype=np.float64),
+    )  # fmt: skip
+    return Walk(split, age, walker.lots)

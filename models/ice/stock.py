@@ -93,10 +93,11 @@ def _follow(
 def unlogged_lb(fit: LossFit, log: IceLog, *, since: float, until: float) -> NDArray[np.float64]:
     """Return draws of the ice used but not logged between two moments, lb, shape (n_draws,).
 
-    It is the learned share of logged use, and the jumps (only those that took ice) of stretches that ended in
-    between: what went and that heat leak, which grows with time and warmth, does not explain.
+    It is the learned share of logged use, and the jumps of stretches that ended in between: what went and that heat
+    leak, which grows with time and warmth, does not explain. Jumps of all containers are added before a negative sum
+    counts as nothing, so that ice logged out of the wrong container cancels.
     """
     inside = (log.at >= since) & (log.at < until) & (log.kind == USED)
     ended = (fit.stretches.end_at >= since) & (fit.stretches.end_at < until)
-    jumps = np.maximum(fit.jump_lb[ended], 0.0).sum(axis=0)
+    jumps = np.maximum(fit.jump_lb[ended].sum(axis=0), 0.0)
     return np.asarray(log.lb[inside].sum() * fit.law.unlogged_share + jumps, dtype=np.float64)

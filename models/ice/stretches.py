@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 # A stretch without a weighing is cut at the next delivery after this many events: by then its start is forgotten.
 _LONGEST = 30
 #: Most recent stretches that are learned from.
-MOST_STRETCHES = 160
+MOST_STRETCHES = 140
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ def _gather(log: IceLog, names: tuple[str, ...]) -> list[_Open]:
 
 
 def cut(log: IceLog, climate: Climate) -> Stretches:
-    """Return the most recent stretches (at most 160) of a log whose uses name their container.
+    """Return the most recent stretches (at most 140) of a log whose uses name their container.
 
     A stretch starts at a weighing, at a first delivery (the container is taken to be empty before) or where a
     container was emptied, and ends at the next weighing; without one it stays open and tells only that there was
@@ -149,3 +149,16 @@ def cut(log: IceLog, climate: Climate) -> Stretches:
         end_lb=np.array([p.end_lb for p in parts]),
         end_at=np.array([p.at[-1] for p in parts]),
     )
+
+
+def rough_rate(stretches: Stretches, planning_lb_day: float) -> float:
+    """Return a first idea of a container's loss, lb a day: the median over stretches that end with ice left.
+
+    The planning value where fewer than five stretches tell; never outside a fifth to five times of it.
+    """
+    lasted = stretches.days.sum(axis=1)
+    told = np.isfinite(stretches.end_lb) & (np.nan_to_num(stretches.end_lb) > 20.0) & (lasted > 0.5)
+    if told.sum() < 5:
+        return planning_lb_day
+    gone = stretches.start_lb[told] + stretches.change_lb[told].sum(axis=1) - stretches.end_lb[told]
+    return float(np.clip(np.median(gone / lasted[told]), planning_lb_day / 5, 5 * planning_lb_day))

@@ -12,6 +12,7 @@ from models.ice.law import CLOSING, OPENING, USE_TIME, Climate
 from models.ice.loss import LossFit, learn_loss
 from models.ice.record import DELIVERED, EMPTIED, USED, WEIGHED, IceLog, Walk, walk
 from models.ice.stock import StockNow, stock_now, unlogged_lb
+from models.ice.stretches import cut, rough_rate
 from pipeline.book import tables
 
 if TYPE_CHECKING:
@@ -159,13 +160,16 @@ def ice_state(records: IceRecords, ice: Ice, today: date, *, seed: int, n_draws:
     """
     log, said = ice_log(records, today)
     moment = today.toordinal() + OPENING
-    walked = walk(log.before(moment), ice.sublimation_lb_per_day)
     climate = Climate(
         np.array([day.toordinal() for day, _ in records.air_c], dtype=np.int64),
         np.array([air for _, air in records.air_c], dtype=np.float64),
     )
+    past = log.before(moment)
+    planning = max(ice.sublimation_lb_per_day, 0.1)
+    rate = rough_rate(cut(walk(past, planning).log, climate), planning)
+    walked = walk(past, rate)
     fit = learn_loss(
-        walked.log, climate, seed=seed, planning_lb_day=max(ice.sublimation_lb_per_day, 0.1),
+        walked.log, climate, seed=seed, planning_lb_day=planning,
         full_lb=ice.container_lb, n_draws=n_draws,
     )  # fmt: skip
     stock = stock_now(walked.log, fit.law, climate, moment=moment, seed=seed + 1)

@@ -7,7 +7,7 @@ import pytest
 
 from models.ice.law import CLOSING, OPENING, USE_TIME, Climate
 from models.ice.record import DELIVERED, EMPTIED, USED, WEIGHED, IceLog, walk
-from models.ice.stretches import cut
+from models.ice.stretches import cut, rough_rate
 
 DAY = 738_000.0
 
@@ -92,3 +92,19 @@ def test_a_yearly_curve_needs_thirty_days() -> None:
     assert none.tolist() == [0, 0]
     truth = 15 + 10 * np.cos(2 * np.pi * (np.array([738_003, 738_180]) - 200) / 365.2425)
     assert 1 + warm == pytest.approx((truth + 78.5) / 98.5, abs=0.02)
+
+
+def test_a_use_larger_than_its_container_takes_from_the_others() -> None:
+    """100 lb named out of a container of 60 are split; the age is that of all the ice taken."""
+    walked = walk(log_of((0, DELIVERED, "a", 60), (2, DELIVERED, "b", 100), (4, USED, "a", 100)), 0.0)
+    used = [(c, lb) for c, k, lb in zip(walked.log.container, walked.log.kind, walked.log.lb, strict=True) if k == USED]
+    assert used == [("a", 60.0), ("b", 40.0)]
+    assert walked.age_days.tolist()[2] == pytest.approx((60 * 4 + 40 * 2) / 100)
+    assert len(walked.age_days) == 3
+
+
+def test_rough_rate_is_the_middle_of_what_stretches_tell() -> None:
+    """Six stretches of 30 lb a day give 30; two are too few, and the planning value stands."""
+    events = [(0.0, DELIVERED, "a", 400.0), *((float(d), WEIGHED, "a", 400.0 - 30 * d) for d in range(2, 13, 2))]
+    assert rough_rate(cut(log_of(*events), Climate()), 35.0) == pytest.approx(30.0)
+    assert rough_rate(cut(log_of(*events[:3]), Climate()), 35.0) == 35.0
