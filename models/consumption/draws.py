@@ -69,7 +69,10 @@ class Scenarios:
         self.scores = normal_scores(n_draws)
         self.rho = states.rho[self.pick].T
         self.job_sd = states.job_sd[self.pick].T
-        self.half_tail = states.tail[self.pick].T / 2
+        # The t quantile at a normal score z is nearly sqrt(nu expm1(c z^2)), c = ((8nu + 3) / (8nu + 1))^2 / nu
+        # (Wallace 1959, Ann. Math. Stat. 30:1124-1130), which needs no second random number.
+        self.tail = states.tail[self.pick].T[:, None, :]
+        self.bend = ((8 * self.tail + 3) / (8 * self.tail + 1)) ** 2 / self.tail
         self.sd = np.concatenate([states.line_sd, states.other_sd[:, :, None]], axis=2)[self.pick].transpose(1, 2, 0)
         self.zone = request.zone.recoded(fitted.columns.blocks["zone"]).astype(np.int64)
         self.soil_mean = fitted.soil.mean(request)
@@ -141,8 +144,7 @@ class Scenarios:
     ) -> NDArray[np.float64]:
         n, m = len(lines), self.n_draws
         z = rng.permuted(np.broadcast_to(self.scores, (2 + 2 * n, m)), axis=1)
-        gamma = rng.standard_gamma(np.broadcast_to(self.half_tail[:, None, :], (2, n, m)))
-        log_mean = fixed[:, :, self.pick]
+        log_mean = self._spread(fixed)
         self._add_blanks(log_mean, lines, rng)
         self._add_newcomers(log_mean, lines)
         self._add_soil(log_mean, lines, rng)
@@ -150,16 +152,25 @@ class Scenarios:
             log_mean += self._effect("time", "next")[:, None, :]
         u = _pair(z[0], z[1], self.rho[1]) * self.job_sd
         e = _pair(z[2 : 2 + n], z[2 + n :], self.rho[2])
-        e *= np.sqrt(self.half_tail[:, None, :] / gamma)
-        np.clip(e, -_NOISE_LIMIT, _NOISE_LIMIT, out=e)
+        e = np.copysign(np.minimum(np.sqrt(self.tail * np.expm1(self.bend * e**2)), _NOISE_LIMIT), e)
         e *= self.sd[:, self.zone[lines]]
-        return np.asarray(np.exp(log_mean + u[:, None, :] + e))
+        e += log_mean
+        e += u[:, None, :]
+        return np.asarray(np.exp(e, out=e))
+
+    def _spread(self, at_states: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return values at states (..., n_states) as values of scenarios (..., n_draws)."""
+        n_states = at_states.shape[-1]
+        if self.n_draws < n_states:
+            return np.asarray(at_states[..., self.pick])
+        repeats = -(-self.n_draws // n_states)
+        return np.concatenate([at_states] * repeats, axis=-1)[..., : self.n_draws]
 
     def _effect(self, block: str, key: str) -> NDArray[np.float64]:
         """Return a column's effect in each scenario, (2, n_draws); drawn from its block where it was never seen."""
         column = self.column.get((block, key))
         if column is not None:
-            return np.asarray(self.b[:, column][:, self.pick])
+            return self._spread(self.b[:, column])
         if (block, key) not in self.fresh:
             rng = stream(self.seed, block, key)
             z = rng.permuted(np.broadcast_to(self.scores, (2, self.n_draws)), axis=1)
@@ -222,7 +233,7 @@ class Scenarios:
             level = self.fitted.soil.draw_levels(self.soil_mean[lines], soil, rng, self.n_draws)
         for k, i in enumerate(lines.tolist()):
             if soil[k] >= 0:
-                log_mean[:, k] += self.steps[:, soil[k], self.pick] + self._soil_cells(i, int(soil[k]))
+                log_mean[:, k] += self._spread(self.steps[:, soil[k]]) + self._soil_cells(i, int(soil[k]))
                 continue
             log_mean[:, k] += self.steps[:, level[k], self.pick]
             for s in range(N_SOILS):

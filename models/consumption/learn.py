@@ -15,6 +15,7 @@ from models.consumption.draws import normal_scores, stream
 from models.consumption.fitted import FittedModel, Usual, kinds_of, predict, rounded_states
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
+from models.consumption.plugin import fit_all
 from models.consumption.sampler import POOLED, Chain, States
 from shared.vocabulary import QUANTITIES
 
@@ -33,6 +34,9 @@ _RECORD_STATES = 60
 _RECORD_BURN = 30
 _RECORD_DRAWS = 600
 _N_USUAL = 41
+#: Up to so many jobs the sampler sees all of them; above, its scales come from a random part of the history.
+SAMPLED_JOBS = 2500
+SCALE_JOBS = 1500
 #: Jobs whose fit had so few jobs before them tell nothing about the fits to come.
 _CALIBRATION_JOBS = 15
 
@@ -101,11 +105,16 @@ def fit(
     """Return the learner fitted to usable jobs in order, without a record."""
     columns = columns_of(table)
     soil = fit_soil(table)
-    if table.n_jobs:
-        rng = stream(seed, "chain")
+    rng = stream(seed, "chain")
+    if not table.n_jobs:
+        states = planning_states(planning, columns.n, seed)
+    elif table.n_jobs <= SAMPLED_JOBS:
         states = Chain(table, planning, columns, soil, rng).run(n_burn, n_states, tell=tell)
     else:
-        states = planning_states(planning, columns.n, seed)
+        part = table.take_jobs(np.sort(rng.choice(table.n_jobs, SCALE_JOBS, replace=False)))
+        some = columns_of(part)
+        scales = Chain(part, planning, some, fit_soil(part), rng).run(n_burn, n_states)
+        states = fit_all(table, planning, columns, soil, (scales, some.blocks["zone"]), rng, tell)
     n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]
     return FittedModel(
         planning=planning,

@@ -54,11 +54,11 @@ FIXED = {
 }
 POOL_WEIGHT = 8.0
 JOB_SD = 0.20
-_JOB_SD_WEIGHT = 3.0
+JOB_SD_WEIGHT = 3.0
 TIME_SCALE = 0.005
-_SCALE_FACTORS = np.exp(np.linspace(-2.5, 2.2, 48))
-_RHO_GRID = np.linspace(-0.6, 0.97, 41)
-_RHO_LOG_PRIOR = 2.0 * np.log1p(_RHO_GRID) + 0.5 * np.log1p(-_RHO_GRID)
+SCALE_FACTORS = np.exp(np.linspace(-2.5, 2.2, 48))
+RHO_GRID = np.linspace(-0.6, 0.97, 41)
+RHO_LOG_PRIOR = 2.0 * np.log1p(RHO_GRID) + 0.5 * np.log1p(-RHO_GRID)
 
 
 @dataclass(frozen=True)
@@ -201,7 +201,7 @@ class Chain:
         for t in range(2):
             own = np.array([float((b[t, s] ** 2).sum()) for s in self.pool_spans])
             cross = np.array([float((b[0, s] * b[1, s]).sum()) for s in self.pool_spans]) / self.tau[1 - t]
-            grid = self.guess[:, None] * _SCALE_FACTORS
+            grid = self.guess[:, None] * SCALE_FACTORS
             density = -(self.pool_size[:, None] + POOL_WEIGHT) * np.log(grid)
             density -= POOL_WEIGHT * self.guess[:, None] ** 2 / (2 * grid**2)
             density -= (own[:, None] / grid**2 - 2 * rho_b * cross[:, None] / grid) / (2 * (1 - rho_b**2))
@@ -220,9 +220,9 @@ class Chain:
         both = self.in_job.all(axis=0)
         u, v = self.job_effect[t], self.job_effect[1 - t] / self.job_sd[1 - t]
         paired, alone = float((u[both] ** 2).sum()), float((u[self.in_job[t] & ~both] ** 2).sum())
-        grid = JOB_SD * _SCALE_FACTORS
-        density = -(self.in_job[t].sum() + _JOB_SD_WEIGHT) * np.log(grid)
-        density -= (_JOB_SD_WEIGHT * JOB_SD**2 + alone) / (2 * grid**2)
+        grid = JOB_SD * SCALE_FACTORS
+        density = -(self.in_job[t].sum() + JOB_SD_WEIGHT) * np.log(grid)
+        density -= (JOB_SD_WEIGHT * JOB_SD**2 + alone) / (2 * grid**2)
         density -= (paired / grid**2 - 2 * rho * float((u[both] * v[both]).sum()) / grid) / (2 * (1 - rho**2))
         self.job_sd[t] = draw_from_log(density, grid, self.rng)
 
@@ -240,10 +240,10 @@ class Chain:
 
     def _draw_rho(self, one: NDArray[np.float64], two: NDArray[np.float64]) -> float:
         """Draw a correlation on its grid from two columns of standardised values."""
-        keep = 1 - _RHO_GRID**2
+        keep = 1 - RHO_GRID**2
         squares, product = float((one**2).sum() + (two**2).sum()), float((one * two).sum())
-        density = _RHO_LOG_PRIOR - len(one) / 2 * np.log(keep) - (squares - 2 * _RHO_GRID * product) / (2 * keep)
-        return float(draw_from_log(density, _RHO_GRID, self.rng))
+        density = RHO_LOG_PRIOR - len(one) / 2 * np.log(keep) - (squares - 2 * RHO_GRID * product) / (2 * keep)
+        return float(draw_from_log(density, RHO_GRID, self.rng))
 
     def _paired_noise(self) -> list[NDArray[np.float64]]:
         """Return the standardised noise of lines for which both quantities were written down by line."""

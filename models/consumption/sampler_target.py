@@ -25,11 +25,11 @@ STEPS = {"pellets_lb": (10.0, 5.0, 2.5, 1.0), "minutes": (15.0, 10.0, 5.0, 2.0)}
 _ROUNDED_SHARE = 0.97
 _ROUNDED_LEAST = 8
 NU_GRID = np.array([2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 30.0, 100.0])
-_NU_LOG_PRIOR = np.log(np.array([0.5, 0.7, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.5]))
+NU_LOG_PRIOR = np.log(np.array([0.5, 0.7, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.5]))
 NU0_GRID = np.array([4.0, 8.0, 16.0, 32.0, 64.0, 256.0])
 #: Prior guess of a line's noise sd and its weight.
 LINE_SD = 0.30
-_LINE_SD_WEIGHT = 3.0
+LINE_SD_WEIGHT = 3.0
 _PAIR_MOVES = 4
 _PAIR_SCALE = 0.6
 _MOST_TRIES = 12
@@ -221,14 +221,14 @@ class Target:
         if self.n:
             scaled = r2 / self.s2[self.zone]
             terms = np.log1p(scaled[:, None] / NU_GRID).sum(axis=0)
-            log_density = _NU_LOG_PRIOR - 0.5 * (NU_GRID + 1) * terms + self.n * _NU_CONSTANT
+            log_density = NU_LOG_PRIOR - 0.5 * (NU_GRID + 1) * terms + self.n * _NU_CONSTANT
             self.nu = float(draw_from_log(log_density, NU_GRID, rng))
             self.l = rng.standard_gamma((self.nu + 1) / 2, self.n) / ((self.nu + scaled) / 2)
         square = np.bincount(self.zone, weights=self.l * r2, minlength=self.n_zones)
         self.s2 = (self.nu0 * self.s02 + square) / rng.chisquare(self.nu0 + self.zone_lines)
         inverse, logs = float((1 / self.s2).sum()), float(np.log(self.s2).sum())
-        shape = _LINE_SD_WEIGHT + self.n_zones * self.nu0 / 2
-        rate = _LINE_SD_WEIGHT / LINE_SD**2 + self.nu0 / 2 * inverse
+        shape = LINE_SD_WEIGHT + self.n_zones * self.nu0 / 2
+        rate = LINE_SD_WEIGHT / LINE_SD**2 + self.nu0 / 2 * inverse
         self.s02 = float(rng.standard_gamma(shape) / rate)
         half = NU0_GRID / 2
         density = self.n_zones * (half * np.log(half * self.s02) - _lgamma(half))

@@ -1,0 +1,293 @@
+"""Large histories: scales from a sampler on part of the jobs, coefficients from all of them.
+
+Empirical Bayes (Robbins 1956; Morris 1983, JASA 78:47-55) with Gauss-Newton steps: given the scales, one pass over the
+rows builds the normal equations of a penalised, robustly weighted fit, in chunks of jobs, so memory stays small and the
+cost grows linearly with the lines. A total over lines i with means exp(m_i) is taken at first order,
+
+    log sum exp(m_i + e_i) ~ log sum exp(m_i) + 1/2 sum w_i (1 - w_i) s2_i + sum w_i e_i,  w_i = exp(m_i) / sum exp(m),
+
+so its row is the share-weighted mean of its lines' rows. Student-t weights are those of the EM of Lange, Little &
+Taylor (1989), JASA 84:881-896. Coefficients are then drawn from their normal approximation (Laplace).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.design import rows_of, word_codes
+from models.consumption.planning import log_median
+from models.consumption.sampler import FIXED, POOLED, States
+from models.consumption.sampler_target import STEPS, rounding_step
+from shared.vocabulary import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from models.consumption.design import Columns
+    from models.consumption.jobs import JobTable, Observed
+    from models.consumption.latent_soil import SoilModel
+    from models.consumption.planning import Planning
+    from shared.vocabulary import Quantity
+
+_CHUNK_LINES = 20_000
+_N_STEPS = 8
+#: Prior sd and pseudo-observations of a step in time; each step's variance follows its own size (ARD, MacKay 1994).
+_TIME_SD = 0.02
+_SMALL = 1e-6
+#: Lines for which the sampled line variance of a zone counts.
+_SCALE_WEIGHT = 50.0
+
+
+@dataclass(frozen=True)
+class _Scales:
+    """Medians of the sampler's scales for one quantity."""
+
+    tau: NDArray[np.float64]
+    line_var: NDArray[np.float64]
+    job_var: float
+    tail: float
+
+
+@dataclass(frozen=True)
+class _Chunk:
+    """Lines of some consecutive jobs that carry a record of one quantity, ordered by group."""
+
+    x: NDArray[np.float64]
+    offset: NDArray[np.float64]
+    zone: NDArray[np.int64]
+    group_first: NDArray[np.int64]
+    group: NDArray[np.int64]
+    job_first: NDArray[np.int64]
+    job: NDArray[np.int64]
+    log_value: NDArray[np.float64]
+    half_step: NDArray[np.float64]
+
+
+def fit_all(
+    table: JobTable,
+    planning: Planning,
+    columns: Columns,
+    soil: SoilModel,
+    scales: tuple[States, tuple[str, ...]],
+    rng: np.random.Generator,
+    tell: Callable[[float], None] | None = None,
+) -> States:
+    """Return states of the whole table, given scales sampled on part of it.
+
+    Parameters
+    ----------
+    table : JobTable
+        Usable jobs in order.
+    scales : (States, zones)
+        Sampled states and the zones of their columns; each returned state takes one of them for its scales.
+    """
+    part, zones = scales
+    n_zones = len(columns.blocks["zone"])
+    line_sd = np.repeat(part.other_sd[:, :, None], n_zones, axis=2)
+    for k, zone in enumerate(columns.blocks["zone"]):
+        if zone in zones:
+            line_sd[:, :, k] = part.line_sd[:, :, zones.index(zone)]
+    b, job_sd = np.empty((part.n, 2, columns.n)), part.job_sd.copy()
+    for t, quantity in enumerate(QUANTITIES):
+        medians = _Scales(
+            np.median(part.tau[:, t], axis=0),
+            np.median(line_sd[:, t], axis=0) ** 2,
+            float(np.median(part.job_sd[:, t])) ** 2,
+            float(np.median(part.tail[:, t])),
+        )
+        fit = _Newton(table, planning, columns, soil, quantity, medians)
+        for step in range(_N_STEPS):
+            fit.step()
+            if tell is not None:
+                tell((t * _N_STEPS + step + 1) / (2 * _N_STEPS))
+        b[:, t] = fit.draws(part.n, rng)
+        line_sd[:, t] *= np.sqrt(fit.scales.line_var / medians.line_var)
+        job_sd[:, t] *= np.sqrt(fit.scales.job_var / medians.job_var)
+    return replace(part, b=b, line_sd=line_sd, job_sd=job_sd)
+
+
+class _Newton:
+    """Gauss-Newton on one quantity; `step` improves b once."""
+
+    def __init__(
+        self,
+        table: JobTable,
+        planning: Planning,
+        columns: Columns,
+        soil: SoilModel,
+        quantity: Quantity,
+        scales: _Scales,
+    ) -> None:
+        self.table, self.columns, self.scales, self.soil = table, columns, scales, soil
+        self.figures = planning.of(quantity)
+        self.observed: Observed = table.observed(quantity)
+        size = self.observed.size()
+        steps = STEPS[quantity]
+        value = self.observed.value
+        usable = value > 0
+        self.rounding = np.where(
+            size == 1,
+            rounding_step(value[(size == 1) & usable], steps),
+            rounding_step(value[(size > 1) & usable], steps),
+        )
+        self.prior_mean, self.prior_var = np.zeros(columns.n), np.ones(columns.n)
+        for block, (mean, sd) in FIXED.items():
+            self.prior_mean[columns.span(block)], self.prior_var[columns.span(block)] = mean, sd**2
+        for k, block in enumerate(POOLED):
+            self.prior_var[columns.span(block)] = scales.tau[k] ** 2
+        self.prior_var[columns.span("time")] = _TIME_SD**2
+        self.b = self.prior_mean.copy()
+        self.lower: NDArray[np.float64] = np.eye(columns.n)
+        first = np.searchsorted(table.line_job, np.arange(table.n_jobs + 1))
+        starts = np.searchsorted(first, np.arange(0, table.n_lines, _CHUNK_LINES))
+        self.edges = sorted({*starts.tolist(), table.n_jobs})
+
+    def step(self) -> None:
+        """Build the normal equations at the present b and solve them."""
+        h = np.diag(1.0 / self.prior_var)
+        g = self.prior_mean / self.prior_var
+        self.zone_sums = _SCALE_WEIGHT * np.stack([self.scales.line_var, np.ones_like(self.scales.line_var)])
+        self.job_sums = np.zeros(2)
+        for start, stop in pairwise(self.edges):
+            chunk = self._chunk(np.arange(start, stop))
+            if len(chunk.log_value):
+                dh, dg = self._normal_equations(chunk)
+                h += dh
+                g += dg
+        self.scales = replace(
+            self.scales,
+            line_var=self.zone_sums[0] / self.zone_sums[1],
+            job_var=float(self.job_sums[0] / max(self.job_sums[1], 1.0)) or self.scales.job_var,
+        )
+        self.lower = np.asarray(np.linalg.cholesky(h), dtype=np.float64)
+        self.b = np.linalg.solve(self.lower.T, np.linalg.solve(self.lower, g))
+        soil = self.columns.span("soil")
+        self.b[soil] = np.maximum(self.b[soil], -np.diff(np.log(np.array(self.figures.soil))))
+        time = self.columns.span("time")
+        if self.columns.cuts:
+            covariance = np.linalg.inv(h)[time, time].diagonal()
+            self.prior_var[time] = (self.b[time] ** 2 + covariance + _TIME_SD**2) / 2
+
+    def draws(self, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
+        """Return draws of b from its normal approximation, (n, n_columns), soil steps kept increasing."""
+        noise = np.linalg.solve(self.lower.T, rng.standard_normal((self.columns.n, n))).T
+        drawn = self.b + noise
+        soil = self.columns.span("soil")
+        drawn[:, soil] = np.maximum(drawn[:, soil], -np.diff(np.log(np.array(self.figures.soil))))
+        return np.asarray(drawn)
+
+    def _chunk(self, jobs: NDArray[np.int64]) -> _Chunk:
+        table, at = self.table, slice(*np.searchsorted(self.table.line_job, [jobs[0], jobs[-1] + 1]))
+        part = table.take_jobs(jobs)
+        group = self.observed.group[at]
+        value = np.append(self.observed.value, -1.0)[group]
+        lines = np.flatnonzero(value > 0)
+        lines = lines[np.argsort(group[lines], kind="stable")]
+        rows = rows_of(self.columns, part)
+        soil = np.maximum(part.soil, -1)
+        x = rows.dense(self.columns.n, soil)
+        log_soil = np.log(np.array(self.figures.soil))
+        offset = log_median(replace(part, soil=np.zeros_like(part.soil)), self.figures) - log_soil[0]
+        offset[soil >= 0] += log_soil[soil[soil >= 0]]
+        unknown = np.flatnonzero(soil < 0)
+        for level in range(4) if len(unknown) else ():
+            chance = self._level_chance(part, unknown)[:, level]
+            one = np.zeros((len(unknown), self.columns.n))
+            rows.put_soil(one, np.arange(len(unknown)), unknown, np.full(len(unknown), level), 1.0)
+            x[unknown] += chance[:, None] * one
+            offset[unknown] += chance * log_soil[level]
+        _, group_first, of_group = np.unique(group[lines], return_index=True, return_inverse=True)
+        group_job = part.line_job[lines][group_first]
+        _, job_first, job = np.unique(group_job, return_index=True, return_inverse=True)
+        ids = group[lines][group_first]
+        return _Chunk(
+            x=x[lines],
+            offset=offset[lines],
+            zone=word_codes(self.columns, part)["zone"][lines],
+            group_first=group_first,
+            group=of_group,
+            job_first=job_first,
+            job=job,
+            log_value=np.log(self.observed.value[ids]),
+            half_step=self.rounding[ids] / 2,
+        )
+
+    def _level_chance(self, part: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the chance of each soil level of lines without one, before their figures are looked at."""
+        from scipy.special import ndtr
+
+        edges = np.array([-np.inf, *self.soil.cuts, np.inf])
+        return np.asarray(np.diff(ndtr(edges - self.soil.mean(part)[lines, None]), axis=1))
+
+    def _normal_equations(self, c: _Chunk) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        scales = self.scales
+        mean = c.offset + c.x @ self.b
+        top = np.maximum.reduceat(mean, c.group_first)
+        part = np.exp(mean - top[c.group])
+        total = np.add.reduceat(part, c.group_first)
+        share = part / total[c.group]
+        line_var = scales.line_var[c.zone]
+        x = np.add.reduceat(share[:, None] * c.x, c.group_first, axis=0)
+        var = np.add.reduceat(share**2 * line_var, c.group_first)
+        bend = 0.5 * np.add.reduceat(share * (1 - share) * line_var, c.group_first)
+        value = _middle(c.log_value, c.half_step, top + np.log(total), np.sqrt(var))
+        rest = value - (top + np.log(total) + bend)
+        weight = np.ones(len(rest))
+        for _ in range(2):
+            q = weight / var
+            d = np.add.reduceat(q, c.job_first) + 1 / scales.job_var
+            u = np.add.reduceat(q * rest, c.job_first) / d
+            weight = (scales.tail + 1) / (scales.tail + (rest - u[c.job]) ** 2 / var)
+        q = weight / var
+        per_job = np.add.reduceat(q, c.job_first)
+        d = per_job + 1 / scales.job_var
+        alpha = ((1 - np.sqrt(1 - per_job / d)) / per_job)[c.job]
+        root = np.sqrt(q)
+        target = rest + x @ self.b
+        white = root[:, None] * (x - alpha[:, None] * np.add.reduceat(q[:, None] * x, c.job_first, axis=0)[c.job])
+        white_y = root * (target - alpha * np.add.reduceat(q * target, c.job_first)[c.job])
+        self._add_scales(c, rest, q, d)
+        return white.T @ white, white.T @ white_y
+
+    def _add_scales(self, c: _Chunk, rest: NDArray[np.float64], q: NDArray[np.float64], d: NDArray[np.float64]) -> None:
+        """Add a chunk to the EM sums: line variance by zone (from lines recorded by themselves), job variance."""
+        u = np.add.reduceat(q * rest, c.job_first) / d
+        self.job_sums += np.array([float((u**2 + 1 / d).sum()), len(u)])
+        size = np.diff(np.append(c.group_first, len(c.zone)))
+        single = np.flatnonzero(size == 1)
+        zone = c.zone[c.group_first[single]]
+        var = self.scales.line_var[zone]
+        square = q[single] * var * ((rest[single] - u[c.job[single]]) ** 2 + 1 / d[c.job[single]])
+        n_zones = self.zone_sums.shape[1]
+        self.zone_sums += np.stack(
+            [np.bincount(zone, weights=square, minlength=n_zones), np.bincount(zone, minlength=n_zones)]
+        )
+
+
+def _middle(
+    log_value: NDArray[np.float64], half_step: NDArray[np.float64], mean: NDArray[np.float64], sd: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the expected logarithm of a figure read off in steps: the mean of a normal cut to its interval."""
+    from scipy.special import ndtr
+
+    stepped = np.flatnonzero(half_step > 0)
+    out = log_value.copy()
+    if not len(stepped):
+        return out
+    value, half = np.exp(log_value[stepped]), half_step[stepped]
+    least = value <= 2.02 * half
+    low = np.where(least, _SMALL, value - half)
+    high = np.where(least, 3.0 * half, value + half)
+    m, s = mean[stepped], sd[stepped]
+    a, b = (np.log(low) - m) / s, (np.log(high) - m) / s
+    mass = ndtr(b) - ndtr(a)
+    density = (np.exp(-(a**2) / 2) - np.exp(-(b**2) / 2)) / np.sqrt(2 * np.pi)
+    inside = np.clip(m + s * density / np.maximum(mass, 1e-9), np.log(low), np.log(high))
+    out[stepped] = np.where(mass > 1e-6, inside, log_value[stepped])
+    return out
