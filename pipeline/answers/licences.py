@@ -5,6 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from importlib import metadata
+from typing import TYPE_CHECKING, cast
+
+if TYPE_CHECKING:
+    from email.message import Message
 
 
 @dataclass(frozen=True)
@@ -35,7 +39,7 @@ def licences(root: str = "rimebook") -> Licences:
         key = re.sub(r"[-_.]+", "-", about.metadata["Name"]).lower()
         if key in found:
             continue
-        found[key] = Package(about.metadata["Name"], about.version, _licence(about.metadata))
+        found[key] = Package(about.metadata["Name"], about.version, _licence(cast("Message", about.metadata)))
         waiting += [
             re.split(r"[\s;<>=!~\[(]", need, maxsplit=1)[0] for need in about.requires or [] if "extra ==" not in need
         ]
@@ -43,7 +47,7 @@ def licences(root: str = "rimebook") -> Licences:
     return Licences(tuple(p for k, p in sorted(found.items()) if k != own))
 
 
-def _licence(about: metadata.PackageMetadata) -> str:
+def _licence(about: Message) -> str:
     stated = about.get("License-Expression")
     if stated:
         return str(stated)

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Literal, cast
+from typing import TYPE_CHECKING, Annotated, Literal, cast
 
 import typer
 
-from pipeline.answers.answer import Answer, Asking
-from pipeline.answers.quoting import QuoteResult, Wanted
-from pipeline.answers.requests import JobAsked
 from pipeline.cli.common import read_price
 from shared.errors import UsageError
+
+if TYPE_CHECKING:
+    # Nothing of this is read by typer, and every command would pay for it.
+    from pipeline.answers.answer import Answer, Asking
+    from pipeline.answers.quoting import QuoteResult, Wanted
+    from pipeline.answers.requests import JobAsked
 
 PriceOption = Annotated[float | None, typer.Option("--price", help="A price of your own: what would it risk?")]
 CountOption = Annotated[int, typer.Option("--count", min=1, max=200, help="So many vehicles alike, one price.")]
@@ -86,6 +89,7 @@ def answered(asking: Asking, jobs: list[JobAsked], options: QuoteOptions) -> Ans
 
 def _wanted(asking: Asking, options: QuoteOptions) -> Wanted:
     from pipeline.answers.part_done import read_so_far
+    from pipeline.answers.quoting import Wanted
 
     compare = options.compare.strip().casefold()
     if compare not in ("", "machine", "soil", "way"):
