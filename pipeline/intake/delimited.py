@@ -47,7 +47,10 @@ def open_delimited(path: Path, guess: Callable[[Sequence[str]], tuple[str, float
     """
     unchanged = Unchanged(path)
     how = detect_encoding(path, encoding)
-    dialect = _dialect(path, how, guess)
+    try:
+        dialect = _dialect(path, how, guess)
+    except UnicodeError as error:
+        raise undecodable(path, how.name, error) from None
     found = dialect.found
     header, doubled_note = heads_of(found.cells, str(path))
     notes = [*how.notes, *doubled_note]
@@ -110,8 +113,6 @@ def _head(path: Path, how: Encoded, delimiter: str, skip: int) -> list[tuple[int
                 line = skip + reader.line_num + 1
         except csv.Error:
             pass  # an open quote: with another delimiter, or told when the rows are read
-        except UnicodeError as error:
-            raise undecodable(path, how.name, error) from None
     return records
 
 

@@ -20,6 +20,9 @@ _MOST_RATIO: Final = 200
 #: Below this size a high ratio is no danger: empty sheets compress very well.
 _SMALL_BYTES: Final = 20 * 1024 * 1024
 _MOST_CELLS: Final = 20_000_000
+#: Above this many cells a sheet that is almost empty has a stray cell: reading it would cost minutes and say nothing.
+_SPARSE_CELLS: Final = 1_000_000
+_LEAST_FILLED: Final = 0.02
 _BLOCK: Final = 1 << 20
 _MAIN: Final = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _STRICT: Final = "{http://purl.oclc.org/ooxml/spreadsheetml/main}"
@@ -36,6 +39,12 @@ class Passed:
     is_ods: bool
     scans: dict[str, SheetScan]
 
+    def check_extents(self, path: Path) -> None:
+        """Raise as `check_extent` for any sheet of an OpenDocument file, which the reader loads as a whole."""
+        if self.is_ods:
+            for sheet in self.scans:
+                self.check_extent(path, sheet)
+
     def check_extent(self, path: Path, sheet: str) -> None:
         """Raise ``stray-cell`` where a sheet's rectangle of cells is larger than any log.
 
@@ -44,12 +53,13 @@ class Passed:
         RimebookError
         """
         scan = self.scans.get(sheet, SheetScan())
-        if scan.n_rows * scan.n_columns > _MOST_CELLS:
+        area = scan.n_rows * scan.n_columns
+        if area > _MOST_CELLS or (area > _SPARSE_CELLS and scan.n_filled < _LEAST_FILLED * area):
             raise RimebookError(
                 "stray-cell",
                 where=f"{path}, sheet {sheet!r}",
                 found=f"cells that reach to {scan.far}: {scan.n_rows} rows by {scan.n_columns} columns",
-                expected=f"at most {_MOST_CELLS // 1_000_000} million cells",
+                expected=f"at most {_MOST_CELLS // 1_000_000} million cells, most of them filled",
                 do="A stray cell far away does this: delete the rows and columns beyond the table, save, import again.",
             )
 

@@ -43,6 +43,8 @@ class SheetScan:
     ----------
     n_rows, n_columns : int
         Extent of the cells with content.
+    n_filled : int
+        Cells with content.
     far : str
         Reference of the cell that reaches furthest, such as 'XFD1048576'.
     errors : dict of position to the error's text, such as '#DIV/0!'
@@ -56,6 +58,7 @@ class SheetScan:
 
     n_rows: int = 0
     n_columns: int = 0
+    n_filled: int = 0
     far: str = ""
     errors: dict[tuple[int, int], str] = field(default_factory=dict)
     formulas: set[tuple[int, int]] = field(default_factory=set)
@@ -68,6 +71,7 @@ def scan_xlsx_sheet(stream: IO[bytes]) -> SheetScan:
     scan = SheetScan()
     for piece in _whole_rows(stream):
         cells = _FILLED_CELL.findall(piece)
+        scan.n_filled += len(cells)
         if cells:
             columns = {letters: column_number(letters.decode()) for letters in {c[0] for c in cells}}
             widest = max(columns, key=lambda letters: columns[letters])
@@ -80,6 +84,7 @@ def scan_xlsx_sheet(stream: IO[bytes]) -> SheetScan:
             rows = _ROW.split(piece)
             scan.n_columns = max(scan.n_columns, max(len(_CELL_WITHOUT_REF.findall(row)) for row in rows))
             scan.n_rows += len(rows) - 1
+            scan.n_filled += len(_CELL_WITHOUT_REF.findall(piece))
         for attributes, text in _ERROR.findall(piece):
             at = _position(attributes)
             if at:
@@ -205,6 +210,7 @@ class _OdsReader:
         formula = _TABLE + "formula" in cell
         if kind or self._text or formula:
             self._filled_to = self._column + self._cell_repeat
+            sheet.n_filled += self._cell_repeat * self._row_repeat
         broken = next((v for k, v in cell.items() if k.endswith(" value-type") and v == "error"), "")
         marks = min(self._row_repeat * self._cell_repeat, _MOST_MARKS)
         if broken or (formula and not kind) or _TABLE + "number-rows-spanned" in cell:

@@ -77,6 +77,7 @@ def open_workbook(path: Path, guess: Callable[[Sequence[str]], tuple[str, float]
 
     unchanged = Unchanged(path)
     passed = pass_gate(path)
+    passed.check_extents(path)
     try:
         with CalamineWorkbook.from_path(path) as book:
             names, hidden = _sheet_names(book, passed)
