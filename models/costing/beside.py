@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 _LEVEL_SD = 0.7
 _EFFECT_SD = 0.4
 _LEAST_SCALE_MIN = 5.0
-#: Prior of the relative spread: what a shop's visits differ by, and how many visits that counts for (memory, no source).
+#: Prior of the relative spread of a visit, and how many visits that counts for (memory, no source).
 _SPREAD = 0.35
 _SPREAD_WEIGHT = 4.0
 _ROUNDS = 4
@@ -49,14 +49,26 @@ class BesideLaw:
             return np.full(len(design), self.planning_min)
         return _positive(design @ self.mean, self.planning_min)
 
-    def draw(self, row: NDArray[np.float64], n_draws: int, rng: np.random.Generator) -> NDArray[np.float64]:
-        """Return draws of one visit's minutes, shape (n_draws,), from its row of the design (n_columns,)."""
+    def draw(
+        self, row: NDArray[np.float64], n_draws: int, rng: np.random.Generator, n_visits: int = 1
+    ) -> NDArray[np.float64]:
+        """Return draws of the minutes of alike visits together, shape (n_draws,); they share the coefficients.
+
+        Parameters
+        ----------
+        row : float64 array (n_columns,)
+            One visit's row of the design.
+        n_draws : int
+        rng : numpy Generator
+        n_visits : int
+            Each has its own noise.
+        """
         if not self.n:
-            return np.full(n_draws, self.planning_min)
+            return np.full(n_draws, n_visits * self.planning_min)
         coefficients = self.mean[:, None] + self.root @ rng.standard_normal((len(self.mean), n_draws))
         mean = _positive(row @ coefficients, self.planning_min)
-        noise = self.spread * rng.standard_normal(n_draws) - self.spread**2 / 2
-        return np.asarray(mean * np.exp(noise), dtype=np.float64)
+        noise = self.spread * rng.standard_normal((n_visits, n_draws)) - self.spread**2 / 2
+        return np.asarray(mean * np.exp(noise).sum(axis=0), dtype=np.float64)
 
 
 def fit_beside(design: NDArray[np.float64], minutes: NDArray[np.float64], planning_min: float) -> BesideLaw:
@@ -85,16 +97,17 @@ def fit_beside(design: NDArray[np.float64], minutes: NDArray[np.float64], planni
     precision[0] = (_LEVEL_SD * scale) ** -2
     spread = _SPREAD
     fitted = np.full(n, max(float(minutes.mean()), 1.0))
-    mean, covariance = prior, np.diag(1 / precision)
+    mean: NDArray[np.float64] = prior
+    covariance: NDArray[np.float64] = np.diag(1 / precision)
     for _ in range(_ROUNDS):
         weight = (spread * fitted) ** -2
         normal = (design * weight[:, None]).T @ design + np.diag(precision)
-        covariance = np.linalg.inv(normal)
-        mean = covariance @ (design.T @ (weight * minutes) + precision * prior)
+        covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+        mean = np.asarray(covariance @ (design.T @ (weight * minutes) + precision * prior), dtype=np.float64)
         fitted = _positive(design @ mean, planning_min)
         relative = np.clip(minutes / fitted - 1, -1, 3)
         spread = float(np.sqrt((relative @ relative + _SPREAD_WEIGHT * _SPREAD**2) / (n + _SPREAD_WEIGHT)))
-    return BesideLaw(mean, np.linalg.cholesky(covariance), spread, planning_min, n)
+    return BesideLaw(mean, np.asarray(np.linalg.cholesky(covariance), dtype=np.float64), spread, planning_min, n)
 
 
 def _positive(minutes: NDArray[np.float64], planning_min: float) -> NDArray[np.float64]:

@@ -118,7 +118,8 @@ def _correlation(residual: NDArray[np.float64]) -> float:
     n = int(both.sum())
     if n < 3:
         return 0.5
-    found = float(np.corrcoef(np.clip(residual[:, both], -_CLIP, _CLIP))[0, 1])
+    clipped = np.clip(residual[:, both], -_CLIP, _CLIP)
+    found = float(np.asarray(np.corrcoef(clipped), dtype=np.float64)[0, 1])
     return (n * found + 20 * 0.5) / (n + 20) if np.isfinite(found) else 0.5
 
 

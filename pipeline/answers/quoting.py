@@ -2,22 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
-from pipeline.answers.estimating import JobEstimate, estimates_of, predicted, warnings_of
-from pipeline.answers.landed import Landed, landed_price
-from pipeline.answers.pricing import Binding, CostDraws, chance_of_loss, expected_margin, job_cost, price_job
+from pipeline.answers.comparing import Choice, CompareBy, compared
+from pipeline.answers.estimating import JobEstimate, estimates_of, warnings_of
+from pipeline.answers.part_done import RestOfJob, SoFar, rest_of_job
+from pipeline.answers.pricing import (
+    Binding,
+    CostDraws,
+    chance_of_loss,
+    expected_margin,
+    price_job,
+    round_up,
+)
+from pipeline.answers.quote_ground import Ground, JobDraws, ground_of, job_cost_draws, job_draws
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipeline.answers.estimating import Predicted
+    from numpy.typing import NDArray
+
     from pipeline.answers.requests import JobAsked
+    from pipeline.book.settings import Pricing
+
+#: Bookings that the planning share of cancelled ones counts for, against those on record.
+_PLANNING_BOOKINGS = 20.0
 
 
 @dataclass(frozen=True)
@@ -38,8 +53,34 @@ class AtPrice:
 
 
 @dataclass(frozen=True)
+class Agreed:
+    """What was agreed before an inspection, beside the price after it.
+
+    Attributes
+    ----------
+    price_usd, ceiling_usd : float
+        The price told and the most that may be charged without asking again.
+    expected_margin_share, chance_of_loss : float
+        What the agreed price is expected to earn now.
+    ask_customer : bool
+        Whether the price after the inspection is above the ceiling.
+    """
+
+    price_usd: float
+    ceiling_usd: float
+    expected_margin_share: float
+    chance_of_loss: float
+    ask_customer: bool
+
+
+@dataclass(frozen=True)
 class JobQuote:
-    """A job's estimate, cost and price; money before tax unless named, of all `count` vehicles together."""
+    """A job's estimate, cost and price; money before tax unless named, of all `count` vehicles together.
+
+    `ceiling_usd` is what the customer agrees that the bill may reach without another word: the price the job would
+    have if its cost came out at the upper end of the interval. `deposit_usd` covers the ice that is at risk if the
+    customer does not come (`ice_at_risk_usd`), never more than the price; `no_show_share` is how often that happened.
+    """
 
     job_id: str
     number: int | None
@@ -56,82 +97,152 @@ class JobQuote:
     expected_margin_share: float
     at_price: AtPrice | None
     count: int
+    compare: tuple[Choice, ...] | None
+    rest: RestOfJob | None
+    deposit_usd: float
+    ice_at_risk_usd: float
+    no_show_share: float
+    ceiling_usd: float
+    valid_until: date
+    customer: str
+    agreed: Agreed | None
     estimate: JobEstimate
     margin_share: float
     risk_share: float
 
 
 @dataclass(frozen=True)
+class Settled:
+    """What the shop said of a saved quote."""
+
+    number: int
+    state: str
+    job_id: str
+
+
+@dataclass(frozen=True)
 class QuoteResult:
-    """One quote for each job asked about, in the order asked."""
+    """One quote for each job asked about, in the order asked; `settled` where one was called won or lost instead."""
 
     quotes: tuple[JobQuote, ...]
     ice_usd_per_lb: float
     ice_basis: str
+    settled: Settled | None = None
 
 
-def cost_draws(asking: Asking, found: Predicted, j: int, landed: Landed) -> CostDraws:
-    """Return the cost of one job asked about under each scenario."""
-    rows = found.consumption.request.line_job == j
-    costs = asking.book.settings.costs
-    return job_cost(
-        found.consumption.pellets.draws[rows].sum(axis=0),
-        found.consumption.minutes.draws[rows].sum(axis=0),
-        beside_min=costs.setup_min + costs.cleanup_min,
-        landed_usd_per_lb=landed.usd_per_lb,
-        costs=costs,
-    )
+@dataclass(frozen=True)
+class Wanted:
+    """What is asked of a quote beside its price.
+
+    Attributes
+    ----------
+    price_usd : float, optional
+        A price of the user's own, of all vehicles together; its chance of loss and margin are told beside ours.
+    count : int
+        Vehicles alike.
+    compare : {"machine", "soil", "way"}, optional
+    so_far : SoFar, optional
+        What a part-done job used.
+    number : int, optional
+        Of the saved quote that is priced again.
+    agreed_usd, ceiling_usd : float, optional
+        What was agreed in it.
+    """
+
+    price_usd: float | None = None
+    count: int = 1
+    compare: CompareBy | None = None
+    so_far: SoFar | None = None
+    number: int | None = None
+    agreed_usd: float | None = None
+    ceiling_usd: float | None = None
 
 
-def quote_jobs(asking: Asking, jobs: Sequence[JobAsked], *, price_usd: float | None = None) -> Answer[QuoteResult]:
+def quote_jobs(
+    asking: Asking, jobs: Sequence[JobAsked], *, price_usd: float | None = None, wanted: Wanted | None = None
+) -> Answer[QuoteResult]:
     """Return the price of each job.
 
     Parameters
     ----------
     jobs : sequence of JobAsked
     price_usd : float, optional
-        A price of the user's own; its chance of loss and margin are told beside ours.
+        Short for `Wanted(price_usd=...)`.
+    wanted : Wanted, optional
     """
-    found = predicted(asking, jobs)
-    landed = landed_price(asking)
-    estimates = estimates_of(asking, found)
-    quotes = tuple(_quote(asking, found, j, landed, estimates[j], price_usd) for j in range(len(found.jobs)))
-    zones = {line.zone for job in found.jobs for line in job.lines}
+    want = wanted or Wanted(price_usd=price_usd)
+    customers = {job.customer for job in jobs}
+    ground = ground_of(asking, customers.pop() if len(customers) == 1 else "")
+    draws = job_draws(asking, jobs, ground, want.count)
+    estimates = estimates_of(asking, draws.found)
+    quotes = tuple(_quote(asking, draws, j, ground, estimates[j], want) for j in range(len(jobs)))
+    zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
-        QuoteResult(quotes, landed.usd_per_lb, landed.basis),
-        warnings_of(asking, found, estimates),
+        QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
+        (*warnings_of(asking, draws.found, estimates), *draws.warnings),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip
 
 
-def _quote(
-    asking: Asking, found: Predicted, j: int, landed: Landed, estimate: JobEstimate, price_usd: float | None
-) -> JobQuote:
-    parts = cost_draws(asking, found, j, landed)
+def _quote(asking: Asking, draws: JobDraws, j: int, ground: Ground, estimate: JobEstimate, want: Wanted) -> JobQuote:
+    job = draws.found.jobs[j]
+    parts = job_cost_draws(asking, draws, j, ground.landed)
     cost = parts.total()
     pricing = asking.book.settings.pricing
-    price = price_job(cost, pricing)
-    own = None
-    if price_usd is not None:
-        own = AtPrice(price_usd, chance_of_loss(cost, price_usd), expected_margin(cost, price_usd))
+    price = price_job(cost, pricing, minimum_usd=want.count * pricing.minimum_usd)
+    told = summarise(cost, level=asking.level, n_scores=int(draws.found.consumption.n_calibration[j]))
+    at_risk = estimate.pellets_lb.interval.high * ground.landed.usd_per_lb
+    offered = price.price_usd if want.price_usd is None else want.price_usd
+    ceiling = _ceiling(told.interval.high, offered, pricing)
+    agreed = _agreed(cost, price.price_usd, want)
+    rest = None
+    if want.so_far is not None:
+        rest = rest_of_job(asking, job, ground, want.so_far, want.agreed_usd or offered, want.ceiling_usd or ceiling)
     return JobQuote(
-        job_id=estimate.job_id,
-        number=None,
-        pellets_lb=estimate.pellets_lb,
-        minutes=estimate.minutes,
-        cost_usd=summarise(cost, level=asking.level, n_scores=int(found.consumption.n_calibration[j])),
-        parts=tuple(CostPart(name, float(np.mean(draws))) for name, draws in parts.parts.items()),
-        price_for_margin_usd=price.price_for_margin_usd,
-        price_for_risk_usd=price.price_for_risk_usd,
-        price_usd=price.price_usd,
-        price_with_tax_usd=price.price_with_tax_usd,
-        binding=price.binding,
-        chance_of_loss=price.chance_of_loss,
+        job_id=estimate.job_id, number=want.number, pellets_lb=estimate.pellets_lb, minutes=estimate.minutes,
+        cost_usd=told, parts=_parts(parts), price_for_margin_usd=price.price_for_margin_usd,
+        price_for_risk_usd=price.price_for_risk_usd, price_usd=price.price_usd,
+        price_with_tax_usd=price.price_with_tax_usd, binding=price.binding, chance_of_loss=price.chance_of_loss,
         expected_margin_share=price.expected_margin_share,
-        at_price=own,
-        count=1,
-        estimate=estimate,
-        margin_share=pricing.margin_share,
-        risk_share=pricing.risk_share,
-    )
+        at_price=None if want.price_usd is None else at_price(cost, want.price_usd), count=want.count,
+        compare=compared(asking, job, ground, want.compare, want.count) if want.compare else None, rest=rest,
+        deposit_usd=min(round_up(at_risk, pricing.round_to_usd), offered), ice_at_risk_usd=at_risk,
+        no_show_share=_no_show(asking, ground), ceiling_usd=ceiling,
+        valid_until=asking.today + timedelta(days=pricing.quote_valid_days), customer=job.customer, agreed=agreed,
+        estimate=estimate, margin_share=pricing.margin_share, risk_share=pricing.risk_share,
+    )  # fmt: skip
+
+
+def _parts(parts: CostDraws) -> tuple[CostPart, ...]:
+    return tuple(CostPart(name, float(np.mean(draws))) for name, draws in parts.parts.items())
+
+
+def at_price(cost_usd: NDArray[np.float64], price_usd: float) -> AtPrice:
+    """Return what a price risks under draws of cost (n_draws,)."""
+    return AtPrice(price_usd, chance_of_loss(cost_usd, price_usd), expected_margin(cost_usd, price_usd))
+
+
+def _ceiling(cost_high_usd: float, price_usd: float, pricing: Pricing) -> float:
+    return max(round_up(cost_high_usd / (1.0 - pricing.margin_share), pricing.round_to_usd), price_usd)
+
+
+def _agreed(cost: NDArray[np.float64], price_now_usd: float, want: Wanted) -> Agreed | None:
+    if want.agreed_usd is None or want.ceiling_usd is None:
+        return None
+    then = at_price(cost, want.agreed_usd)
+    return Agreed(want.agreed_usd, want.ceiling_usd, then.expected_margin_share, then.chance_of_loss,
+                  price_now_usd > want.ceiling_usd)  # fmt: skip
+
+
+def _no_show(asking: Asking, ground: Ground) -> float:
+    """Return the share of bookings cancelled or not kept: the shop's, then the customer's, each shrunk to the wider."""
+    shop, own = ground.past.bookings, ground.past.customer_bookings
+    planned = asking.book.settings.planning_keys.cancelled_share
+    share = (shop.not_kept + _PLANNING_BOOKINGS * planned) / (shop.due + _PLANNING_BOOKINGS)
+    return (own.not_kept + _PLANNING_BOOKINGS * share) / (own.due + _PLANNING_BOOKINGS)
+
+
+def with_number(quote: JobQuote, number: int) -> JobQuote:
+    """Return the quote under the number it was saved by."""
+    return replace(quote, number=number)

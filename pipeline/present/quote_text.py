@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.present.estimate_text import basis_line, times, weights
 from pipeline.present.figures import minutes, percent, words
+from pipeline.present.quote_more_text import render_choices, render_rest
 from pipeline.present.terminal import Column, paragraph, table
 
 if TYPE_CHECKING:
@@ -16,6 +17,10 @@ if TYPE_CHECKING:
 
 def render_quote(answer: Answer[QuoteResult], style: Style) -> str:
     """Return one block for each job quoted."""
+    said = answer.result.settled
+    if said is not None:
+        became = f": job {said.job_id}" if said.job_id else ""
+        return f"Quote {said.number} is {said.state}{became}."
     ice = f"Ice counts at {style.price_of_weight(answer.result.ice_usd_per_lb)}, delivery and lost ice included "
     ice += "(planning figures)." if answer.result.ice_basis == "planning" else "(from the deliveries logged)."
     return "\n\n".join([*(_quote(quote, style) for quote in answer.result.quotes), paragraph(ice)])
@@ -30,7 +35,8 @@ def _quote(quote: JobQuote, style: Style) -> str:
         "minimum": "set by the minimum charge",
     }[quote.binding]
     lines = [
-        paragraph(f"Price {style.money(quote.price_usd)} before tax, {why}."),
+        *_number(quote, style),
+        paragraph(f"Price {style.money(quote.price_usd)} before tax{_each(quote, style)}, {why}."),
         paragraph(f"Job {job.job_id}: {scope}"),
     ]
     if quote.price_with_tax_usd != quote.price_usd:
@@ -73,4 +79,39 @@ def _quote(quote: JobQuote, style: Style) -> str:
             [f"risk of {percent(quote.risk_share)}", style.money(quote.price_for_risk_usd)],
         ],
     )
-    return "\n".join([*lines, "", grid, "", parts, "", asked, paragraph(basis_line(job.basis, job.similar_jobs))])
+    blocks = [*lines, "", grid, "", parts, "", asked]
+    if quote.compare:
+        blocks += ["", render_choices(quote.compare, style)]
+    if quote.rest:
+        blocks += ["", render_rest(quote.rest, style)]
+    return "\n".join([*blocks, "", paragraph(_terms(quote, style)), paragraph(basis_line(job.basis, job.similar_jobs))])
+
+
+def _number(quote: JobQuote, style: Style) -> list[str]:
+    if quote.number is None:
+        return []
+    if quote.agreed is None:
+        return [paragraph(f"Quote {quote.number}, valid until {quote.valid_until.isoformat()}.")]
+    then = quote.agreed
+    told = (
+        f"Quote {quote.number} as found: agreed were {style.money(then.price_usd)}, with a ceiling of "
+        f"{style.money(then.ceiling_usd)}. At the agreed price the expected margin is now "
+        f"{percent(then.expected_margin_share)} and the chance of loss {percent(then.chance_of_loss)}."
+    )
+    if then.ask_customer:
+        told += " The price below is above the ceiling: ask the customer before starting."
+    return [paragraph(told)]
+
+
+def _each(quote: JobQuote, style: Style) -> str:
+    if quote.count == 1:
+        return ""
+    return f" for {quote.count} vehicles alike ({style.money(quote.price_usd / quote.count)} each)"
+
+
+def _terms(quote: JobQuote, style: Style) -> str:
+    return (
+        f"Ceiling to agree on: {style.money(quote.ceiling_usd)}; nothing above it without asking. A deposit of "
+        f"{style.money(quote.deposit_usd)} covers the ice laid in for it ({percent(quote.no_show_share)} of bookings "
+        "are cancelled or not kept)."
+    )

@@ -1,0 +1,166 @@
+"""A job that is part done: what its rest takes and costs, given what was used so far."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from models.consumption.draws import stream
+from models.consumption.fitted import predict
+from models.costing.customers import with_customer
+from models.costing.part_done import rest_of
+from pipeline.answers.answer import QuantitySummary, summarise
+from pipeline.answers.pricing import job_cost
+from pipeline.answers.quote_ground import beside_parts, customer_effect
+from pipeline.answers.requests import request_table
+from pipeline.intake.quantities import parse_quantity
+from pipeline.intake.units import book_unit
+from shared.errors import UsageError
+from shared.vocabulary import QUANTITIES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.quote_ground import Ground
+    from pipeline.answers.requests import JobAsked
+    from pipeline.book.settings import Settings
+
+#: More scenarios than a quote needs: only those that agree with what happened are kept.
+_N_DRAWS = 9000
+
+
+@dataclass(frozen=True)
+class SoFar:
+    """What a job used by the time a share of its work was done; NaN where one of both was not read."""
+
+    pellets_lb: float
+    minutes: float
+    done_share: float
+
+
+@dataclass(frozen=True)
+class RestOfJob:
+    """What a part-done job still takes; `total` figures hold what was used as well.
+
+    Attributes
+    ----------
+    done_share : float
+    so_far_pellets_lb, so_far_minutes : float or None
+    pellets_lb, minutes, cost_usd : QuantitySummary
+        Of the rest; its cost holds the clean-up.
+    total_pellets_lb, total_minutes, total_cost_usd : QuantitySummary
+    price_usd, ceiling_usd : float
+        As agreed (as quoted where nothing was).
+    chance_of_loss : float
+        That the whole job costs more than the price.
+    expected_margin_share : float
+    effective_scenarios : float
+        How many scenarios agree with what was used.
+    method : str
+        "scenarios", or "log-normal" where too few agree.
+    """
+
+    done_share: float
+    so_far_pellets_lb: float | None
+    so_far_minutes: float | None
+    pellets_lb: QuantitySummary
+    minutes: QuantitySummary
+    cost_usd: QuantitySummary
+    total_pellets_lb: QuantitySummary
+    total_minutes: QuantitySummary
+    total_cost_usd: QuantitySummary
+    price_usd: float
+    ceiling_usd: float
+    chance_of_loss: float
+    expected_margin_share: float
+    effective_scenarios: float
+    method: str
+
+
+def read_so_far(settings: Settings, text: str, done: float | None) -> SoFar:
+    """Return what `--so-far 30lb/25min --done 0.33` says; one of both figures may be left out.
+
+    Raises
+    ------
+    UsageError
+        When a figure cannot be read or is not above 0, or the share is not between 0 and 1.
+    """
+    if done is None or not 0.0 < done < 1.0:
+        do = f"Write --done {done / 100:g}." if done is not None and 1.0 < done < 100.0 else "Write for example 0.33."
+        raise UsageError(
+            "bad-done-share", where="--done", found="nothing" if done is None else f"{done:g}",
+            expected="the share of the work that is done, between 0 and 1", do=do,
+        )  # fmt: skip
+    parts = [part.strip() for part in text.split("/")]
+    units: Literal["us", "metric"] = "metric" if settings.shop.units == "metric" else "us"
+    if len(parts) == 1:
+        mass = parse_quantity(parts[0], "mass", "")[0] if parts[0] else None
+        parts = [parts[0], ""] if isinstance(mass, float) else ["", parts[0]]
+    found = [
+        _figure(text, part, book_unit("mass", units) if kind == "mass" else "min", kind)
+        for part, kind in zip(parts[:2], ("mass", "duration"), strict=True)
+    ]
+    if len(parts) > 2 or not np.isfinite(found).any():
+        raise _unread(text)
+    return SoFar(found[0], found[1], done)
+
+
+def _figure(text: str, part: str, unit: str, kind: str) -> float:
+    if not part:
+        return float("nan")
+    value, _ = parse_quantity(part, "mass" if kind == "mass" else "duration", unit)
+    if not isinstance(value, float) or not value > 0:
+        raise _unread(text)
+    return value
+
+
+def _unread(text: str) -> UsageError:
+    return UsageError(
+        "bad-so-far", where="--so-far", found=f"`{text}`", expected="pellets and minutes above 0, such as 30lb/25min",
+        do="Give each figure its unit.",
+    )  # fmt: skip
+
+
+def rest_of_job(
+    asking: Asking, job: JobAsked, ground: Ground, so_far: SoFar, price_usd: float, ceiling_usd: float
+) -> RestOfJob:
+    """Return what the rest of a job takes: its joint draws given what it used so far."""
+    total = _totals(asking, job, ground)
+    used = np.array([so_far.pellets_lb, so_far.minutes])
+    given = rest_of(total, used, so_far.done_share, stream(asking.seed, "rest"))
+    rest = given.rest
+    spent = np.where(np.isfinite(used), used, np.nan)
+    known = np.nan_to_num(used)[:, None]
+    whole = np.where(np.isfinite(used)[:, None], rest + known, rest / (1.0 - so_far.done_share))
+    beside = beside_parts(asking, job, ground, 1, rest.shape[1])
+    usd = ground.landed.usd_per_lb
+    costs = asking.book.settings.costs
+    total_cost = job_cost(whole[0], whole[1], beside_min=beside.sum(axis=0), landed_usd_per_lb=usd, costs=costs).total()
+    before = job_cost(whole[0] - rest[0], whole[1] - rest[1], beside_min=beside[0], landed_usd_per_lb=usd, costs=costs)
+
+    def told(draws: NDArray[np.float64]) -> QuantitySummary:
+        return summarise(draws, level=asking.level, n_scores=int(given.effective))
+
+    return RestOfJob(
+        done_share=so_far.done_share,
+        so_far_pellets_lb=None if np.isnan(spent[0]) else float(spent[0]),
+        so_far_minutes=None if np.isnan(spent[1]) else float(spent[1]),
+        pellets_lb=told(rest[0]), minutes=told(rest[1]), cost_usd=told(total_cost - before.total()),
+        total_pellets_lb=told(whole[0]), total_minutes=told(whole[1]), total_cost_usd=told(total_cost),
+        price_usd=price_usd, ceiling_usd=ceiling_usd, chance_of_loss=float(np.mean(total_cost > price_usd)),
+        expected_margin_share=float(1.0 - total_cost.mean() / price_usd),
+        effective_scenarios=given.effective, method=given.method,
+    )  # fmt: skip
+
+
+def _totals(asking: Asking, job: JobAsked, ground: Ground) -> NDArray[np.float64]:
+    """Return joint draws of a job's pellets and minutes, (2, n_draws), with its customer's effect."""
+    drawn = predict(ground.fit.fitted, request_table([job]), seed=asking.seed, n_draws=_N_DRAWS)
+    totals = np.array([drawn.of(q).total() for q in QUANTITIES])
+    effect = customer_effect(asking, ground, job.customer, _N_DRAWS, count=1)
+    if effect is not None:
+        totals = np.array([with_customer(totals[q][None], effect, q)[0] for q in range(2)])
+    return totals

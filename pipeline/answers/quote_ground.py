@@ -1,0 +1,205 @@
+"""What a quote rests on beside the fit: the ice's price, time beside the nozzle, what is known of the customer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.answer import Consumption
+from models.consumption.draws import stream
+from models.consumption.fitted import predict
+from models.costing.beside import BesideLaw, fit_beside
+from models.costing.customers import CustomerDraws, draw_customer, with_customer
+from pipeline.answers.estimating import Predicted
+from pipeline.answers.fitting import CurrentFit, current_fit
+from pipeline.answers.landed import Landed, landed_price
+from pipeline.answers.pricing import CostDraws, job_cost
+from pipeline.answers.requests import request_table
+from pipeline.book.quote_rows import PastRows, past_rows
+from shared.predictive import Predictive
+from shared.vocabulary import QUANTITIES, soil_code
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.requests import JobAsked
+    from pipeline.book.settings import Settings
+
+    Columns = NDArray[np.float64]
+
+#: Alike jobs drawn at least, so that what a scenario holds in common is told from each job's own noise.
+_LEAST_ALIKE = 24
+_MODERATE = 1
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What all quotes of one call rest on."""
+
+    fit: CurrentFit
+    landed: Landed
+    past: PastRows
+    setup: BesideLaw
+    cleanup: BesideLaw
+
+
+@dataclass(frozen=True)
+class JobDraws:
+    """Jobs asked about with the draws of all `count` vehicles of each together.
+
+    Attributes
+    ----------
+    found : Predicted
+        One job each; line draws are sums over the vehicles, with the customer's effect.
+    beside : tuple of float64 arrays (n_draws,)
+        Set-up and clean-up person-minutes of each job, of all vehicles together.
+    count : int
+    warnings : tuple of str
+    """
+
+    found: Predicted
+    beside: tuple[NDArray[np.float64], ...]
+    count: int
+    warnings: tuple[str, ...]
+
+
+def ground_of(asking: Asking, customer: str = "") -> Ground:
+    """Return what quotes as of `asking.today` rest on beside the fit."""
+    past = past_rows(asking.book, asking.today, customer)
+    costs, rows = asking.book.settings.costs, past.beside
+    design = _past_design(asking.book.settings, past)
+    laws = []
+    for minutes, planning_min in ((rows.setup_min, costs.setup_min), (rows.cleanup_min, costs.cleanup_min)):
+        seen = np.isfinite(minutes)
+        laws.append(fit_beside(design[seen], minutes[seen], planning_min))
+    return Ground(current_fit(asking), landed_price(asking), past, laws[0], laws[1])
+
+
+def beside_design(
+    settings: Settings,
+    *,
+    line_visit: NDArray[np.int64],
+    soil: NDArray[np.int64],
+    vehicle_class: Sequence[str],
+    zone: Sequence[str],
+    vehicles: NDArray[np.float64],
+) -> Columns:
+    """Return the design of minutes beside the nozzle, (n_visits, n_columns): 1, further vehicles, soil, zones, classes.
+
+    Soil is the mean step over moderate of the lines whose soil is known; a zone counts its lines, a class its share.
+    """
+    n = len(vehicles)
+    lines = np.maximum(np.bincount(line_visit, minlength=n), 1)
+    known = soil >= 0
+    steps = np.bincount(line_visit[known], (soil[known] - _MODERATE).astype(np.float64), minlength=n)
+    columns = [np.ones(n), vehicles - 1, steps / np.maximum(np.bincount(line_visit[known], minlength=n), 1)]
+    for names, words, share in ((settings.zones(), zone, False), (settings.classes(), vehicle_class, True)):
+        at = {name: k for k, name in enumerate(names)}
+        block = np.zeros((n, len(names) + 1))  # the last column gathers words the book no longer has
+        np.add.at(block, (line_visit, np.array([at.get(w, len(names)) for w in words], dtype=np.int64)), 1.0)
+        columns += list((block / lines[:, None] if share else block)[:, :-1].T)
+    return np.column_stack(columns)
+
+
+def _past_design(settings: Settings, past: PastRows) -> Columns:
+    rows = past.beside
+    return beside_design(settings, line_visit=rows.line_visit, soil=rows.soil, vehicle_class=rows.vehicle_class,
+                         zone=rows.zone, vehicles=rows.vehicles)  # fmt: skip
+
+
+def _asked_design(settings: Settings, job: JobAsked) -> Columns:
+    return beside_design(
+        settings, line_visit=np.zeros(len(job.lines), dtype=np.int64),
+        soil=np.array([soil_code(line.soil_level) for line in job.lines], dtype=np.int64),
+        vehicle_class=[line.vehicle_class for line in job.lines], zone=[line.zone for line in job.lines],
+        vehicles=np.ones(1),
+    )  # fmt: skip
+
+
+def job_draws(asking: Asking, jobs: Sequence[JobAsked], ground: Ground, count: int = 1) -> JobDraws:
+    """Return the draws of jobs, each done on `count` vehicles alike (each a visit of its own).
+
+    Vehicles of one quote share their scenario's parameters and the customer's effect; each keeps its own noise.
+    """
+    n_alike = max(count, _LEAST_ALIKE) if count > 1 else 1
+    alike = [replace(job, job_id=f"{job.job_id}#{k}") for job in jobs for k in range(n_alike)] if count > 1 else jobs
+    old = predict(ground.fit.fitted, request_table(alike), seed=asking.seed)
+    effects, warnings = _effects(asking, jobs, ground, old.pellets.n_draws, count)
+    out = [np.concatenate([_together(old, q, j, n_alike, count, effects[j]) for j in range(len(jobs))])
+           for q in range(len(QUANTITIES))]  # fmt: skip
+    first = np.arange(len(jobs)) * n_alike
+    pellets, minutes = (
+        Predictive(draws, like.quantity, like.unit, like.basis, like.n_rows)
+        for draws, like in zip(out, (old.pellets, old.minutes), strict=True)
+    )
+    consumption = Consumption(
+        request_table(jobs), pellets, minutes, tuple(old.basis[i] for i in first.tolist()), old.similar_jobs[first],
+        old.n_calibration[first],
+    )  # fmt: skip
+    beside = tuple(beside_parts(asking, job, ground, count, pellets.n_draws).sum(axis=0) for job in jobs)
+    return JobDraws(Predicted(tuple(jobs), consumption, ground.fit), beside, count, warnings)
+
+
+def _together(
+    drawn: Consumption, quantity: int, job: int, n_alike: int, count: int, effect: CustomerDraws | None
+) -> Columns:
+    """Return the line draws of one job summed over its vehicles, (n_lines, n_draws)."""
+    draws = drawn.of(QUANTITIES[quantity]).draws
+    rows = [np.flatnonzero(drawn.request.line_job == job * n_alike + k) for k in range(n_alike)]
+    if effect is None:
+        return np.asarray(sum(draws[r] for r in rows[:count]), dtype=np.float64)
+    totals = np.array([draws[r].sum(axis=0) for r in rows])
+    ratio = with_customer(totals, effect, quantity) / np.maximum(totals, 1e-9)
+    return np.asarray(sum(draws[rows[k]] * ratio[k] for k in range(count)), dtype=np.float64)
+
+
+def customer_effect(asking: Asking, ground: Ground, customer: str, n_draws: int, *, count: int) -> CustomerDraws | None:
+    """Return what a customer adds to its jobs; None where a newcomer's single job needs none: its draws hold it."""
+    rows, name = ground.past.customers, customer.casefold()
+    code = rows.names.index(name) if name in rows.names else -1
+    if code < 0 and count == 1:
+        return None
+    rng = stream(asking.seed, "customer", name)
+    return draw_customer(rows.residual, rows.code, code, n_draws=n_draws, rng=rng)
+
+
+def _effects(
+    asking: Asking, jobs: Sequence[JobAsked], ground: Ground, n_draws: int, count: int
+) -> tuple[list[CustomerDraws | None], tuple[str, ...]]:
+    known: dict[str, CustomerDraws | None] = {}
+    warnings = []
+    for name in dict.fromkeys(job.customer for job in jobs):
+        known[name] = effect = customer_effect(asking, ground, name, n_draws, count=count)
+        if effect is not None and effect.n_visits == 1:
+            warnings.append(
+                f"Customer {name} has one job on record: that says little, so what customers differ by counts nearly "
+                "in full."
+            )
+    return [known[job.customer] for job in jobs], tuple(warnings)
+
+
+def beside_parts(asking: Asking, job: JobAsked, ground: Ground, count: int, n_draws: int) -> Columns:
+    """Return draws of set-up and clean-up person-minutes, (2, n_draws), of `count` visits alike together."""
+    row = _asked_design(asking.book.settings, job)[0]
+    return np.array([
+        law.draw(row, n_draws, stream(asking.seed, name), count)
+        for name, law in (("setup", ground.setup), ("cleanup", ground.cleanup))
+    ])  # fmt: skip
+
+
+def job_cost_draws(asking: Asking, draws: JobDraws, j: int, landed: Landed) -> CostDraws:
+    """Return the cost of one job asked about (all its vehicles together) under each scenario."""
+    rows = draws.found.consumption.request.line_job == j
+    costs = asking.book.settings.costs
+    if draws.count > 1:
+        costs = replace(costs, consumables_usd_per_job=costs.consumables_usd_per_job * draws.count)
+    return job_cost(
+        draws.found.consumption.pellets.draws[rows].sum(axis=0),
+        draws.found.consumption.minutes.draws[rows].sum(axis=0),
+        beside_min=draws.beside[j], landed_usd_per_lb=landed.usd_per_lb, costs=costs,
+    )  # fmt: skip

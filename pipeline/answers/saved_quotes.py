@@ -1,0 +1,243 @@
+"""Quotes that were kept: saved under a number, priced again on arrival, followed to the finished job."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any, Literal
+
+from pipeline.answers.answer import Answer, Asking
+from pipeline.answers.quoting import QuoteResult, Settled, Wanted, quote_jobs, with_number
+from pipeline.answers.requests import JobAsked, LineAsked, read_zone_option
+from pipeline.book import quote_rows
+from pipeline.intake.book_words import words_of
+from shared.errors import RimebookError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipeline.answers.quoting import JobQuote
+    from pipeline.book.quote_rows import FinishedJob, SavedQuote
+
+State = Literal["open", "won", "lost", "unclear"]
+#: A job may be done this long after the last day on which its quote could be taken (common practice, no source).
+GRACE_DAYS = 14
+
+
+def save_quotes(asking: Asking, jobs: Sequence[JobAsked], wanted: Wanted) -> Answer[QuoteResult]:
+    """Quote jobs and keep each quote under a number."""
+    answer = quote_jobs(asking, jobs, wanted=wanted)
+    kept = tuple(
+        with_number(quote, quote_rows.save_quote(asking.book, asking.today, job.customer, quote.valid_until,
+                                                 _stored(quote, job)))
+        for quote, job in zip(answer.result.quotes, jobs, strict=True)
+    )  # fmt: skip
+    return replace(answer, result=replace(answer.result, quotes=kept))
+
+
+def _stored(quote: JobQuote, job: JobAsked) -> dict[str, Any]:
+    """Return a quote as it is kept: its request, and its figures as told."""
+    cost = quote.cost_usd.interval
+    return {
+        "request": {
+            "job_id": job.job_id, "date": job.day.isoformat(), "customer": job.customer, "count": quote.count,
+            "lines": [
+                {"vehicle_class": line.vehicle_class, "zone": line.zone, "soil_level": line.soil_level,
+                 "coating_removed": line.coating_removed, "machine": line.machine, "operator": line.operator,
+                 "settings": dict(line.settings)}
+                for line in job.lines
+            ],
+        },
+        "price_usd": quote.at_price.price_usd if quote.at_price else quote.price_usd,
+        "advised_usd": quote.price_usd, "ceiling_usd": quote.ceiling_usd, "deposit_usd": quote.deposit_usd,
+        "cost_mean_usd": quote.cost_usd.mean, "cost_low_usd": cost.low, "cost_high_usd": cost.high,
+        "level": cost.level, "margin_share": quote.margin_share, "risk_share": quote.risk_share,
+        "pellets_mean_lb": quote.pellets_lb.mean, "minutes_mean": quote.minutes.mean,
+        "chance_of_loss": quote.at_price.chance_of_loss if quote.at_price else quote.chance_of_loss,
+        "found": [],
+    }  # fmt: skip
+
+
+def saved_quote(asking: Asking, number: int) -> SavedQuote:
+    """Return a saved quote.
+
+    Raises
+    ------
+    RimebookError
+        When there is none of that number.
+    """
+    known = quote_rows.saved_quotes(asking.book, asking.today)
+    for quote in known:
+        if quote.number == number:
+            return quote
+    numbers = ", ".join(str(q.number) for q in known[-10:])
+    raise RimebookError(
+        "no-such-quote", where=f"quote {number}", found="no saved quote of this number",
+        expected=f"one of {numbers}" if numbers else "a saved quote",
+        do="Save one with `rimebook quote ... --save`; `rimebook costing` counts them.",
+    )  # fmt: skip
+
+
+def job_of(quote: SavedQuote) -> JobAsked:
+    """Return what a saved quote was asked for."""
+    asked = quote.quoted["request"]
+    lines = tuple(LineAsked(**line) for line in asked["lines"])
+    return JobAsked(asked["job_id"], date.fromisoformat(asked["date"]), lines, asked["customer"])
+
+
+def requote(
+    asking: Asking,
+    number: int,
+    soil: Sequence[str],
+    wanted: Wanted,
+    *,
+    coating_removed: bool = False,
+    save: bool = False,
+) -> Answer[QuoteResult]:
+    """Price a saved quote again, as the dirt was found on arrival.
+
+    Parameters
+    ----------
+    number : int
+    soil : sequence of str
+        What was found, such as ``undercarriage:severe``; a zone that was not quoted is added.
+    wanted : Wanted
+        Its number and what was agreed are taken from the saved quote.
+    coating_removed : bool
+        An old coating must be stripped as well.
+    save : bool
+        Keep what was found with the quote.
+
+    Raises
+    ------
+    RimebookError
+        When there is no such quote, or it is lost.
+    """
+    quote = saved_quote(asking, number)
+    if quote.state == "lost":
+        raise RimebookError(
+            "quote-settled", where=f"quote {number}", found=f"a quote that was lost on {quote.settled_on}",
+            expected="an open quote", do="Make a new quote for this job.",
+        )  # fmt: skip
+    job = _as_found(asking, job_of(quote), soil, coating_removed)
+    kept = quote.quoted
+    want = replace(wanted, number=number, count=int(kept["request"]["count"]), agreed_usd=float(kept["price_usd"]),
+                   ceiling_usd=float(kept["ceiling_usd"]))  # fmt: skip
+    if want.so_far is not None and want.count != 1:
+        raise UsageError(
+            "so-far-of-many", where=f"quote {number}", found=f"a quote of {want.count} vehicles", expected="one job",
+            do="Ask for the part-done vehicle by --vehicle and --zone.",
+        )  # fmt: skip
+    answer = quote_jobs(asking, [job], wanted=want)
+    if save:
+        now = answer.result.quotes[0]
+        found = {"today": asking.today.isoformat(), **{k: v for k, v in _stored(now, job).items() if k != "found"}}
+        quote_rows.replace_quoted(asking.book, number, {**kept, "found": [*kept["found"], found]})
+    return answer
+
+
+def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_removed: bool) -> JobAsked:
+    words = words_of(asking.book.settings)
+    lines = {line.zone: replace(line, coating_removed=line.coating_removed or coating_removed) for line in job.lines}
+    for text in soil:
+        if ":" not in text:
+            raise UsageError(
+                "no-soil", where=f"--soil {text}", found="no soil level", expected="ZONE:SOIL",
+                do="For example: --soil undercarriage:severe",
+            )  # fmt: skip
+        zones, level = read_zone_option(words, text)
+        for zone in zones:
+            lines[zone] = replace(lines.get(zone, job.lines[0]), zone=zone, soil_level=level)
+    return replace(job, day=asking.today, lines=tuple(lines.values()))
+
+
+def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: str = "") -> Answer[QuoteResult]:
+    """Write down that a quote was lost, or which finished job it became."""
+    saved_quote(asking, number)
+    if state == "won":
+        _job_known(asking, number, job_id)
+    quote_rows.settle_quote(asking.book, number, state, job_id, asking.today)
+    return Answer(QuoteResult((), 0.0, "", Settled(number, state, job_id)))
+
+
+def _job_known(asking: Asking, number: int, job_id: str) -> None:
+    if not any(job.job_id == job_id for job in quote_rows.finished_jobs(asking.book, date.min, asking.today)):
+        raise RimebookError(
+            "no-such-job", where=f"quote {number}", found=f"no finished job `{job_id}` before {asking.today}",
+            expected="the job_id of a finished job", do="Import or log the job first; it counts from the next day.",
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What became of a saved quote.
+
+    Attributes
+    ----------
+    quote : SavedQuote
+    state : {"open", "won", "lost", "unclear"}
+    jobs : tuple of str
+        The finished jobs it became; for `unclear` those that fit it equally well.
+    """
+
+    quote: SavedQuote
+    state: State
+    jobs: tuple[str, ...]
+
+
+def followed(asking: Asking) -> list[Followed]:
+    """Return what became of each quote as of the morning of `asking.today`.
+
+    What the shop said holds. Else a quote is matched to the finished jobs of the same customer with the same class and
+    zones, done between its day and its validity (or the day it was asked for, whichever is later) and two weeks. One
+    such job makes it won; two, or a job that fits two quotes, are unclear and told, never guessed; none makes it
+    lost once it has run out.
+    """
+    quotes = quote_rows.saved_quotes(asking.book, asking.today)
+    if not quotes:
+        return []
+    jobs = quote_rows.finished_jobs(asking.book, min(q.today for q in quotes), asking.today)
+    taken = {q.job_id for q in quotes if q.state == "won"}
+    fits = {q.number: _fitting(q, [j for j in jobs if j.job_id not in taken]) for q in quotes if q.state == "open"}
+    claims: dict[str, int] = {}
+    for found in fits.values():
+        for job in found:
+            claims[job.job_id] = claims.get(job.job_id, 0) + 1
+    return [_followed(quote, fits.get(quote.number, []), claims, asking.today) for quote in quotes]
+
+
+def last_day(quote: SavedQuote) -> date:
+    """Return the last day on which a job may be the one that was quoted."""
+    asked = date.fromisoformat(quote.quoted["request"]["date"])
+    return max(quote.valid_until, asked) + timedelta(days=GRACE_DAYS)
+
+
+def _fitting(quote: SavedQuote, jobs: Sequence[FinishedJob]) -> list[FinishedJob]:
+    scope = sorted((line["vehicle_class"], line["zone"]) for line in quote.quoted["request"]["lines"])
+    return [
+        job for job in jobs
+        if quote.today <= job.day <= last_day(quote) and job.customer.casefold() == quote.customer.casefold()
+        and _vehicles(job, scope)
+    ]  # fmt: skip
+
+
+def _vehicles(job: FinishedJob, scope: list[tuple[str, str]]) -> int:
+    """Return on how many vehicles a job did exactly the quoted zones; 0 where it did anything else."""
+    n, rest = divmod(len(job.scope), len(scope))
+    return n if not rest and sorted(scope * n) == sorted(job.scope) else 0
+
+
+def _followed(quote: SavedQuote, fits: list[FinishedJob], claims: dict[str, int], today: date) -> Followed:
+    if quote.state != "open":
+        return Followed(quote, "won" if quote.state == "won" else "lost", (quote.job_id,) if quote.job_id else ())
+    scope = sorted((line["vehicle_class"], line["zone"]) for line in quote.quoted["request"]["lines"])
+    count = int(quote.quoted["request"]["count"])
+    vehicles = sum(_vehicles(job, scope) for job in fits)
+    names = tuple(job.job_id for job in fits)
+    if vehicles > count or any(claims[name] > 1 for name in names):
+        return Followed(quote, "unclear", names)
+    if vehicles == count:
+        return Followed(quote, "won", names)
+    # Nobody took it in time; a fleet that is partly done still runs until its last day.
+    over = today > (last_day(quote) if fits else quote.valid_until)
+    return Followed(quote, "lost" if over else "open", names)
