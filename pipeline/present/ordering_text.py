@@ -1,0 +1,125 @@
+"""Orders as text: what to order first, then the days, the cost, and what simple rules would cost."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.present.figures import percent
+from pipeline.present.terminal import Column, paragraph, section, table
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import date
+
+    from pipeline.answers.answer import Answer, QuantitySummary
+    from pipeline.answers.ice_answer import OrderResult
+    from pipeline.answers.ice_fitting import FitResult
+    from pipeline.present.figures import Style
+
+
+def render_order(answer: Answer[OrderResult], style: Style) -> str:
+    """Return the plan as text: the deliveries, the risk and cost, the stock, the days, the rules of thumb."""
+    result = answer.result
+    level = percent(result.total_cost_usd.interval.level)
+    blocks = [
+        _deliveries(result, style),
+        paragraph(_risk(result, style, level)),
+        paragraph(_store(result, style, level)),
+        section("Day by day"),
+        _days(result, style, level),
+        section("Beside simple rules, over the same scenarios"),
+        _rules(result, style),
+    ]
+    return "\n".join(blocks)
+
+
+def _day(day: date) -> str:
+    return day.strftime("%a %Y-%m-%d")
+
+
+def _between(figure: QuantitySummary, write: Callable[[float], str]) -> str:
+    return f"{write(figure.interval.low)} to {write(figure.interval.high)}"
+
+
+def _deliveries(result: OrderResult, style: Style) -> str:
+    if not result.deliveries:
+        return "No delivery is possible in these days."
+    rows = [
+        [_day(d.date), style.weight(d.order_lb) if d.order_lb else "nothing", style.money(d.cost_usd),
+         _day(d.order_by), "firm" if d.firm else "open until then"]
+        for d in result.deliveries
+    ]  # fmt: skip
+    return table(
+        [
+            Column("Delivery"),
+            Column("Order", "number"),
+            Column("Cost", "number"),
+            Column("Order by"),
+            Column("Decided"),
+        ],
+        rows,
+    )
+
+
+def _risk(result: OrderResult, style: Style, level: str) -> str:
+    cost = result.total_cost_usd
+    short = f"The chance of running short on some day is {percent(result.chance_short)}"
+    if result.short_lb_mean >= 0.5:
+        short += f" (on average {style.weight(result.short_lb_mean)} in all)"
+    return (
+        f"{short}. Ice, fees and shortages cost {style.money(cost.mean)} on average, {level} within "
+        f"{_between(cost, style.money)}. About {style.weight(result.sublimated_lb.mean)} turn to gas, "
+        f"{style.weight(result.left_over_lb.mean)} are left at the end."
+    )
+
+
+def _store(result: OrderResult, style: Style, level: str) -> str:
+    stock = result.stock
+    said = (
+        f"In store now: {style.weight(stock.now_lb.mean)} ({level} within {_between(stock.now_lb, style.weight)}), "
+        f"losing {style.weight(stock.loss_lb_day.mean)} a day "
+        f"({_between(stock.loss_lb_day, style.weight)}). "
+        f"Used but not logged in the last four weeks: about {style.weight(stock.unlogged_lb.mean)}."
+    )
+    for c in stock.containers:
+        age = f", oldest ice {c.oldest_days} days" if c.oldest_days is not None else ""
+        said += f"\n{c.container}: {style.weight(c.now_lb.mean)}, loses {style.weight(c.loss_lb_day.mean)} a day{age}."
+    return said
+
+
+def _days(result: OrderResult, style: Style, level: str) -> str:
+    rows = [
+        [_day(d.date), style.weight(d.stock_lb.quantiles[0.5]), _between(d.stock_lb, style.weight),
+         style.weight(d.need_lb.mean), _between(d.need_lb, style.weight), percent(d.chance_short)]
+        for d in result.days
+    ]  # fmt: skip
+    return table(
+        [Column("Day"), Column("Stock", "number"), Column(level, "number"), Column("Need", "number"),
+         Column(level, "number"), Column("Short", "number")],
+        rows,
+    )  # fmt: skip
+
+
+def _rules(result: OrderResult, style: Style) -> str:
+    rows = [["this plan", style.money(result.total_cost_usd.mean), percent(result.chance_short)]]
+    rows += [[r.name, style.money(r.cost_usd), percent(r.chance_short)] for r in result.rule_of_thumb]
+    return table([Column("Rule"), Column("Cost", "number"), Column("Runs short", "number")], rows)
+
+
+def render_fit(answer: Answer[FitResult], style: Style) -> str:
+    """Return which jobs fit in the ice that is left, as a table."""
+    if not answer.result.fits:
+        return "No job to fit in."
+    level = percent(answer.result.fits[0].pellets_lb.interval.level)
+    rows = [
+        [f.booking_id, style.weight(f.pellets_lb.quantiles[0.5]), _between(f.pellets_lb, style.weight),
+         percent(f.chance_fits), _day(f.last_day) if f.last_day else "never", style.money(f.least_usd)]
+        for f in answer.result.fits
+    ]  # fmt: skip
+    head = [Column("Job"), Column("Pellets", "number"), Column(level, "number"), Column("Fits", "number"),
+            Column("Last day"), Column("Least price", "number")]  # fmt: skip
+    note = (
+        "Each job by itself, after the others that are booked, with no further delivery. Least price: what the job "
+        "costs with the ice paid for already."
+    )
+    return "\n".join([table(head, rows), paragraph(note)])
