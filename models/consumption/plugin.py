@@ -45,7 +45,7 @@ _SCALE_WEIGHT = 50.0
 
 
 @dataclass(frozen=True)
-class _Scales:
+class Scales:
     """Medians of the sampler's scales for one quantity."""
 
     tau: NDArray[np.float64]
@@ -95,13 +95,13 @@ def fit_all(
             line_sd[:, :, k] = part.line_sd[:, :, zones.index(zone)]
     b, job_sd = np.empty((part.n, 2, columns.n)), part.job_sd.copy()
     for t, quantity in enumerate(QUANTITIES):
-        medians = _Scales(
+        medians = Scales(
             np.median(part.tau[:, t], axis=0),
             np.median(line_sd[:, t], axis=0) ** 2,
             float(np.median(part.job_sd[:, t])) ** 2,
             float(np.median(part.tail[:, t])),
         )
-        fit = _Newton(table, planning, columns, soil, quantity, medians)
+        fit = Newton(table, planning, columns, soil, quantity, medians)
         for step in range(_N_STEPS):
             fit.step()
             if tell is not None:
@@ -112,7 +112,7 @@ def fit_all(
     return replace(part, b=b, line_sd=line_sd, job_sd=job_sd)
 
 
-class _Newton:
+class Newton:
     """Gauss-Newton on one quantity; `step` improves b once."""
 
     def __init__(
@@ -122,7 +122,7 @@ class _Newton:
         columns: Columns,
         soil: SoilModel,
         quantity: Quantity,
-        scales: _Scales,
+        scales: Scales,
     ) -> None:
         self.table, self.columns, self.scales, self.soil = table, columns, scales, soil
         self.figures = planning.of(quantity)

@@ -1,0 +1,294 @@
+"""The structured learner: what must hold whatever the shop."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.consumption.fitted import FittedModel, predict
+from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
+from models.consumption.learn import learn
+from models.consumption.planning import Planning, log_median
+from shared.errors import RimebookError
+from shared.vocabulary import QUANTITIES
+
+ZONES = ("undercarriage", "engine_bay", "interior", "wheel_wells")
+FIRST_DAY = 738_000
+
+
+def request(zones: list[str], soil: list[int], *, vehicle: str = "sedan", operator: str = "", machine: str = "",
+            job_id: str = "new", day: int = FIRST_DAY + 400, ice_age: float = np.nan) -> JobTable:  # fmt: skip
+    n = len(zones)
+    settings = {name: np.full(n, np.nan) for name in SETTINGS}
+    settings["ice_age_days"][:] = ice_age
+    return JobTable(
+        job_id=(job_id,),
+        day=np.array([day]),
+        customer=Factor.of([""]),
+        ambient_f=np.array([np.nan]),
+        line_job=np.zeros(n, dtype=np.int64),
+        vehicle_class=Factor.of([vehicle] * n),
+        zone=Factor.of(zones),
+        machine=Factor.of([machine] * n),
+        operator=Factor.of([operator] * n),
+        soil=np.array(soil),
+        coating_removed=np.zeros(n, dtype=bool),
+        settings=settings,
+        pellets=Observed.nothing(n),
+        minutes=Observed.nothing(n),
+    )
+
+
+def joined(parts: list[JobTable]) -> JobTable:
+    """Return one table of several, jobs one after another; observed figures are left out."""
+    n_jobs = np.cumsum([0, *(p.n_jobs for p in parts)])
+    words = {
+        name: Factor.of([w for p in parts for w in getattr(p, name).words()])
+        for name in ("customer", "vehicle_class", "zone", "machine", "operator")
+    }
+    n = sum(p.n_lines for p in parts)
+    return JobTable(
+        job_id=tuple(i for p in parts for i in p.job_id),
+        day=np.concatenate([p.day for p in parts]),
+        ambient_f=np.concatenate([p.ambient_f for p in parts]),
+        line_job=np.concatenate([p.line_job + k for p, k in zip(parts, n_jobs[:-1], strict=True)]),
+        soil=np.concatenate([p.soil for p in parts]),
+        coating_removed=np.concatenate([p.coating_removed for p in parts]),
+        settings={s: np.concatenate([p.settings[s] for p in parts]) for s in SETTINGS},
+        pellets=Observed.nothing(n),
+        minutes=Observed.nothing(n),
+        **words,
+    )
+
+
+def shop(n_jobs: int, seed: int, *, totals: bool = False, soil_blank: float = 0.0) -> JobTable:
+    """Return an invented shop's jobs; figures are 0.8 (lb) and 1.2 (min) times planning, line sd 0.2, job sd 0.15."""
+    rng = np.random.default_rng(seed)
+    parts = []
+    for k in range(n_jobs):
+        zones = rng.permutation(ZONES)[: rng.integers(1, 4)].tolist()
+        soil = [int(rng.integers(0, 4)) for _ in zones]
+        parts.append(
+            request(
+                zones,
+                soil,
+                vehicle=str(rng.choice(["sedan", "suv", "van"])),
+                operator=str(rng.choice(["a", "b"])),
+                machine="m",
+                job_id=f"J{k:04d}",
+                day=FIRST_DAY + k,
+                ice_age=float(rng.integers(0, 6)),
+            )
+        )
+    table = joined(parts)
+    group = table.line_job.copy() if totals else np.arange(table.n_lines)
+    observed = []
+    for quantity, factor in zip(QUANTITIES, (0.8, 1.2), strict=True):
+        log_mean = log_median(table, Planning().of(quantity)) + np.log(factor) + 0.2 * (table.operator.codes == 1)
+        noise = 0.2 * rng.standard_normal(table.n_lines) + 0.15 * rng.standard_normal(n_jobs)[table.line_job]
+        observed.append(Observed(group, np.bincount(group, weights=np.exp(log_mean + noise))))
+    hidden = rng.random(table.n_lines) < soil_blank
+    return replace(table, pellets=observed[0], minutes=observed[1], soil=np.where(hidden, -1, table.soil))
+
+
+def total_interval(fitted: FittedModel, table: JobTable) -> np.ndarray:
+    draws = predict(fitted, table, seed=1).jobs("pellets_lb").draws[0]
+    return np.quantile(draws, [0.1, 0.5, 0.9])
+
+
+@pytest.fixture(scope="module")
+def fitted() -> FittedModel:
+    return learn(shop(90, 1), Planning(), seed=1)
+
+
+def test_no_history_answers_with_planning_figures_about_a_factor_two_each_way() -> None:
+    """Without jobs an 80 % interval of a line is planning median times and over exp(1.2816 * 0.5) = 1.9."""
+    model = learn(shop(3, 1).take_jobs(np.array([], dtype=np.int64)), Planning(), seed=1)
+    low, middle, high = total_interval(model, request(["undercarriage"], [1]))
+    assert middle == pytest.approx(45.0, rel=0.06)
+    assert high / middle == pytest.approx(1.9, rel=0.08)
+    assert middle / low == pytest.approx(1.9, rel=0.08)
+    answer = predict(model, request(["undercarriage"], [1]), seed=1)
+    assert answer.basis == ("planning",)
+    assert answer.n_calibration.tolist() == [0]
+
+
+def test_a_table_without_usable_figures_is_no_history() -> None:
+    """Jobs whose figures are missing or 0 leave the planning answer as it is."""
+    empty = learn(shop(3, 1).take_jobs(np.array([], dtype=np.int64)), Planning(), seed=1)
+    table = shop(5, 2)
+    zero = replace(table, pellets=replace(table.pellets, value=table.pellets.value * 0), minutes=Observed.nothing(
+        table.n_lines))  # fmt: skip
+    assert learn(zero, Planning(), seed=1).to_json() == empty.to_json()
+
+
+def test_the_level_of_a_shop_is_learned(fitted: FittedModel) -> None:
+    """Figures at 0.8 of planning move the median there, and the interval covers the law's own closely."""
+    low, middle, high = total_interval(fitted, request(["undercarriage"], [1], operator="a", machine="m"))
+    assert middle == pytest.approx(45.0 * 0.8, rel=0.12)
+    assert 1.2816 * 0.25 < np.log(high / low) / 2 < 1.2816 * 0.40
+
+
+def test_both_grains_agree() -> None:
+    """The same jobs known by lines or only by totals give nearly the same answer for a job."""
+    ask = request(["undercarriage", "interior"], [1, 2], operator="a", machine="m")
+    by_line = total_interval(learn(shop(250, 3), Planning(), seed=1, backtest=False), ask)
+    by_total = total_interval(learn(shop(250, 3, totals=True), Planning(), seed=1, backtest=False), ask)
+    assert np.abs(np.log(by_line / by_total)).max() < 0.10
+
+
+def test_the_order_of_rows_is_irrelevant() -> None:
+    """Jobs listed backwards give the identical model."""
+    table = shop(25, 4)
+    backwards = joined([table.take_jobs(np.array([k])) for k in reversed(range(25))])
+    order = np.concatenate([np.flatnonzero(table.line_job == k) for k in reversed(range(25))])
+    backwards = replace(
+        backwards,
+        pellets=Observed(np.arange(table.n_lines), table.pellets.value[order]),
+        minutes=Observed(np.arange(table.n_lines), table.minutes.value[order]),
+    )
+    one = learn(table, Planning(), seed=1, backtest=False)
+    assert learn(backwards, Planning(), seed=1, backtest=False).to_json() == one.to_json()
+
+
+def test_more_soil_never_takes_less(fitted: FittedModel) -> None:
+    """Medians increase with the soil level in every zone."""
+    for zone in ZONES:
+        medians = [total_interval(fitted, request([zone], [s], operator="a"))[1] for s in range(4)]
+        assert np.all(np.diff(medians) > 0), zone
+
+
+def test_one_unit_slip_barely_moves_the_fit() -> None:
+    """A line written in kg (or ten times too high) moves the median by less than 4 %."""
+    table = shop(90, 1)
+    ask = request(["undercarriage"], [1], operator="a", machine="m")
+    clean = total_interval(learn(table, Planning(), seed=1, backtest=False), ask)[1]
+    line = int(np.flatnonzero(np.array(table.zone.words()) == "undercarriage")[0])
+    for factor in (1 / 2.2046, 10.0):
+        value = table.pellets.value.copy()
+        value[line] *= factor
+        slipped = replace(table, pellets=replace(table.pellets, value=value))
+        moved = total_interval(learn(slipped, Planning(), seed=1, backtest=False), ask)[1]
+        assert abs(np.log(moved / clean)) < 0.04
+
+
+def test_newcomers_are_wider(fitted: FittedModel) -> None:
+    """An operator, class or zone nobody has seen gets a wider interval, and says that nothing alike was seen."""
+
+    def width(table: JobTable) -> float:
+        low, _, high = total_interval(fitted, table)
+        return float(np.log(high / low))
+
+    usual = width(request(["undercarriage"], [1], operator="a", machine="m"))
+    assert width(request(["undercarriage"], [1], operator="zed", machine="m")) > usual
+    assert width(request(["undercarriage"], [1], vehicle="truck", operator="a", machine="m")) > 1.1 * usual
+    assert width(request(["cargo_bed"], [1], operator="a", machine="m")) > 1.2 * usual
+    answer = predict(fitted, request(["cargo_bed"], [1]), seed=1)
+    assert answer.basis == ("mixed",)
+    assert answer.similar_jobs.tolist() == [0]
+
+
+def test_a_blank_operator_is_a_mix_of_the_seen_ones(fitted: FittedModel) -> None:
+    """The median of a blank operator lies between those of the two operators."""
+    blank, a, b = (total_interval(fitted, request(["engine_bay"], [1], operator=o))[1] for o in ("", "a", "b"))
+    assert a < blank < b
+
+
+def test_unknown_soil_is_wider_and_lies_among_the_levels(fitted: FittedModel) -> None:
+    """Soil not seen yet: the answer mixes over the levels."""
+    unknown = total_interval(fitted, request(["undercarriage"], [-1]))
+    light, severe = (total_interval(fitted, request(["undercarriage"], [s])) for s in (0, 3))
+    assert light[1] < unknown[1] < severe[1]
+    assert np.log(unknown[2] / unknown[0]) > 1.2 * np.log(light[2] / light[0])
+
+
+def test_soil_left_blank_in_the_history_still_teaches() -> None:
+    """With 40 % of soil levels blank the answer for a known level stays within 10 % of the full history's."""
+    ask = request(["undercarriage", "engine_bay"], [2, 1], operator="a", machine="m")
+    full = total_interval(learn(shop(150, 5), Planning(), seed=1, backtest=False), ask)
+    part = total_interval(learn(shop(150, 5, soil_blank=0.4), Planning(), seed=1, backtest=False), ask)
+    assert abs(np.log(part[1] / full[1])) < 0.10
+
+
+def test_stored_and_fresh_model_answer_alike(fitted: FittedModel) -> None:
+    """JSON and back changes no draw, and the text is stable."""
+    stored = FittedModel.from_json(fitted.to_json())
+    ask = request(["undercarriage", "interior"], [1, -1])
+    assert np.array_equal(predict(fitted, ask, seed=5).pellets.draws, predict(stored, ask, seed=5).pellets.draws)
+    assert stored.to_json() == fitted.to_json()
+    assert stored.record().n == 90
+
+
+def test_a_fit_of_another_version_is_refused(fitted: FittedModel) -> None:
+    """A stored fit with another schema asks for a new `learn`."""
+    text = fitted.to_json().replace('"schema":1', '"schema":0', 1)
+    with pytest.raises(RimebookError, match="Run learn again"):
+        FittedModel.from_json(text)
+
+
+def test_learning_is_deterministic() -> None:
+    """The same table and seed give the same model; another seed another one."""
+    table = shop(20, 6)
+    one = learn(table, Planning(), seed=1)
+    assert learn(table, Planning(), seed=1).to_json() == one.to_json()
+    assert learn(table, Planning(), seed=2).to_json() != one.to_json()
+
+
+def test_a_jobs_answer_does_not_depend_on_its_neighbours(fitted: FittedModel) -> None:
+    """One job alone, first or last in a file, gets the identical draws."""
+    ask = request(["undercarriage", "interior"], [1, 2], job_id="x")
+    other = request(["engine_bay"], [0], job_id="y")
+    alone = predict(fitted, ask, seed=1).jobs("minutes").draws[0]
+    assert np.array_equal(predict(fitted, joined([ask, other]), seed=1).jobs("minutes").draws[0], alone)
+    assert np.array_equal(predict(fitted, joined([other, ask]), seed=1).jobs("minutes").draws[1], alone)
+    swapped = request(["interior", "undercarriage"], [2, 1], job_id="x")
+    assert np.allclose(predict(fitted, swapped, seed=1).jobs("minutes").draws[0], alone)
+
+
+def test_two_like_jobs_have_noise_of_their_own(fitted: FittedModel) -> None:
+    """Like jobs share parameters but not noise, so their sum is relatively narrower than either."""
+    pair = joined([request(["interior"], [1], job_id=i, operator="a") for i in ("x", "y")])
+    draws = predict(fitted, pair, seed=1).jobs("pellets_lb").draws
+    assert 0.0 < np.corrcoef(draws)[0, 1] < 0.6
+
+
+def test_pellets_and_minutes_of_a_scenario_belong_together(fitted: FittedModel) -> None:
+    """The shop's job and line noise is common to both, and so are the draws."""
+    answer = predict(fitted, request(["undercarriage"], [1], operator="a", machine="m"), seed=1)
+    both = np.log([answer.jobs(q).draws[0] for q in QUANTITIES])
+    assert np.corrcoef(both)[0, 1] > 0.0
+
+
+def test_later_jobs_do_not_move_the_past() -> None:
+    """Absurd jobs after a day leave the record of the jobs before it as it was."""
+    table = shop(60, 7)
+    early = learn(table.take_jobs(np.arange(40)), Planning(), seed=1).record()
+    absurd = replace(table, pellets=replace(table.pellets, value=np.where(
+        table.line_job >= 40, 700.0, table.pellets.value)))  # fmt: skip
+    later = learn(absurd, Planning(), seed=1).record()
+    assert early.n == 40
+    assert np.array_equal(early.quantiles, later.quantiles[:, :40])
+
+
+def test_expectations_come_from_earlier_jobs_only(fitted: FittedModel) -> None:
+    """Each recorded expectation names how many jobs lay behind it, and all of those are earlier."""
+    record = fitted.record()
+    assert np.all(record.n_before <= np.searchsorted(np.sort(record.day), record.day))
+    expected = record.expectation(80, "minutes")
+    assert expected.quantiles[0.1] < expected.quantiles[0.5] < expected.quantiles[0.9]
+    inside = (record.actual >= record.quantiles[:, :, 1]) & (record.actual <= record.quantiles[:, :, 5])
+    assert 0.65 < inside.mean() < 0.95
+
+
+def test_predicting_imports_numpy_only() -> None:
+    """Loading and answering need none of the heavy libraries."""
+    code = (
+        "import sys, models.consumption.fitted;"
+        "print([m for m in ('scipy', 'pandas', 'sklearn', 'statsmodels', 'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
