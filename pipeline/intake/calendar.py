@@ -149,7 +149,7 @@ class _Reader:
         for i, event in enumerate(self._events):
             fault = _fault_of(event)
             if fault:
-                yield _Row(self._line_of[i], [str(event.get("UID", "")), *[""] * (len(HEADER) - 1)], fault)
+                yield from self._faulty_rows(self._line_of[i], event, fault)
             else:
                 sound.append(event)
         found = []
@@ -209,6 +209,13 @@ class _Reader:
         for zone in text.zones or ({},):
             cells = own | fields | {key: value for key, value in zone.items() if value}
             yield _Row(line, [cells.get(head, "") for head in HEADER])
+
+    def _faulty_rows(self, line: int, event: Any, fault: Fault) -> Iterator[_Row]:
+        """Yield what a faulty event says, without its day, so that the rejected rows can be completed and imported."""
+        text = self._said(event)
+        own = {"booking_id": str(event.get("UID", "")) or f"line {line}"} | text.fields
+        for zone in text.zones or ({},):
+            yield _Row(line, [(own | zone).get(head, "") for head in HEADER], fault)
 
     def _said(self, event: Any) -> EventText:
         return read_event_text(str(event.get("SUMMARY", "")), str(event.get("DESCRIPTION", "")), self._words)

@@ -9,25 +9,30 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
+from shared.units import (
+    IN_PER_CM,
+    IN_PER_MM,
+    LB_PER_G,
+    LB_PER_KG,
+    MIN_PER_HOUR,
+    PSI_PER_BAR,
+    PSI_PER_KPA,
+)
+
 Kind = Literal[
     "mass", "duration", "pressure", "length", "temperature", "money", "money_per_mass", "rate", "share", "number",
     "days", "whole",
 ]  # fmt: skip
 Units = Literal["us", "metric"]
 
-KG_PER_LB: Final = 0.45359237
-CM_PER_IN: Final = 2.54
-KPA_PER_PSI: Final = 0.45359237 * 9.80665 / 0.0254**2 / 1000.0
-LB_PER_KG: Final = 1.0 / KG_PER_LB
-
-_MASS: Final = {"lb": 1.0, "kg": LB_PER_KG, "g": LB_PER_KG / 1000.0, "oz": 1.0 / 16.0}
-_DURATION: Final = {"min": 1.0, "h": 60.0, "s": 1.0 / 60.0}
+_MASS: Final = {"lb": 1.0, "kg": LB_PER_KG, "g": LB_PER_G, "oz": 1.0 / 16.0}
+_DURATION: Final = {"min": 1.0, "h": MIN_PER_HOUR, "s": 1.0 / 60.0}
 #: Factor of each canonical unit to the unit of the book's columns: lb, min, psi, in, days, lb/min, money per lb.
 FACTORS: Final[dict[str, dict[str, float]]] = {
     "mass": _MASS,
     "duration": _DURATION | {"h:mm": 1.0},
-    "pressure": {"psi": 1.0, "bar": 100.0 / KPA_PER_PSI, "kpa": 1.0 / KPA_PER_PSI, "mpa": 1000.0 / KPA_PER_PSI},
-    "length": {"in": 1.0, "cm": 1.0 / CM_PER_IN, "mm": 0.1 / CM_PER_IN, "ft": 12.0, "m": 100.0 / CM_PER_IN},
+    "pressure": {"psi": 1.0, "bar": PSI_PER_BAR, "kpa": PSI_PER_KPA, "mpa": 10.0 * PSI_PER_BAR},
+    "length": {"in": 1.0, "cm": IN_PER_CM, "mm": IN_PER_MM, "ft": 12.0, "m": 100.0 * IN_PER_CM},
     "days": {"d": 1.0, "h": 1.0 / 24.0},
     "rate": {f"{m}/{t}": f / s for m, f in _MASS.items() for t, s in _DURATION.items()},
     "money_per_mass": {f"/{m}": 1.0 / f for m, f in _MASS.items()},
