@@ -35,14 +35,9 @@ EXPORTS: Final[dict[str, str]] = {
         from weighings order by day, stamped nulls last, container, net_lb
     """,
     "bookings": f"""
-        with once as (
-            select *, package != '' and row_number() over (
-                partition by booking_id, package order by zone) > 1 as repeated
-            from bookings
-        )
-        select booking_id, taken_on, day as date, vehicle_class, if(package != '', package, zone) as zone, soil_level,
-            {_YES_NO.format("coating_removed")}, customer, deposit_usd, status, job_id
-        from once where not repeated order by once.day, booking_id, once.zone
+        select booking_id, taken_on, day as date, vehicle_class, zone, soil_level, {_YES_NO.format("coating_removed")},
+            customer, deposit_usd, status, job_id
+        from bookings order by bookings.day, booking_id, zone
     """,
     "history": """
         select r.kind, r.key, r.old_batch, r.batch as replaced_by, b.made_at as replaced_at, r.figures

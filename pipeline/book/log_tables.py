@@ -91,7 +91,7 @@ BOOKINGS: Final = LogTable(
     {
         "booking_id": "varchar", "taken_on": "date", "day": "date", "vehicle_class": "varchar", "zone": "varchar",
         "soil_level": "varchar", "coating_removed": "boolean", "customer": "varchar", "deposit_usd": "double",
-        "status": "varchar", "job_id": "varchar", "package": "varchar",
+        "status": "varchar", "job_id": "varchar",
     },
     ("booking_id", "zone"),
     "booking_id",

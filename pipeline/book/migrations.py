@@ -27,7 +27,7 @@ MIGRATIONS: Final[tuple[str, ...]] = (
     );
     create table job_lines (
         job_id varchar not null, vehicle varchar not null default '', zone varchar not null, pass integer not null,
-        package varchar not null default '',   -- the package name this line was expanded from
+        package varchar not null default '',   -- the package whose total covers this line
         day date not null, vehicle_class varchar not null, soil_level varchar not null default '',
         pellets_lb double, minutes double,
         package_pellets_lb double, package_minutes double,  -- totals over the lines of one package
@@ -53,7 +53,7 @@ MIGRATIONS: Final[tuple[str, ...]] = (
         booking_id varchar not null, taken_on date, day date not null, vehicle_class varchar not null,
         zone varchar not null, soil_level varchar not null default '', coating_removed boolean,
         customer varchar not null default '', deposit_usd double, status varchar not null default 'booked',
-        job_id varchar not null default '', package varchar not null default '',
+        job_id varchar not null default '',
         batch integer not null, row_hash ubigint not null,
         primary key (booking_id, zone)
     );

@@ -320,7 +320,8 @@ def rejections(connection: duckdb.DuckDBPyConnection) -> list[Rejection]:
     """Return every rejected row with its reasons, in the file's order."""
     rows = connection.execute(
         """
-        with one as (select row_no, code, col, any_value(value) as value, any_value(hint) as hint
+        with one as (select row_no, code, col, string_agg(distinct value, ' and ' order by value) as value,
+                any_value(hint) as hint
             from problems group by row_no, code, col),
         placed as (select row_no, min(line) as line from staged semi join problems using (row_no) group by row_no)
         select row_no, line, string_agg(col, '; ' order by code, col) filter (col != ''),

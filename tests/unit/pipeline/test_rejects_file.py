@@ -1,0 +1,150 @@
+"""The rejects file: the rows as they were with the reasons, made to be corrected and imported again."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from pipeline.book.store import Book
+from pipeline.intake import rejects
+from pipeline.intake.importing import FileResult, import_files
+from shared.errors import RimebookError
+
+TODAY = date(2026, 7, 1)
+LOG = """Ticket,Date,Class,Zone,Pellets lb,Minutes,Colour
+A,2026-03-02,van,interior,-8,40,red
+A,2026-03-02,van,engine bay,20,30,red
+B,2026-03-02,van,roof,8 lb,40,blue
+C,2026-03-02,van,interior,8,40,"=1+1"
+D,2026-03-02,vna,interior,9,40,"=cmd|' /C calc'!A0"
+"""
+
+
+def _import(book: Book, file: Path, **options: bool) -> FileResult:
+    (only,) = import_files(book, [file], today=TODAY, **options).result.files  # type: ignore[arg-type]
+    assert only.accepted + only.duplicate + only.rejected == only.rows
+    return only
+
+
+def _read(file: str | None) -> list[dict[str, str]]:
+    assert file is not None
+    with Path(file).open(encoding="utf-8-sig", newline="") as text:
+        return list(csv.DictReader(text))
+
+
+def test_rows_stand_there_as_they_were_with_their_reasons(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Original columns first, also those not imported, then file, sheet, line, column, value, code and hint."""
+    file = tmp_path / "march.csv"
+    file.write_text(LOG, encoding="utf-8")
+    done = _import(new_book(), file)
+    assert (done.accepted, done.rejected, done.unmatched_headers) == (1, 4, ("Colour",))
+    assert done.rejects_file == str(tmp_path / "march.csv.rejects.csv")
+    rows = _read(done.rejects_file)
+    assert list(rows[0]) == [*LOG.splitlines()[0].split(","), *rejects.REJECT_COLUMNS]
+    assert [(r["Ticket"], r["reject_line"], r["reject_column"], r["reject_value"], r["reject_code"]) for r in rows] == [
+        ("A", "2", "Pellets lb", "-8", "negative"),
+        ("A", "3", "", "", "visit-rejected"),
+        ("B", "4", "Zone", "roof", "unknown-zone"),
+        ("D", "6", "Class", "vna", "unknown-class"),
+    ]
+    assert {r["reject_file"] for r in rows} == {"march.csv"}
+    assert "line 2" in rows[1]["reject_hint"]
+    assert rows[0]["Pellets lb"] == "-8"
+    assert rows[2]["Pellets lb"] == "8 lb"
+
+
+def test_formulas_are_guarded(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A cell that a spreadsheet would run gets one more quote, in the columns and in the reasons."""
+    file = tmp_path / "march.csv"
+    file.write_text(LOG, encoding="utf-8")
+    rows = _read(_import(new_book(), file).rejects_file)
+    assert rows[-1]["Colour"] == "'=cmd|' /C calc'!A0"
+    for row in rows:
+        assert not any(cell.startswith(("=", "+", "@", "\t", "\r")) for cell in row.values())
+
+
+def test_corrected_rejects_lose_and_double_no_row(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """After correction every row is in the book once; the `reject_` columns are no column of the log."""
+    file = tmp_path / "march.csv"
+    file.write_text(LOG, encoding="utf-8")
+    book = new_book()
+    wrong = Path(_import(book, file).rejects_file or "")
+    text = wrong.read_text(encoding="utf-8-sig")
+    for was, right in (("A,2026-03-02,van,interior,-8", "A,2026-03-02,van,interior,8"), ("van,roof", "van,bed"),
+                       ("D,2026-03-02,vna", "D,2026-03-02,van")):  # fmt: skip
+        assert was in text
+        text = text.replace(was, right)
+    wrong.write_text(text, encoding="utf-8-sig")
+    again = _import(book, wrong)
+    assert (again.rows, again.accepted, again.rejected) == (4, 4, 0)
+    assert again.unmatched_headers == ("Colour",)
+    with book.reading() as connection:
+        lines = connection.execute("select job_id, zone from job_lines order by all").fetchall()
+    assert lines == [("A", "engine_bay"), ("A", "interior"), ("B", "cargo_bed"), ("C", "interior"), ("D", "interior")]
+
+
+def test_a_half_corrected_file_is_never_overwritten(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """The same rejects are written once; where another file of that name stands, the new one gets a number."""
+    file = tmp_path / "march.csv"
+    file.write_text(LOG, encoding="utf-8")
+    book = new_book()
+    first = Path(_import(book, file).rejects_file or "")
+    assert _import(book, file).rejects_file == str(first)
+    first.write_text("half corrected", encoding="utf-8")
+    assert _import(book, file).rejects_file == str(tmp_path / "march.csv.rejects-2.csv")
+    assert first.read_text(encoding="utf-8") == "half corrected"
+    assert not list(tmp_path.glob(".*.part"))
+
+
+def test_rejects_go_to_the_book_where_the_folder_cannot_be_written(tmp_path: Path) -> None:
+    """Where nothing can be written beside the input, the book's own `rejects` folder takes the file."""
+    not_a_folder = tmp_path / "taken"
+    not_a_folder.write_text("", encoding="utf-8")
+    place = rejects.write_rejects("text", not_a_folder / "march.csv", tmp_path / "book" / "rejects")
+    assert place == tmp_path / "book" / "rejects" / "march.csv.rejects.csv"
+    assert place.read_text(encoding="utf-8") == "text"
+
+
+def test_rejects_that_cannot_be_written_anywhere_stop_the_import(
+    new_book: Callable[..., Book], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No reason is lost: nothing is imported, and the error says what to do."""
+    book = new_book()
+    file = tmp_path / "march.csv"
+    file.write_text(LOG, encoding="utf-8")
+
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "write_bytes", refuse)
+    with pytest.raises(RimebookError) as raised:
+        import_files(book, [file], today=TODAY)
+    problem = raised.value.problem
+    assert problem.code == "rejects-not-writable"
+    assert "rejects" in problem.where
+    assert problem.found == "Permission denied"
+    assert "march.csv" in problem.expected
+    assert "nothing was imported" in problem.do
+    with book.reading() as connection:
+        assert connection.execute("select count(*) from job_lines").fetchone() == (0,)
+
+
+def test_a_wide_sheets_rejects_are_its_own_rows(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A row of a sheet with columns for each zone is rejected once and as it was, although it is several lines."""
+    file = tmp_path / "wide.csv"
+    file.write_text(
+        "Ticket,Date,Class,Undercarriage lb,Undercarriage min,Interior lb,Interior min\n"
+        "A,2026-03-02,van,40,55,900,30\n"
+        "B,2026-03-02,van,38,50,,\n",
+        encoding="utf-8",
+    )
+    done = _import(new_book(), file)
+    assert (done.rows, done.accepted, done.rejected) == (2, 1, 1)
+    (row,) = _read(done.rejects_file)
+    assert (row["Ticket"], row["Undercarriage lb"], row["Interior lb"], row["reject_code"]) == (
+        "A", "40", "900", "too-large",
+    )  # fmt: skip
