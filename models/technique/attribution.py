@@ -2,7 +2,8 @@
 
 An alarm of one stream may come from another: an operator who mostly runs a machine with a worn nozzle alarms too. So
 after an alarm the best stretch of each stream is looked for by its generalised likelihood ratio (the CUSUM
-change-point estimate), given everything else in the joint fit and with the shop's own change left free.
+change-point estimate), given everything else in the joint fit, and compared with a change of the whole shop and
+of each other stream on the same days.
 """
 
 from __future__ import annotations
@@ -24,14 +25,8 @@ if TYPE_CHECKING:
 
 #: Jobs that a stretch must hold, and that must lie outside it.
 LEAST_INSIDE = 6
-LEAST_OUTSIDE = 8
-#: What twice the log likelihood must gain for a stretch to end before today.
-CLOSING_GAIN = 9.0
-#: Prior sd of the shop's change at each cut while streams are compared: nearly free.
-FREE_SHOP = 0.2
-#: Statistic that a stream's own change must reach beside a free change of the shop.
-LEAST_BESIDE_SHOP = 2.5
-#: ... and beside the best rival's change, to be told apart from it.
+LEAST_OUTSIDE = 12
+#: Statistic that a change must keep beside the shop's or a rival's on the same days, to be told apart from it.
 LEAST_BESIDE_RIVAL = 1.64
 
 
@@ -67,16 +62,12 @@ class Ground:
     weighted_residual: NDArray[np.float64]
 
     @classmethod
-    def of(cls, fit: Fit, *, free_shop: bool) -> Ground:
-        """Prepare a fit; `free_shop` lets the shop's level step at each cut at will."""
+    def of(cls, fit: Fit) -> Ground:
+        """Prepare a fit."""
         noise = whitener(fit)
         pulled = noise.apply(fit.x)
-        prior = fit.prior_var.copy()
-        time = fit.design.block("time")
-        if free_shop and time is not None:
-            prior[time.columns] = np.maximum(prior[time.columns], FREE_SHOP**2)
         precision = fit.x.T @ pulled
-        precision[np.diag_indices_from(precision)] += 1.0 / prior
+        precision[np.diag_indices_from(precision)] += 1.0 / fit.prior_var
         cov = np.asarray(np.linalg.inv(precision), dtype=np.float64)
         coef = cov @ (pulled.T @ fit.y)
         residual = fit.y - fit.x @ coef
@@ -106,6 +97,13 @@ def stream_column(fit: Fit, kind: str, name: str) -> NDArray[np.float64]:
     if block is None or name not in block.labels:
         return np.zeros(fit.rows.n)
     return fit.x[:, block.column(name)]
+
+
+def step_rows(table: JobTable, fit: Fit, step: Step) -> NDArray[np.float64]:
+    """Return a step's column in the joint fit, shape (n_rows,)."""
+    day = table.day[fit.rows.job]
+    until = step.until if step.until is not None else np.iinfo(np.int64).max
+    return stream_column(fit, step.kind, step.name) * ((day >= step.since) & (day < until))
 
 
 def best_stretch(
@@ -145,19 +143,21 @@ def best_stretch(
     sign = 1.0 if up else -1.0
     z = np.full((n + 1, n + 1), -np.inf)
     z[allowed] = sign * (sums[None, :] - sums[:, None])[allowed] / np.sqrt(information[allowed] * fit.tail_factor)
-    first, last = (int(i) for i in np.unravel_index(int(np.argmax(z)), z.shape))
-    open_first = int(np.argmax(z[:, n]))
-    if z[first, last] ** 2 - max(0.0, float(z[open_first, n])) ** 2 < CLOSING_GAIN:
-        first, last = open_first, n
+    # two kinds of change are tried, one that ended and one that lasts: the less likely one by chance is taken
+    n_jobs = int(counts[-1])
+    ended = [int(i) for i in np.unravel_index(int(np.argmax(z[:, :n])), (n + 1, n))]
+    lasting = [int(np.argmax(z[:, n])), n]
+    by_chance = [
+        (stretch_chance(float(z[ended[0], ended[1]]), n_jobs, LEAST_INSIDE), ended),
+        (level_shift_chance(float(z[lasting[0], n]), n_jobs, LEAST_INSIDE), lasting),
+    ]
+    chance, (first, last) = min(by_chance, key=lambda pair: (pair[0], pair[1][1] < n))
     if not z[first, last] > 0:
         return None
     until = int(days[last]) if last < n else None
     step = Step(kind, name, int(days[first]), until)
-    on = table.day[fit.rows.job]
-    column = share * ((on >= step.since) & (on < (until if until is not None else np.iinfo(np.int64).max)))
-    # two kinds of change are tried: one that lasts and one that ended
-    chance_of = level_shift_chance if until is None else stretch_chance
-    chance = min(1.0, 2.0 * chance_of(float(z[first, last]), int(counts[-1]), LEAST_INSIDE))
+    column = step_rows(table, fit, step)
+    chance = min(1.0, 2.0 * chance)
     return Candidate(step, sign * float(z[first, last]), chance, column)
 
 
@@ -194,20 +194,30 @@ def attribute(
     up : bool
         Direction of the alarm.
     """
-    ground, beside_shop = Ground.of(fit, free_shop=False), Ground.of(fit, free_shop=True)
-    found = [best_stretch(table, ground, kind, name, alarm_day, up=up) for kind, name in streams]
+    ground = Ground.of(fit)
     sign = 1.0 if up else -1.0
-    own = [(sign * beside_shop.statistic(c.column), c) for c in found if c is not None]
-    ranked = [c for z, c in sorted(own, key=lambda pair: -pair[0]) if z >= LEAST_BESIDE_SHOP]
+    found = [best_stretch(table, ground, kind, name, alarm_day, up=up) for kind, name in streams]
+    own = sorted((c for c in found if c is not None), key=lambda c: -sign * c.z)
+    for best in own:
+        if not beyond_shop(table, ground, best.step, sign=sign):
+            continue
+        rivals = (c.step for c in own if c is not best)
+        rival = next((r for r in rivals if _explains(table, ground, best.column, r, sign)), None)
+        return Attribution(best.step, best.z, best.chance, rival)
     shop = best_stretch(table, ground, "shop", "", alarm_day, up=up)
-    if not ranked:
-        if shop is None:
-            return None
-        nearest = max(own, key=lambda pair: pair[0], default=None)
-        rival = nearest[1].step if nearest is not None and nearest[0] > 1.0 else None
-        return Attribution(shop.step, shop.z, shop.chance, rival)
-    best = ranked[0]
-    for other in (c for _, c in own if c is not best):
-        if sign * ground.statistic(best.column, other.column) < LEAST_BESIDE_RIVAL:
-            return Attribution(best.step, best.z, best.chance, other.step)
-    return Attribution(best.step, best.z, best.chance)
+    if shop is None:
+        return None
+    return Attribution(shop.step, shop.z, shop.chance, own[0].step if own else None)
+
+
+def beyond_shop(table: JobTable, ground: Ground, step: Step, *, sign: float = 1.0) -> bool:
+    """Whether a stream's change explains more than the whole shop's on the same days, and more beside it."""
+    column = step_rows(table, ground.fit, step)
+    shop = step_rows(table, ground.fit, Step("shop", "", step.since, step.until))
+    alone, of_shop = sign * ground.statistic(column), sign * ground.statistic(shop)
+    return alone > of_shop and sign * ground.statistic(column, shop) >= LEAST_BESIDE_RIVAL
+
+
+def _explains(table: JobTable, ground: Ground, column: NDArray[np.float64], rival: Step, sign: float) -> bool:
+    """Whether nothing much of a change is left beside a rival's."""
+    return sign * ground.statistic(column, step_rows(table, ground.fit, rival)) < LEAST_BESIDE_RIVAL

@@ -52,18 +52,13 @@ class Balance:
     ----------
     span : Span
     sublimated_lb, unlogged_lb : float64 arrays (n_draws,)
-        Draws that add up to `span.gone_lb` but for weighing error, scenario by scenario; unlogged may be negative:
-        then more was logged than went.
+        Draws that add up to `span.gone_lb`, scenario by scenario; sublimated is negative where more was logged than
+        went: then the log, a weight or a container is wrong.
     """
 
     span: Span
     sublimated_lb: NDArray[np.float64]
     unlogged_lb: NDArray[np.float64]
-
-    @property
-    def chance_unlogged(self) -> float:
-        """Chance that more went than was logged and turned to gas."""
-        return float(np.mean(self.unlogged_lb > 0))
 
 
 def spans(log: IceLog, *, since: float = -np.inf) -> list[Span]:
@@ -93,17 +88,13 @@ def spans(log: IceLog, *, since: float = -np.inf) -> list[Span]:
     return found
 
 
-def split(span: Span, sublimated_lb: NDArray[np.float64], weigh_sd_lb: NDArray[np.float64], seed: int) -> Balance:
-    """Return the balance of a span.
+def split(span: Span, unlogged_lb: NDArray[np.float64]) -> Balance:
+    """Return the balance of a span: what went, less what was used without a ticket, turned to gas.
 
     Parameters
     ----------
-    sublimated_lb : float64 array (n_draws,)
-        Draws of what turned to gas in the span, from the loss law.
-    weigh_sd_lb : float64 array (n_draws,)
-        Standard deviation of one weighing; two of them bound the span.
-    seed : int
+    unlogged_lb : float64 array (n_draws,), >= 0
+        Draws of the use that was not logged, from the loss law; no more of it can be than went at all.
     """
-    rng = np.random.default_rng(seed)
-    error = np.sqrt(2.0) * weigh_sd_lb * rng.standard_normal(len(sublimated_lb))
-    return Balance(span, sublimated_lb, span.gone_lb + error - sublimated_lb)
+    unlogged = np.minimum(unlogged_lb, max(span.gone_lb, 0.0))
+    return Balance(span, span.gone_lb - unlogged, unlogged)

@@ -129,12 +129,18 @@ class Design:
         Log of the planning median, around which everything is learned.
     blocks : tuple of Block
     settings : tuple of SettingScale
+    line_group : int64 array (n_lines,)
+        Zone of each line: each has its own line noise variance.
+    job_group : int64 array (n_jobs,)
+        1 where the soil of a line is unknown: such jobs scatter more, as a whole.
     """
 
     lines: NDArray[np.float64]
     offset: NDArray[np.float64]
     blocks: tuple[Block, ...]
     settings: tuple[SettingScale, ...]
+    line_group: NDArray[np.int64]
+    job_group: NDArray[np.int64]
 
     def block(self, name: str) -> Block | None:
         """Return the block of a name, None where the table gave it no column."""
@@ -243,7 +249,16 @@ def _need_blocks(build: _Builder, table: JobTable, cuts: NDArray[np.int64]) -> N
     build.add("coating", coated[:, None], ("coating",), 0.5, learned=False)
     build.add("zone_coating", is_zone * coated[:, None], zone.names, 0.1, learned=True)
     later = np.asarray(table.day[table.line_job][:, None] >= cuts[None, :], dtype=np.float64)
-    build.add("time", later, [str(c) for c in cuts.tolist()], 0.03, learned=True)
+    alone = (np.bincount(table.line_job, minlength=table.n_jobs) == 1)[table.line_job].astype(np.float64)
+    build.add("zone_alone", is_zone * alone[:, None], zone.names, 0.06, learned=True)
+    phase = 2.0 * np.pi * table.day[table.line_job] / 365.2425
+    waves = {"cos": np.cos(phase), "sin": np.sin(phase)}
+    build.add("season", np.column_stack(list(waves.values())), list(waves), 0.05, learned=False)
+    by_zone = np.concatenate([is_zone * wave[:, None] for wave in waves.values()], axis=1)
+    build.add("zone_season", by_zone, [f"{z}|{w}" for w in waves for z in zone.names], 0.03, learned=True)
+    weekday = (table.day[table.line_job] % 7).astype(np.int32)
+    build.add("weekday", indicators(weekday, 7), [str(d) for d in range(7)], 0.03, learned=True)
+    build.add("time", later, [str(c) for c in cuts.tolist()], 0.015, learned=True)
 
 
 def _technique_blocks(build: _Builder, table: JobTable, scales: tuple[SettingScale, ...]) -> None:
@@ -298,4 +313,8 @@ def build_design(
     if steps:
         columns = np.column_stack([step_column(table, s) for s in steps])
         build.add("step", columns, [s.label for s in steps], 0.3, learned=False)
-    return Design(build.matrix(), log_median(table, figures), tuple(build.blocks), scales)
+    unknown = np.bincount(table.line_job, weights=table.soil < 0, minlength=table.n_jobs) > 0
+    return Design(
+        build.matrix(), log_median(table, figures), tuple(build.blocks), scales,
+        table.zone.codes.astype(np.int64), unknown.astype(np.int64),
+    )  # fmt: skip

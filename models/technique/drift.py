@@ -112,15 +112,15 @@ def watch(table: JobTable, fit: Fit) -> list[Stream]:
     codes = {kind: _membership(table, fit, kind) for kind in ("machine", "operator")}
     gathered: dict[tuple[str, int], list[tuple[int, float, float]]] = {}
     mean, cov = np.zeros(len(fit.coef)), np.diag(fit.prior_var)
-    shared_plain = fit.sigma_job**2
+    row_var, job_var = fit.row_var, fit.job_var
     for i in np.argsort(table.day[jobs], kind="stable").tolist():
         span = slice(int(starts[i]), int(ends[i]))
-        x, spread = fit.x[span], fit.spread[span]
+        x = fit.x[span]
         n = len(x)
         pulled = cov @ x.T
         error = fit.y[span] - x @ mean
         known = x @ pulled
-        plain = known + np.diag(fit.sigma_line**2 * spread) + shared_plain
+        plain = known + np.diag(row_var[span]) + job_var[jobs[i]]
         for kind, code in codes.items():
             here = code[span]
             for which in set(here[here >= 0].tolist()):

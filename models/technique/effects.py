@@ -118,7 +118,8 @@ def jobs_of(table: JobTable, fit: Fit, kind: str) -> dict[str, int]:
     }
 
 
-def _tail_chance(statistic: float, degrees: float) -> float:
+def tail_chance(statistic: float, degrees: float) -> float:
+    """Return the upper tail of Student's t at a statistic."""
     from scipy.special import stdtr
 
     return float(stdtr(degrees, -statistic))
@@ -158,6 +159,21 @@ def reference_contrasts(
     return contrasts
 
 
+def _level(table: JobTable, fit: Fit, kind: str, name: str) -> NDArray[np.float64]:
+    """Return the gradient of a code's level: its coefficient, and changes in time that hold for most of its jobs."""
+    gradient = np.zeros(len(fit.coef))
+    block, steps = fit.design.block(kind), fit.design.block("step")
+    if block is not None:
+        gradient[block.column(name)] = 1.0
+    factor = table.machine if kind == "machine" else table.operator
+    lines = fit.rows.order[factor.codes[fit.rows.order] == factor.names.index(name)]
+    for label in steps.labels if steps is not None else ():
+        if steps is not None and label.startswith(f"{kind}:{name}:"):
+            held = fit.design.lines[lines, steps.column(label)].mean()
+            gradient[steps.column(label)] = float(held > 0.5)
+    return gradient
+
+
 def compare_codes(
     table: JobTable, fit: Fit, kind: str, *, apart: frozenset[str] = frozenset()
 ) -> tuple[list[Effect], list[tuple[str, int]]]:
@@ -175,15 +191,15 @@ def compare_codes(
     names = [name for name, n in counts.items() if n >= LEAST_JOBS]
     if block is None or len(names) < 2:
         return [], few + [(name, counts[name]) for name in names]
-    columns = [block.column(name) for name in names]
-    raw, cov = fit.coef[columns], fit.cov[np.ix_(columns, columns)]
+    levels = np.array([_level(table, fit, kind, name) for name in names])
+    raw, cov = levels @ fit.coef, levels @ fit.cov @ levels.T
     jobs = np.array([counts[name] for name in names], dtype=np.float64)
     contrasts = reference_contrasts(raw, cov, jobs, np.array([name in apart for name in names]))
     value = contrasts @ raw
     error = PLUG_IN * np.sqrt(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts))
     effects = []
     for name, v, e in zip(names, value.tolist(), error.tolist(), strict=True):
-        p = _tail_chance((v - ALIKE) / e, fit.degrees)
+        p = tail_chance((v - ALIKE) / e, fit.degrees)
         effects.append(Effect(kind, name, "", counts[name], v, e, p, 1.0, shrink_alone(v, e)))
     return with_q_values(effects), few
 
@@ -210,9 +226,10 @@ def compare_cells(table: JobTable, fit: Fit) -> list[Effect]:
         variance = float(fit.cov[column, column])
         if n_jobs < LEAST_JOBS or variance > 0.98 * prior:
             continue
-        raw, error = mean * prior / (prior - variance), float(np.sqrt(prior * variance / (prior - variance)))
+        raw = mean * prior / (prior - variance)
+        error = PLUG_IN * float(np.sqrt(prior * variance / (prior - variance)))
         alone = Shrunk(np.sqrt([prior]), np.ones(1), np.array([[mean]]), np.sqrt([[variance]]))
-        p = _tail_chance(raw / error, fit.degrees)
+        p = tail_chance(raw / error, fit.degrees)
         effects.append(Effect("machine_zone", machine, zone, n_jobs, raw, error, p, 1.0, alone))
     return with_q_values(effects)
 
@@ -251,12 +268,12 @@ def compare_settings(table: JobTable, fit: Fit) -> tuple[list[Effect], list[tupl
             continue
         assert block is not None
         columns = [block.start + i for i, label in enumerate(block.labels) if label.split("|")[0] == scale.name]
-        coef, cov = fit.coef[columns], fit.cov[np.ix_(columns, columns)]
+        coef, cov = fit.coef[columns], PLUG_IN**2 * fit.cov[np.ix_(columns, columns)]
         best, worse, gradient = _curve(scale, coef, values[known])
         wald = float(coef @ np.linalg.solve(cov, coef))
         p = float(fdtrc(len(columns), fit.degrees, wald / len(columns)))
         if scale.name == "ice_age_days":
-            p = _tail_chance(float(coef[0] / np.sqrt(cov[0, 0])), fit.degrees)
+            p = tail_chance(float(coef[0] / np.sqrt(cov[0, 0])), fit.degrees)
         raw, error = float(gradient @ coef), float(np.sqrt(max(float(gradient @ cov @ gradient), 1e-18)))
         effects.append(
             Effect("setting", scale.name, "", n_jobs, raw, error, p, 1.0, shrink_alone(raw, error), best, worse)

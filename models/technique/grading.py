@@ -49,6 +49,10 @@ class Grading:
         """Whether the difference is past the guard and large enough to matter (a fifth of a level)."""
         return self.p_value < GUARD and abs(self.levels) >= 0.2
 
+    def explains(self, log_ratio: float) -> bool:
+        """Whether it may explain an effect: cleaner grades look like waste (> 0), dirtier ones like thrift."""
+        return self.differs and self.levels * log_ratio < 0
+
 
 def _like_columns(table: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
     quarter = ((table.day[table.line_job[lines]] % 365.2425) // 91.32).astype(np.int32)

@@ -1,10 +1,11 @@
 """What like jobs need: a penalised log-linear fit over lines and totals, with technique fitted jointly.
 
-Model: a line takes exp(offset_i + x_i b + u_j + e_i), u_j ~ N(0, s_J^2) shared by a job's lines, e_i ~ N(0, s_L^2).
-A recorded sum over several lines is linearised (Gauss-Newton): d log T / d b is the share-weighted mean of the x_i, and
-the line noise of log T has variance s_L^2 sum(share^2). Blocks of b have Gaussian priors; their scales and the two
-noise variances are learned by expectation-maximisation with weak scaled-inverse-chi-square priors (empirical Bayes).
-Student-t weights on both noises keep unit slips from moving the fit (Lange, Little & Taylor 1989, JASA 84:881-896).
+Model: a line takes exp(offset_i + x_i b + u_j + e_i), u_j ~ N(0, s_J^2) shared by a job's lines, e_i ~ N(0, s_L^2 r_i),
+r by zone; jobs with unknown soil have a larger s_J^2 of their own. A recorded sum over several lines is linearised
+(Gauss-Newton): d log T / d b is the share-weighted mean of the x_i, and the line noise of log T has variance
+s_L^2 sum(share^2 r). Blocks of b have Gaussian priors; their scales and all noise variances are learned by
+expectation-maximisation with weak scaled-inverse-chi-square priors (empirical Bayes). Student-t weights on both noises
+keep unit slips from moving the fit (Lange, Little & Taylor 1989, JASA 84:881-896).
 """
 
 from __future__ import annotations
@@ -67,7 +68,9 @@ class Fit:
     y : float64 array (n_rows,)
         Working response: x b of a row that was met exactly.
     spread : float64 array (n_rows,)
-        Sum of squared shares: line noise variance of the row over s_L^2.
+        Line noise variance of the row over s_L^2: sum of share^2 times the lines' `line_ratio`.
+    line_ratio, job_ratio : float64 arrays (n_zones,), (2,)
+        Variance of each group of lines over s_L^2, of each group of jobs over s_J^2.
     row_weight, job_weight : float64 arrays (n_rows,), (n_jobs,)
         Student-t weights of line and job noise.
     coef, cov : float64 arrays (n_columns,), (n_columns, n_columns)
@@ -84,6 +87,8 @@ class Fit:
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     spread: NDArray[np.float64]
+    line_ratio: NDArray[np.float64]
+    job_ratio: NDArray[np.float64]
     row_weight: NDArray[np.float64]
     job_weight: NDArray[np.float64]
     coef: NDArray[np.float64]
@@ -92,6 +97,16 @@ class Fit:
     sigma_line: float
     sigma_job: float
     tail: float
+
+    @property
+    def row_var(self) -> NDArray[np.float64]:
+        """Variance of each row's line noise, weights aside, shape (n_rows,)."""
+        return np.asarray(self.sigma_line**2 * self.spread, dtype=np.float64)
+
+    @property
+    def job_var(self) -> NDArray[np.float64]:
+        """Variance of each job's own noise, weights aside, shape (n_jobs,)."""
+        return np.asarray(self.sigma_job**2 * self.job_ratio[self.design.job_group], dtype=np.float64)
 
     @property
     def degrees(self) -> float:
@@ -126,19 +141,41 @@ def log_line_mean(design: Design, coef: NDArray[np.float64]) -> NDArray[np.float
     return np.asarray(design.offset + design.lines @ coef, dtype=np.float64)
 
 
-def _linearised(
+def _shares(
     design: Design, rows: Rows, coef: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return x, y and the sum of squared shares of every row at the coefficients."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
+    """Return each used line's share of its row, the log of each row's sum, and the row of each used line."""
     log_mean = log_line_mean(design, coef)[rows.order]
     top = np.maximum.reduceat(log_mean, rows.first)
     row_of = np.repeat(np.arange(rows.n), np.diff([*rows.first, len(rows.order)]))
     part = np.exp(log_mean - top[row_of])
     whole = np.add.reduceat(part, rows.first)
-    share = part / whole[row_of]
+    return part / whole[row_of], top + np.log(whole), row_of
+
+
+def _linearised(fit: Fit, coef: NDArray[np.float64]) -> Fit:
+    """Return the fit with its rows linearised at coefficients."""
+    design, rows = fit.design, fit.rows
+    share, log_sum, _ = _shares(design, rows, coef)
     x = np.add.reduceat(design.lines[rows.order] * share[:, None], rows.first, axis=0)
-    y = rows.log_value - (top + np.log(whole)) + x @ coef
-    return x, y, np.add.reduceat(share * share, rows.first)
+    y = rows.log_value - log_sum + x @ coef
+    spread = np.add.reduceat(share * share * fit.line_ratio[design.line_group[rows.order]], rows.first)
+    return replace(fit, coef=coef, x=x, y=y, spread=spread)
+
+
+def _line_ratios(fit: Fit, row_square: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the groups' noise ratios after one expectation-maximisation step.
+
+    Given a row's expected squared line noise e^2 (over s_L^2), that of its line i with w_i = share_i ratio_i is
+    ratio_i - w_i^2/V + (w_i/V)^2 e^2, V the row's `spread`. Ratios are pulled to 1 with the weight of eight lines.
+    """
+    rows, group = fit.rows, fit.design.line_group[fit.rows.order]
+    share, _, row_of = _shares(fit.design, rows, fit.coef)
+    n, ratio = len(fit.line_ratio), fit.line_ratio[group]
+    part = share * ratio
+    expected = ratio - part**2 / fit.spread[row_of] + (part / fit.spread[row_of]) ** 2 * row_square[row_of]
+    total = np.bincount(group, weights=expected, minlength=n)
+    return np.asarray((PRIOR_WEIGHT + total) / (PRIOR_WEIGHT + np.bincount(group, minlength=n)))
 
 
 def _job_starts(rows: Rows) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -168,18 +205,11 @@ class Whitener:
     total: NDArray[np.float64]
 
     @classmethod
-    def of(
-        cls,
-        rows: Rows,
-        spread: NDArray[np.float64],
-        sigma: tuple[float, float],
-        weights: tuple[NDArray[np.float64], NDArray[np.float64]],
-    ) -> Whitener:
-        """Build it from line and job scales `sigma` and the weights of rows and jobs."""
+    def of(cls, rows: Rows, row_var: NDArray[np.float64], job_var: NDArray[np.float64]) -> Whitener:
+        """Build it from the variance of each row's line noise (n_rows,) and of each job's own (n_jobs,)."""
         jobs, starts = _job_starts(rows)
-        q = weights[0] / (sigma[0] ** 2 * spread)
         position = np.repeat(np.arange(len(jobs)), np.diff([*starts, rows.n]))
-        return cls(q, starts, position, weights[1][jobs] / sigma[1] ** 2 + np.add.reduceat(q, starts))
+        return cls(1.0 / row_var, starts, position, 1.0 / job_var[jobs] + np.add.reduceat(1.0 / row_var, starts))
 
     def job_sums(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return sum over each job's rows of q times the columns, shape (n_used_jobs, n_columns)."""
@@ -192,8 +222,8 @@ class Whitener:
 
 
 def whitener(fit: Fit) -> Whitener:
-    """Return the noise model of a fit."""
-    return Whitener.of(fit.rows, fit.spread, (fit.sigma_line, fit.sigma_job), (fit.row_weight, fit.job_weight))
+    """Return the noise model of a fit, its robust weights in it."""
+    return Whitener.of(fit.rows, fit.row_var / fit.row_weight, fit.job_var / fit.job_weight)
 
 
 def _tail_of(standardised: NDArray[np.float64]) -> float:
@@ -239,13 +269,17 @@ def _noise_step(fit: Fit, noise: Whitener, cov: NDArray[np.float64], *, tails: b
     job_square = job_noise**2 + 1.0 / noise.total + np.einsum("ij,jk,ik->i", mean_x, cov, mean_x, optimize=True)
     around = fit.x - mean_x[noise.position]
     row_square = (residual[:, 0] - job_noise[noise.position]) ** 2 + (1.0 / noise.total)[noise.position]
-    row_square = (row_square + np.einsum("ij,jk,ik->i", around, cov, around, optimize=True)) / fit.spread
+    row_square = row_square + np.einsum("ij,jk,ik->i", around, cov, around, optimize=True)
+    plain_square = fit.row_weight * row_square / fit.sigma_line**2
+    row_square = row_square / fit.spread
     jobs, _ = _job_starts(fit.rows)
+    group = fit.design.job_group[jobs]
+    job_square = job_square / fit.job_ratio[group]
     line_var = (4.0 * 0.04 + float(np.sum(fit.row_weight * row_square))) / (4.0 + fit.rows.n)
     job_var = (3.0 * 0.02 + float(np.sum(fit.job_weight[jobs] * job_square))) / (3.0 + len(jobs))
     tail = fit.tail
     if tails:
-        tail = _tail_of(residual[:, 0] / np.sqrt(fit.spread * line_var + job_var))
+        tail = _tail_of(residual[:, 0] / np.sqrt(fit.row_var + fit.job_var[fit.rows.job]))
     job_weight = fit.job_weight.copy()
     job_weight[jobs] = (tail + 1.0) / (tail + job_square / job_var)
     return replace(
@@ -253,9 +287,18 @@ def _noise_step(fit: Fit, noise: Whitener, cov: NDArray[np.float64], *, tails: b
         sigma_line=float(np.sqrt(line_var)),
         sigma_job=float(np.sqrt(job_var)),
         tail=tail,
+        line_ratio=_line_ratios(fit, plain_square),
+        job_ratio=np.array([1.0, _unknown_ratio(fit, jobs, job_square, job_var)]),
         row_weight=(tail + 1.0) / (tail + row_square / line_var),
         job_weight=job_weight,
     )
+
+
+def _unknown_ratio(fit: Fit, jobs: NDArray[np.int64], job_square: NDArray[np.float64], job_var: float) -> float:
+    """Return how much larger the variance of jobs with unknown soil is; pulled to 4 (sd twice) by eight jobs."""
+    unknown = fit.design.job_group[jobs] == 1
+    energy = float(np.sum(fit.job_weight[jobs][unknown] * job_square[unknown])) * float(fit.job_ratio[1]) / job_var
+    return (PRIOR_WEIGHT * 4.0 + energy) / (PRIOR_WEIGHT + float(unknown.sum()))
 
 
 def _solved(fit: Fit) -> tuple[NDArray[np.float64], NDArray[np.float64], Whitener]:
@@ -270,13 +313,14 @@ def _solved(fit: Fit) -> tuple[NDArray[np.float64], NDArray[np.float64], Whitene
 
 def _start(table: JobTable, design: Design, rows: Rows) -> Fit:
     n_columns = design.lines.shape[1]
-    zero = np.zeros(n_columns)
-    x, y, spread = _linearised(design, rows, zero)
-    return Fit(
-        design=design, rows=rows, x=x, y=y, spread=spread, row_weight=np.ones(rows.n),
-        job_weight=np.ones(table.n_jobs), coef=zero, cov=np.eye(n_columns), prior_var=_prior_variances(design),
-        sigma_line=0.3, sigma_job=0.2, tail=7.0,
+    nothing, ones = np.zeros(rows.n), np.ones(rows.n)
+    n_zones = max(1, int(design.line_group.max(initial=0)) + 1)
+    start = Fit(
+        design=design, rows=rows, x=np.zeros((rows.n, n_columns)), y=nothing, spread=ones, line_ratio=np.ones(n_zones),
+        job_ratio=np.ones(2), row_weight=ones, job_weight=np.ones(table.n_jobs), coef=np.zeros(n_columns),
+        cov=np.eye(n_columns), prior_var=_prior_variances(design), sigma_line=0.3, sigma_job=0.2, tail=7.0,
     )  # fmt: skip
+    return _linearised(start, start.coef)
 
 
 def fit_design(table: JobTable, design: Design, quantity: Quantity = "pellets_lb", *, rounds: int = 40) -> Fit:
@@ -295,8 +339,7 @@ def fit_design(table: JobTable, design: Design, quantity: Quantity = "pellets_lb
         coef, cov, noise = _solved(fit)
         moved = float(np.max(np.abs(coef - fit.coef)))
         before = fit.sigma_line**2 + fit.sigma_job**2
-        x, y, spread = _linearised(design, rows, coef)
-        fit = replace(fit, coef=coef, x=x, y=y, spread=spread)
+        fit = _linearised(fit, coef)
         fit = replace(fit, prior_var=_relearned(fit, cov))
         fit = _noise_step(fit, noise, cov, tails=turn in (4, 9, 14))
         settled = abs(fit.sigma_line**2 + fit.sigma_job**2 - before) < 2e-3 * before
@@ -341,7 +384,4 @@ def technique_middle(fit: Fit) -> NDArray[np.float64]:
 
 def log_expected(fit: Fit) -> NDArray[np.float64]:
     """Return the log of what like jobs need for each row, technique left out, shape (n_rows,)."""
-    log_mean = log_line_mean(fit.design, technique_middle(fit))[fit.rows.order]
-    top = np.maximum.reduceat(log_mean, fit.rows.first)
-    row_of = np.repeat(np.arange(fit.rows.n), np.diff([*fit.rows.first, len(fit.rows.order)]))
-    return np.asarray(top + np.log(np.add.reduceat(np.exp(log_mean - top[row_of]), fit.rows.first)))
+    return _shares(fit.design, fit.rows, technique_middle(fit))[1]

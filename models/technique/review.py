@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.technique.attribution import attribute
+from models.technique.attribution import Ground, attribute, beyond_shop, step_rows
 from models.technique.drift import alarm_of, restarts, watch
 from models.technique.effects import (
     FALSE_DISCOVERY,
@@ -18,9 +18,11 @@ from models.technique.effects import (
     compare_cells,
     compare_codes,
     compare_settings,
+    tail_chance,
 )
 from models.technique.grading import Grading, compare_grading, grading_changed
 from models.technique.likejobs import fit_like_jobs
+from models.technique.setting_changes import setting_changes
 from models.technique.shrinkage import shrink_alone
 
 if TYPE_CHECKING:
@@ -28,7 +30,9 @@ if TYPE_CHECKING:
 
     from models.consumption.jobs import JobTable
     from models.consumption.planning import PlanningFigures
+    from models.technique.attribution import Attribution
     from models.technique.design import Step
+    from models.technique.drift import Alarm, Stream
     from models.technique.likejobs import Fit
     from models.technique.shrinkage import Shrunk
 
@@ -91,7 +95,7 @@ class Drift:
     @property
     def is_separable(self) -> bool:
         """Whether no other cause explains it as well."""
-        return self.rival is None and (self.grading is None or not self.grading.differs)
+        return self.rival is None and (self.grading is None or not self.grading.explains(self.raw))
 
     @property
     def is_waste(self) -> bool:
@@ -154,7 +158,7 @@ class Review:
 
     def operator_separable(self, effect: Effect) -> bool:
         """Whether an operator's effect is told apart from grading: grades alike, or waste without grades too."""
-        if not self.grading[effect.name].differs:
+        if not self.grading[effect.name].explains(effect.raw):
             return True
         blind = self.blind.get(effect.name)
         return blind is not None and blind.is_waste
@@ -206,22 +210,56 @@ def find_changes(table: JobTable, figures: PlanningFigures, known: tuple[Step, .
 
     for step in known:
         restart(step.kind, step.name, step.since)
-    changes: list[_Change] = []
-    fit = fit_like_jobs(table, figures, steps=known, settings=False)
-    streams = watch(table, fit)
+    changes = _seen_in_settings(table, figures, known)
+    for change in changes:
+        restart(change.step.kind, change.step.name, change.step.since, change.step.until)
+    last = int(table.day.max())
     while True:
-        alarms = [a for a in (alarm_of(s, restarts(s, days)) for s in streams) if a is not None]
-        if not alarms or len(changes) >= _MOST_CHANGES:
-            return fit, changes, len(streams)
-        alarm = min(alarms, key=lambda a: a.day)
-        found = attribute(table, fit, [(s.kind, s.name) for s in streams], alarm.day, up=alarm.up)
-        if found is None or found.chance > CONFIRM or found.step in [c.step for c in changes]:
-            restart(alarm.stream.kind, alarm.stream.name, alarm.day)
-            continue
-        changes.append(_Change(found.step, found.rival, alarm.day, found.chance, alarm.up))
-        restart(found.step.kind, found.step.name, found.step.since, found.step.until)
         fit = fit_like_jobs(table, figures, steps=(*known, *(c.step for c in changes)), settings=False)
         streams = watch(table, fit)
+        names = [(s.kind, s.name) for s in streams]
+        found: Attribution | None = None
+        for alarm in _alarms(streams, days):
+            found = attribute(table, fit, names, alarm.day, up=alarm.up)
+            if _is_new(found, changes):
+                break
+            restart(alarm.stream.kind, alarm.stream.name, alarm.day)
+        else:
+            # no alarm is left; a stretch may still stand out in looking back
+            found, alarm = attribute(table, fit, names, last, up=True), None
+        if found is None or not _is_new(found, changes) or len(changes) >= _MOST_CHANGES:
+            return fit, changes, len(streams)
+        up = alarm is None or alarm.up
+        changes.append(_Change(found.step, found.rival, last if alarm is None else alarm.day, found.chance, up))
+        restart(found.step.kind, found.step.name, found.step.since, found.step.until)
+
+
+def _alarms(streams: list[Stream], days: dict[tuple[str, str], tuple[int, ...]]) -> list[Alarm]:
+    """Return each stream's first alarm, in order of time."""
+    found = [a for a in (alarm_of(s, restarts(s, days)) for s in streams) if a is not None]
+    return sorted(found, key=lambda a: a.day)
+
+
+def _is_new(found: Attribution | None, changes: list[_Change]) -> bool:
+    return found is not None and found.chance <= CONFIRM and found.step not in [c.step for c in changes]
+
+
+def _seen_in_settings(table: JobTable, figures: PlanningFigures, known: tuple[Step, ...]) -> list[_Change]:
+    """Return changes that the recorded settings show by themselves and whose pellets rose with them.
+
+    Their dates are not searched for in the pellets, so the test is that of one contrast.
+    """
+    changes: list[_Change] = []
+    ground: Ground | None = None
+    for seen in sorted(setting_changes(table), key=lambda c: -c.statistic):
+        if ground is None:
+            steps = (*known, *(c.step for c in changes))
+            ground = Ground.of(fit_like_jobs(table, figures, steps=steps, settings=False))
+        p = tail_chance(ground.statistic(step_rows(table, ground.fit, seen.core)), ground.fit.degrees)
+        if p <= CONFIRM and beyond_shop(table, ground, seen.core):
+            changes.append(_Change(seen.refined(table, ground), None, int(table.day.max()), p, True))
+            ground = None  # what this one explains does not count for the next
+    return changes
 
 
 def _jobs_in(table: JobTable, step: Step) -> NDArray[np.int64]:

@@ -92,14 +92,14 @@ def score_jobs(table: JobTable, fit: Fit) -> JobScore:
     actual, expected = np.full(table.n_jobs, np.nan), np.full(table.n_jobs, np.nan)
     actual[jobs] = np.add.reduceat(np.exp(rows.log_value), starts)
     expected[jobs] = np.add.reduceat(np.exp(log_want), starts)
-    precision = 1.0 / (fit.sigma_line**2 * fit.spread)
+    precision = 1.0 / fit.row_var
     total = np.add.reduceat(precision, starts)
     mean = np.add.reduceat(precision * ratio, starts) / total
     x = np.add.reduceat(precision[:, None] * np.where(fit.design.technique, 0.0, fit.x), starts, axis=0)
     x = x / total[:, None]
     own = np.einsum("ij,jk,ik->i", x, fit.cov, x, optimize=True)
     score = np.full(table.n_jobs, np.nan)
-    score[jobs] = mean / np.sqrt(fit.sigma_job**2 + 1.0 / total + own)
+    score[jobs] = mean / np.sqrt(fit.job_var[jobs] + 1.0 / total + own)
     return JobScore(actual, expected, score)
 
 

@@ -1,0 +1,310 @@
+"""Findings of the technique review, and what has not enough evidence, as they are told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.technique.effects import FALSE_DISCOVERY, LEAST_JOBS, LEAST_RATIO, LEAST_SETTING_JOBS, benjamini_hochberg
+from pipeline.answers.review_waste import Waste, monthly_waste, window_of
+from pipeline.answers.review_words import drift_words, effect_words, plain_day, setting_name
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from models.technique.effects import Effect
+    from models.technique.review import Drift, KnownChange, Review
+    from models.technique.shrinkage import Shrunk
+    from pipeline.answers.answer import QuantitySummary
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """Actual over what like jobs need, with its central interval."""
+
+    estimate: float
+    low: float
+    high: float
+    level: float
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One place where pellets go.
+
+    Attributes
+    ----------
+    kind : {"operator", "machine", "setting", "drift", "job"}
+    name : str
+        The bare code, setting or job id.
+    of : str
+        "operator" or "machine" where `kind` is drift, else ''.
+    zone : str
+        Where a machine stands out in one zone only, else ''.
+    ratio : Ratio
+    q_value : float
+        Share of false findings among those as sure as this one, within its family.
+    jobs : int
+    since, until : date or None
+        Of a drift: from which day, and the first day on which it had ended.
+    pellets_lb_month, usd_month : QuantitySummary
+        Of a job: its own excess, once.
+    other_causes : tuple of str
+    try_ : str
+    """
+
+    kind: str
+    name: str
+    of: str
+    zone: str
+    ratio: Ratio
+    q_value: float
+    jobs: int
+    since: date | None
+    until: date | None
+    pellets_lb_month: QuantitySummary
+    usd_month: QuantitySummary
+    other_causes: tuple[str, ...]
+    try_: str
+
+
+@dataclass(frozen=True)
+class NotEnough:
+    """What cannot be said, and why; `of` is "operator" or "machine" where `kind` is drift."""
+
+    kind: str
+    name: str
+    of: str
+    jobs: int
+    why: str
+
+
+@dataclass(frozen=True)
+class ChangeFound:
+    """A change tested: pellets after over before, like for like. `machine` is '' for the whole shop."""
+
+    machine: str
+    date: date
+    what: str
+    jobs_before: int
+    jobs_after: int
+    ratio: Ratio
+    p_value: float
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What findings are told in.
+
+    Attributes
+    ----------
+    today : int
+        Ordinal day.
+    level : float
+    usd_per_lb : float
+        Landed price.
+    seed : int
+    thrift : bool
+        Whether ratios below 1 are told too.
+    """
+
+    today: int
+    level: float
+    usd_per_lb: float
+    seed: int
+    thrift: bool = False
+
+
+def ratio_of(posterior: Shrunk, level: float) -> Ratio:
+    """Return the ratio of a posterior of one log effect."""
+    low, middle, high = (float(np.exp(posterior.quantile(q)[0])) for q in (0.5 - level / 2, 0.5, 0.5 + level / 2))
+    return Ratio(middle, low, high, level)
+
+
+def _row_share(review: Review, lines: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return each recorded row's share of marked lines, by count of lines, shape (n_rows,)."""
+    rows = review.fit.rows
+    marked = lines[rows.order].astype(np.float64)
+    sizes = np.diff([*rows.first, len(rows.order)])
+    return np.asarray(np.add.reduceat(marked, rows.first) / sizes, dtype=np.float64)
+
+
+def _waste(
+    review: Review, terms: Terms, posterior: Shrunk, lines: NDArray[np.bool_], n_jobs: int,
+    *, since: int | None = None, until: int | None = None,
+) -> Waste:  # fmt: skip
+    window = window_of(review, terms.today, _row_share(review, lines), since=since, until=until)
+    return monthly_waste(review, posterior, window, terms.usd_per_lb, level=terms.level, n_jobs=n_jobs, seed=terms.seed)
+
+
+def _effect_lines(review: Review, effect: Effect) -> NDArray[np.bool_]:
+    table = review.table
+    if effect.kind == "setting":
+        return np.ones(table.n_lines, dtype=np.bool_)
+    factor = table.operator if effect.kind == "operator" else table.machine
+    lines = factor.codes == factor.names.index(effect.name)
+    if effect.zone:
+        lines &= table.zone.codes == table.zone.names.index(effect.zone)
+    return np.asarray(lines, dtype=np.bool_)
+
+
+def _from_effect(review: Review, effect: Effect, terms: Terms) -> Finding:
+    waste = _waste(review, terms, effect.posterior, _effect_lines(review, effect), effect.n_jobs)
+    others, advice = effect_words(review, effect)
+    return Finding(
+        kind=effect.kind.removesuffix("_zone"), name=effect.name, of="", zone=effect.zone,
+        ratio=ratio_of(effect.posterior, terms.level), q_value=effect.q_value, jobs=effect.n_jobs, since=None,
+        until=None, pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month, other_causes=others,
+        try_=advice,
+    )  # fmt: skip
+
+
+def _day(ordinal: int | None) -> date | None:
+    return None if ordinal is None else date.fromordinal(ordinal)
+
+
+def _from_drift(review: Review, drift: Drift, terms: Terms) -> Finding:
+    step = drift.step
+    factor = review.table.machine if step.kind == "machine" else review.table.operator
+    lines = np.asarray(factor.codes == factor.names.index(step.name))
+    waste = _waste(review, terms, drift.posterior, lines, drift.n_jobs, since=step.since, until=step.until)
+    others, advice = drift_words(review, drift)
+    return Finding(
+        kind="drift", name=step.name, of=step.kind, zone="", ratio=ratio_of(drift.posterior, terms.level),
+        q_value=drift.q_value, jobs=drift.n_jobs, since=_day(step.since), until=_day(step.until),
+        pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month, other_causes=others, try_=advice,
+    )  # fmt: skip
+
+
+def _from_change(review: Review, change: KnownChange, q: float, what: str, terms: Terms) -> Finding:
+    step = change.step
+    lines = np.asarray(review.table.machine.codes == review.table.machine.names.index(step.name))
+    waste = _waste(review, terms, change.posterior, lines, change.n_after, since=step.since)
+    return Finding(
+        kind="drift", name=step.name, of="machine", zone="", ratio=ratio_of(change.posterior, terms.level), q_value=q,
+        jobs=change.n_after, since=_day(step.since), until=None, pellets_lb_month=waste.pellets_lb_month,
+        usd_month=waste.usd_month, other_causes=("another change at the same time that only these jobs share",),
+        try_=f"Pellets rose with the noted change ({what}): check that it was fitted and set as meant.",
+    )  # fmt: skip
+
+
+def _thrifty(effect: Effect) -> bool:
+    """Whether an effect is as sure a saving as a finding is a waste: the mirrored one-sided test."""
+    from scipy.special import ndtr
+
+    return float(ndtr(effect.raw / effect.error)) < FALSE_DISCOVERY / 2 and effect.ratio < 1 / LEAST_RATIO
+
+
+def findings_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], str]) -> list[Finding]:
+    """Return the findings, the most pounds a month first.
+
+    Parameters
+    ----------
+    noted : mapping (machine, day) -> what
+        The changes the shop noted.
+    """
+    found = [_from_drift(review, d, terms) for d in review.drifts if d.is_waste]
+    found += [_from_effect(review, e, terms) for e in review.wasteful()]
+    for change, q in zip(review.changes, _change_q(review), strict=True):
+        if q <= FALSE_DISCOVERY and change.raw > 0 and float(np.exp(change.posterior.quantile(0.5)[0])) >= LEAST_RATIO:
+            what = noted.get((change.step.name, change.step.since), "")
+            found.append(_from_change(review, change, q, what, terms))
+    if terms.thrift:
+        effects = (*review.operators, *review.machines)
+        found += [_from_effect(review, e, terms) for e in effects if _thrifty(e) and _separable(review, e)]
+        found += [
+            _from_drift(review, d, terms) for d in review.drifts
+            if d.is_sure and d.raw < 0 and d.step.kind != "shop" and d.is_separable
+        ]  # fmt: skip
+    return sorted(found, key=lambda f: (-f.pellets_lb_month.mean, f.kind, f.name))
+
+
+def _separable(review: Review, effect: Effect) -> bool:
+    return effect.kind != "operator" or not review.grading[effect.name].explains(effect.raw)
+
+
+def _change_q(review: Review) -> list[float]:
+    return [float(q) for q in benjamini_hochberg(np.array([c.p_value for c in review.changes]))]
+
+
+def changes_of(review: Review, noted: Mapping[tuple[str, int], str], level: float) -> list[ChangeFound]:
+    """Return the noted changes with their test."""
+    return [change_found(c, noted.get((c.step.name, c.step.since), ""), level) for c in review.changes]
+
+
+def change_found(change: KnownChange, what: str, level: float) -> ChangeFound:
+    """Return a change test as it is told."""
+    return ChangeFound(
+        change.step.name, date.fromordinal(change.step.since), what, change.n_before, change.n_after,
+        ratio_of(change.posterior, level), change.p_value,
+    )  # fmt: skip
+
+
+def not_enough_of(review: Review) -> list[NotEnough]:
+    """Return what cannot be said, and why."""
+    told = [
+        NotEnough(
+            kind, name, "", n, f"{n} jobs; at least {LEAST_SETTING_JOBS if kind == 'setting' else LEAST_JOBS} needed"
+        )
+        if n < (LEAST_SETTING_JOBS if kind == "setting" else LEAST_JOBS)
+        else NotEnough(kind, name, "", n, f"no other {kind} with {LEAST_JOBS} jobs to compare with")
+        for kind, name, n in review.few
+    ]
+    for effect in review.operators:
+        grading = review.grading[effect.name]
+        if grading.differs and not (effect.is_waste and review.operator_separable(effect)):
+            side = "dirtier" if grading.levels > 0 else "cleaner"
+            told.append(
+                NotEnough(
+                    "operator", effect.name, "", effect.n_jobs,
+                    f"grades soil {abs(grading.levels):.1f} levels {side} than colleagues on like vehicles, so waste "
+                    "and grading cannot be told apart; grade a few vehicles together",
+                )
+            )  # fmt: skip
+    for effect in (*review.operators, *review.machines, *review.cells, *review.settings):
+        if effect.key in review.clouded:
+            told.append(
+                NotEnough(effect.kind.removesuffix("_zone"), effect.name, "", effect.n_jobs,
+                          "stands out only while a possible change in time is left aside; wait for more jobs")
+            )  # fmt: skip
+    return told + [_unsure(d) for d in review.drifts if not d.is_waste and (d.raw > 0 or not d.is_sure)]
+
+
+def _unsure(drift: Drift) -> NotEnough:
+    step, percent = drift.step, 100 * (drift.ratio - 1)
+    span = f"from {plain_day(step.since)}" + ("" if step.until is None else f" to {plain_day(step.until)}")
+    change = f"{percent:+.0f} % {span}"
+    if step.kind == "shop":
+        why = f"{change}: the whole shop changed alike, no single machine or operator (ice, weather, kind of work)"
+    elif drift.rival is not None:
+        other = drift.rival
+        name = "the whole shop" if other.kind == "shop" else f"{other.kind} {other.name}"
+        why = f"{change}: a change of {name} explains it as well"
+    elif drift.grading is not None and drift.grading.explains(drift.raw):
+        why = f"{change}: soil was graded {drift.grading.levels:+.1f} levels at the same time; the two look alike"
+    else:
+        why = f"{change}: a stretch like this turns up by chance too (q {drift.q_value:.2f}); look again later"
+    return NotEnough("drift", step.name or "shop", "" if step.kind == "shop" else step.kind, drift.n_jobs, why)
+
+
+def reason_words(reason: str) -> str:
+    """Return a reason for an unusual job in words."""
+    if reason.startswith("setting:"):
+        return f"{setting_name(reason.removeprefix('setting:'))} far from the best"
+    return {
+        "unit-slip": "unit slip suspected: pounds and kilograms mixed up",
+        "decimal-slip": "slip suspected: a factor of ten",
+        "coating": "an old coating may have been stripped and not noted",
+        "graded-low": "minutes are high too: dirtier than graded, or more was done than noted",
+        "graded-high": "minutes are low too: cleaner than graded, or less was done than noted",
+        "old-ice": "old ice",
+        "new-operator": "one of the first jobs of a new operator",
+        "drift": "inside a drift that is told above",
+        "operator": "an operator who is told above",
+        "machine": "a machine that is told above",
+    }[reason]

@@ -1,0 +1,136 @@
+"""What else could explain a finding, and one thing to try: in the shop's words."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from models.technique.effects import Effect
+    from models.technique.review import Drift, Review
+
+SETTING_WORDS = {
+    "standoff_in": ("standoff", "in"),
+    "feed_lb_min": ("feed", "lb/min"),
+    "pressure_psi": ("pressure", "psi"),
+    "ice_on_share": ("share of time with the ice on", ""),
+    "ice_age_days": ("age of the ice", "days"),
+}
+#: A setting that moved by this many of its usual spreads at the same time is named as a likely way.
+MOVED = 1.0
+_FEWEST_RECORDED = 4
+NOT_GROUNDS = (
+    "Findings are about settings, equipment and conditions. They are a reason to look and to help, "
+    "and by themselves no ground for discipline."
+)
+
+
+def plain_day(ordinal: int) -> str:
+    """Return a day as text, ISO 8601."""
+    return date.fromordinal(ordinal).isoformat()
+
+
+def setting_name(name: str) -> str:
+    """Return a setting in words."""
+    return SETTING_WORDS.get(name, (name.replace("_", " "), ""))[0]
+
+
+def setting_value(name: str, value: float) -> str:
+    """Return a value of a setting with its unit; shares as percentages."""
+    if name.endswith("_share"):
+        return f"{value * 100:.0f} %"
+    return f"{value:.1f} {SETTING_WORDS.get(name, ('', ''))[1]}".strip()
+
+
+def settings_moved(review: Review, inside: np.ndarray) -> list[tuple[str, float, float]]:
+    """Return settings whose median differs between marked lines and the rest (name, inside, outside), largest first.
+
+    Parameters
+    ----------
+    inside : bool array (n_lines,)
+    """
+    moved = []
+    for scale in review.fit.design.settings:
+        values = review.table.settings[scale.name]
+        known = ~np.isnan(values)
+        here, there = values[known & inside], values[known & ~inside]
+        if min(len(here), len(there)) < _FEWEST_RECORDED:
+            continue
+        usual = float(np.subtract(*np.quantile(there, [0.75, 0.25]))) / 1.349 or scale.spread
+        middle, other = float(np.median(here)), float(np.median(there))
+        if abs(middle - other) > MOVED * usual:
+            moved.append((abs(middle - other) / usual, scale.name, middle, other))
+    return [(name, middle, other) for _, name, middle, other in sorted(moved, reverse=True)]
+
+
+def lines_of(review: Review, kind: str, name: str) -> np.ndarray:
+    """Return the mask of an operator's or a machine's lines."""
+    factor = review.table.machine if kind == "machine" else review.table.operator
+    code = factor.names.index(name) if name in factor.names else -2
+    return np.asarray(factor.codes == code)
+
+
+def _way_of(moved: list[tuple[str, float, float]], where: str) -> str:
+    name, here, there = moved[0]
+    return (
+        f"Set the {setting_name(name)} back to about {setting_value(name, there)} on the next jobs: "
+        f"it ran at {setting_value(name, here)} {where}."
+    )
+
+
+def drift_words(review: Review, drift: Drift) -> tuple[tuple[str, ...], str]:
+    """Return what else could explain a drift and one thing to try."""
+    step = drift.step
+    day = review.table.day[review.table.line_job]
+    own = lines_of(review, step.kind, step.name)
+    until = step.until if step.until is not None else np.iinfo(np.int64).max
+    moved = settings_moved(review, own & (day >= step.since) & (day < until))
+    others = [f"another change around {plain_day(step.since)} that only these jobs share"]
+    if step.kind == "operator":
+        others.append("soil graded differently than before (grades on like vehicles show no clear change)")
+    else:
+        others.append("harder work sent to this machine that class, zone and soil do not show")
+    if moved:
+        return (f"the {setting_name(moved[0][0])} ran differently in that time", *others), _way_of(
+            moved, "in that time"
+        )
+    if step.kind == "machine":
+        ended = " It has ended; note what was done then under changes in book.toml." if step.until is not None else ""
+        return tuple(
+            others
+        ), f"Check nozzle wear, hose and seals on {step.name}, then note the change in book.toml.{ended}"
+    return tuple(others), "Work two or three like jobs side by side and compare feed, standoff and passes."
+
+
+def effect_words(review: Review, effect: Effect) -> tuple[tuple[str, ...], str]:
+    """Return what else could explain an effect and one thing to try."""
+    if effect.kind == "setting":
+        return _setting_words(effect)
+    own = lines_of(review, effect.kind.removesuffix("_zone"), effect.name)
+    moved = settings_moved(review, own)
+    if effect.kind == "operator":
+        others = [
+            "work that is harder than class, zone and soil grade show",
+            "soil graded lighter than colleagues would (grades on like vehicles show no clear difference)",
+        ]
+        advice = "Work two or three like jobs side by side and compare feed, standoff and passes."
+    else:
+        others = ["work sent to this machine that is harder than class, zone and soil grade show"]
+        where = f" in {effect.zone.replace('_', ' ')}" if effect.zone else ""
+        advice = f"Run one like job{where} on another machine with the same settings, and check nozzle and feed."
+    if moved:
+        others.insert(0, f"the {setting_name(moved[0][0])}, which runs differently here")
+        advice = _way_of(moved, "here")
+    return tuple(others), advice
+
+
+def _setting_words(effect: Effect) -> tuple[tuple[str, ...], str]:
+    name = setting_name(effect.name)
+    best = setting_value(effect.name, effect.best if effect.best is not None else 0.0)
+    others = (f"jobs that call for another {name} may be the harder ones",)
+    if effect.name == "ice_age_days":
+        return others, f"Order smaller and more often, and use the oldest ice first: up to {best} costs least."
+    side = {"high": "lower", "low": "higher"}.get(effect.worse, "closer to the middle")
+    return others, f"Try the {name} {side}, at about {best}, for two weeks and compare with `--change`."
