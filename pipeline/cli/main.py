@@ -8,7 +8,18 @@ import sys
 import typer
 from typer.exceptions import Abort, TyperException
 
-from pipeline.cli import asking_prices, housekeeping, judging, logs, recording, safety, setting_up
+from pipeline.cli import (
+    asking_prices,
+    costing,
+    forecasting,
+    housekeeping,
+    judging,
+    logs,
+    ordering,
+    recording,
+    safety,
+    setting_up,
+)
 from pipeline.cli.common import print_out, tell
 from pipeline.present.json_text import render_error
 from shared.errors import Problem, RimebookError
@@ -21,7 +32,10 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
 )
-for _room in (setting_up, logs, recording, asking_prices, judging, safety, housekeeping):
+_ROOMS = (
+    setting_up, logs, recording, asking_prices, ordering, forecasting, costing, judging, safety, housekeeping,
+)  # fmt: skip
+for _room in _ROOMS:
     _room.register(app)
 
 

@@ -1,0 +1,52 @@
+"""The command `order`: what ice to order for which delivery, and which jobs fit in what is left."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.asking_prices import JobsOption
+from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
+from shared.errors import UsageError
+
+
+def order(
+    start: Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day (default: today).")] = None,
+    days: Annotated[int, typer.Option("--days", min=1, max=92, help="Days to plan for.")] = 14,
+    deliver: Annotated[str | None, typer.Option("--deliver", metavar="mon,thu", help="Days ice can come.")] = None,
+    service: Annotated[float | None, typer.Option("--service", help="Wanted chance of not running short.")] = None,
+    fit: Annotated[bool, typer.Option("--fit", help="Which jobs still fit in the ice that is left?")] = False,
+    jobs: JobsOption = None,
+    book: BookOption = HERE,
+    as_json: JsonOption = False,
+    today: TodayOption = None,
+    seed: SeedOption = 1,
+    level: LevelOption = 0.8,
+) -> None:
+    """Plan ice: how much for which delivery."""
+    from pipeline.answers.ordering import OrderQuestion, order_ice
+    from pipeline.present.ordering_text import render_fit, render_order
+
+    first = read_date(start, "--from") if start else None
+    asking = ask(book, today, seed=seed, level=level)
+    if first is not None and today is None and first < asking.today:
+        asking = ask(book, first.isoformat(), seed=seed, level=level)
+    if fit:
+        from pipeline.answers.ice_fitting import fit_jobs
+        from pipeline.answers.request_files import jobs_from_file
+
+        waiting = jobs_from_file(asking, jobs, asking.today) if jobs is not None else []
+        show("order", asking, fit_jobs(asking, waiting), render_fit, as_json=as_json)
+        return
+    if jobs is not None:
+        raise UsageError("jobs-without-fit", where="--jobs", found="waiting jobs without --fit", expected="--fit",
+                         do="Add --fit to ask which of them fit in the ice that is left.")  # fmt: skip
+    weekdays = tuple(d.strip().casefold() for d in deliver.split(",")) if deliver else None
+    question = OrderQuestion(start=first, n_days=days, deliver=weekdays, service=service)
+    show("order", asking, order_ice(asking, question), render_order, as_json=as_json)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command("order")(order)
