@@ -56,7 +56,7 @@ def landed_price(asking: Asking) -> Landed:
         used_lb = sum(u.pellets_lb for u in tables.logged_use(asking.book, asking.today) if u.day >= first)
         if used_lb > 0:
             return _from_record(came, used_lb, asking.book.settings)
-    return _from_planning(asking.book.settings)
+    return planning_price(asking.book.settings)
 
 
 def _from_record(came: Sequence[tables.Delivery], used_lb: float, settings: Settings) -> Landed:
@@ -72,7 +72,7 @@ def _from_record(came: Sequence[tables.Delivery], used_lb: float, settings: Sett
     return Landed(landed, bought_usd / delivered_lb, lost_share, "learned", len(came))
 
 
-def _from_planning(settings: Settings) -> Landed:
+def planning_price(settings: Settings) -> Landed:
     """Return the landed price of an ordinary planning week, its need split over the delivery days."""
     ice, keys = settings.ice, settings.planning_keys
     used_lb = max(keys.jobs_per_week * settings.planning().pellets_lb.zone[_PLANNING_VISIT_ZONE], ice.lot_lb)

@@ -32,7 +32,7 @@ def job_cost(
     minutes: NDArray[np.float64],
     *,
     beside_min: ArrayLike,
-    landed_usd_per_lb: float,
+    landed_usd_per_lb: ArrayLike,
     costs: Costs,
 ) -> CostDraws:
     """Return what a job costs the shop under each scenario.
@@ -47,13 +47,13 @@ def job_cost(
         Column by column the same scenario.
     beside_min : float or array (n_draws,)
         Set-up and clean-up person-minutes.
-    landed_usd_per_lb : float
+    landed_usd_per_lb : float or array (n_draws,)
         Of ice that reaches the nozzle.
     """
     beside = np.broadcast_to(np.asarray(beside_min, dtype=np.float64), minutes.shape)
     trigger_hours = costs.trigger_share * minutes / 60.0
     parts = {
-        "ice": landed_usd_per_lb * pellets_lb,
+        "ice": np.asarray(landed_usd_per_lb, dtype=np.float64) * pellets_lb,
         "hands-on labour": costs.labour_usd_per_hour * minutes / 60.0,
         "set-up and clean-up": costs.labour_usd_per_hour * beside / 60.0,
         "compressor": costs.compressor_usd_per_hour * trigger_hours,
@@ -79,6 +79,12 @@ class Price:
     binding: Binding
     chance_of_loss: float
     expected_margin_share: float
+
+
+def nozzle_usd_per_hour(costs: Costs) -> float:
+    """Return what an hour of hands-on time costs beside the ice: wage, overhead, and both machines while they run."""
+    machines = costs.compressor_usd_per_hour + costs.equipment_usd_per_hour
+    return costs.labour_usd_per_hour + costs.overhead_usd_per_hour + costs.trigger_share * machines
 
 
 def round_up(amount: float, step: float) -> float:

@@ -1,0 +1,104 @@
+"""What a pound of ice through the hose cost on the day of each visit: its delivery, the fee, the loss of the time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.ice.price import landed_usd_per_lb, price_per_lb
+from pipeline.answers.landed import LEAST_DELIVERIES, MOST_LOST_SHARE, planning_price
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from pipeline.book.settings import Settings
+    from pipeline.book.tables import Delivery
+
+#: Ice used on a day came with the deliveries of the week before it, weighed by their pounds.
+_WEEK_DAYS = 7
+#: The loss of a time is that of so many days around it.
+_LOSS_DAYS = 45
+
+
+def ice_prices(
+    settings: Settings,
+    came: Sequence[Delivery],
+    *,
+    day: NDArray[np.int64],
+    container: Sequence[str],
+    used_lb: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return the landed price of the ice that each visit used, USD per lb, shape (n_visits,).
+
+    Price and fee are those of the deliveries into the visit's container in the week before it (the last one before it
+    where none came in that week; any container where it names none or nothing came into it). They are divided by the
+    share that was not lost around that day, from what was delivered and what was logged as used. A visit before the
+    first delivery counts at the planning price.
+
+    Parameters
+    ----------
+    came : sequence of Delivery
+        In order of day.
+    day : int64 array (n_visits,)
+        Ordinals.
+    container : sequence of str (n_visits,)
+    used_lb : float64 array (n_visits,)
+        Pellets logged, 0 where not recorded.
+    """
+    planning = planning_price(settings)
+    if not came:
+        return np.full(len(day), planning.usd_per_lb)
+    breaks = [(b.from_lb, b.usd_per_lb) for b in settings.ice.price_breaks]
+    lb = np.array([d.weight_lb for d in came])
+    listed = price_per_lb(lb, breaks)
+    price = np.array(
+        [p if d.price_usd_per_lb is None else d.price_usd_per_lb for d, p in zip(came, listed, strict=True)]
+    )
+    fee = np.array([settings.ice.delivery_fee_usd if d.fee_usd is None else d.fee_usd for d in came])
+    came_day = np.array([d.day.toordinal() for d in came], dtype=np.int64)
+    usd = lb * price + fee
+    bought = _of_week(came_day, lb, usd, day)
+    into, named = np.array([d.container for d in came]), np.array(container)
+    for name in sorted(set(container) - {""}):
+        mine, rows = into == name, named == name
+        own = _of_week(came_day[mine], lb[mine], usd[mine], day[rows])
+        bought[rows] = np.where(np.isfinite(own), own, bought[rows])
+    lost = _lost_share(came_day, lb, day, used_lb, planning.lost_share)
+    landed = landed_usd_per_lb(np.nan_to_num(bought), 1.0, lost)
+    return np.where(np.isfinite(bought), landed, planning.usd_per_lb)
+
+
+def _of_week(
+    came_day: NDArray[np.int64], lb: NDArray[np.float64], usd: NDArray[np.float64], day: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Return USD per lb of the deliveries in the week up to each day, of the last one where none; NaN before any."""
+    stop = np.searchsorted(came_day, day, side="right")
+    start = np.minimum(np.searchsorted(came_day, day - _WEEK_DAYS, side="right"), np.maximum(stop - 1, 0))
+    sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (usd, lb)]
+    paid, got = (s[stop] - s[start] for s in sums)
+    return np.where(stop > 0, paid / np.where(got > 0, got, 1.0), np.nan)
+
+
+def _lost_share(
+    came_day: NDArray[np.int64],
+    lb: NDArray[np.float64],
+    day: NDArray[np.int64],
+    used_lb: NDArray[np.float64],
+    planning_share: float,
+) -> NDArray[np.float64]:
+    """Return the share of ice lost around each day, where enough deliveries tell it: else of all, else the planning."""
+    sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (lb, np.ones_like(lb), used_lb)]
+
+    def between(days: NDArray[np.int64], total: NDArray[np.float64], low: NDArray[np.int64]) -> NDArray[np.float64]:
+        return np.asarray(total[np.searchsorted(days, low + 2 * _LOSS_DAYS, side="right")]
+                          - total[np.searchsorted(days, low)])  # fmt: skip
+
+    # The window stays inside the time in which both deliveries and use were logged.
+    first, last = max(int(came_day[0]), int(day[0])), int(day[-1])
+    low = np.clip(day - _LOSS_DAYS, first, max(first, last - 2 * _LOSS_DAYS))
+    came, n_came, used = between(came_day, sums[0], low), between(came_day, sums[1], low), between(day, sums[2], low)
+    share = np.where(n_came >= LEAST_DELIVERIES, 1.0 - used / np.maximum(came, 1e-9), planning_share)
+    return np.clip(share, 0.0, MOST_LOST_SHARE)

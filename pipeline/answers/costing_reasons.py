@@ -1,0 +1,78 @@
+"""Why a job lost money, in one line."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.answers.pricing import nozzle_usd_per_hour
+from pipeline.book.costing_rows import SoilTold, soil_booked
+from shared.vocabulary import SOILS, soil_code
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.costed import Costed
+
+#: Ice from this age on is called old: a tenth to a fifth of it has turned to gas each day (common practice, no source).
+OLD_ICE_DAYS = 3.0
+
+
+def because(asking: Asking, costed: Costed, rows: NDArray[np.int64]) -> list[str]:
+    """Return a reason for each losing visit: its price, its dirt, or the largest of what went beyond expectation."""
+    ids = [costed.table.job_id[i] for i in rows.tolist()]
+    dirtier = soil_booked(asking.book, ids, asking.today) if ids else {}
+    return [_reason(asking, costed, i, dirtier.get(costed.table.job_id[i], [])) for i in rows.tolist()]
+
+
+def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> str:
+    price = float(costed.columns.price_usd[i])
+    minimum = asking.book.settings.pricing.minimum_usd
+    if price < minimum:
+        return f"price under the minimum: {price:.0f} charged, {minimum:.0f} is the least"
+    if not np.isfinite(costed.expected_cost_usd[i]):
+        return "too few jobs before it to say what it should have cost"
+    expected = float(costed.expected_cost_usd[i])
+    # Where even the expected cost was above the price, the price is to blame, however the job went.
+    over = _overruns(asking, costed, i)
+    named = "price" if expected > price else max(over, key=lambda cause: over[cause])
+    factor = _soil_factor(asking, dirtier)
+    if dirtier and named in ("price", "pellets", "minutes") and expected / factor <= price:
+        worst = max(dirtier, key=lambda told: soil_code(told.found) - soil_code(told.booked))
+        return f"dirt worse than quoted: {worst.zone.replace('_', ' ')} {worst.found}, booked as {worst.booked}"
+    if named == "price":
+        return f"price too low: {price:.0f} charged, like jobs had been expected to cost {expected:.0f}"
+    if named == "pellets":
+        took = f"{costed.pellets_lb[i]:.0f} lb, like jobs take {costed.expected_pellets_lb[i]:.0f}"
+        age = float(costed.columns.ice_age_days[i])
+        if age >= OLD_ICE_DAYS:
+            return f"old ice ({age:.0f} days): {took}"
+        return f"more pellets than like jobs: {took}"
+    if named == "minutes":
+        took = f"{costed.minutes[i]:.0f} min, like jobs take {costed.expected_minutes[i]:.0f}"
+        return f"more time than like jobs: {took}"
+    return (
+        f"long set-up and clean-up: {costed.beside_min[i]:.0f} min, like jobs take {costed.expected_beside_min[i]:.0f}"
+    )
+
+
+def _overruns(asking: Asking, costed: Costed, i: int) -> dict[str, float]:
+    """Return what use beyond what was expected added to the cost by cause, USD."""
+    costs = asking.book.settings.costs
+    hourly = costs.labour_usd_per_hour + costs.overhead_usd_per_hour
+    nozzle = nozzle_usd_per_hour(costs)
+    return {
+        "pellets": float(costed.usd_per_lb[i] * (costed.pellets_lb[i] - costed.expected_pellets_lb[i])),
+        "minutes": float(nozzle / 60.0 * (costed.minutes[i] - costed.expected_minutes[i])),
+        "beside": float(hourly / 60.0 * (costed.beside_min[i] - costed.expected_beside_min[i])),
+    }
+
+
+def _soil_factor(asking: Asking, dirtier: list[SoilTold]) -> float:
+    """Return by how much planning figures raise the pellets of the dirtier zones (their mean)."""
+    if not dirtier:
+        return 1.0
+    factor = asking.book.settings.planning().pellets_lb.soil
+    return float(np.mean([factor[SOILS.index(t.found)] / factor[SOILS.index(t.booked)] for t in dirtier]))

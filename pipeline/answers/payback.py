@@ -1,0 +1,121 @@
+"""What a machine earns: months until it has paid for itself, at the learned margin and volume."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.draws import stream
+from models.costing.payback import months_to_pay_back, straight_line_usd_per_hour
+from pipeline.answers.answer import Interval, QuantitySummary, summarise
+from shared.errors import RimebookError
+
+if TYPE_CHECKING:
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.costed import Costed
+    from pipeline.book.settings import Machine
+
+#: Time looked back on, the least number of visits, and the days of an average month.
+_WINDOW_DAYS = 365
+LEAST_VISITS = 5
+_MONTH_DAYS = 365.25 / 12
+_N_DRAWS = 2000
+
+
+@dataclass(frozen=True)
+class MachinePayback:
+    """What a machine earned in the last year and when that pays its price.
+
+    Attributes
+    ----------
+    machine : str
+    bought_usd : float
+    visits, months_seen : int, float
+        Behind the answer.
+    trigger_hours_month : float
+    straight_line_usd_per_hour : float or None
+        Price less salvage over its life in trigger hours; None where no life is entered.
+    equipment_usd_per_hour : float
+        What costs count for it now.
+    earned_usd_month : QuantitySummary
+        Price less all costs but the equipment's.
+    months : Interval or None
+        Until the price is earned; None where it may never be (more than the interval's tail of draws).
+    months_median : float or None
+    never_share : float
+        Chance that it never does at this margin.
+    """
+
+    machine: str
+    bought_usd: float
+    visits: int
+    months_seen: float
+    trigger_hours_month: float
+    straight_line_usd_per_hour: float | None
+    equipment_usd_per_hour: float
+    earned_usd_month: QuantitySummary
+    months: Interval | None
+    months_median: float | None
+    never_share: float
+
+
+def machine_payback(asking: Asking, costed: Costed, name: str) -> MachinePayback:
+    """Return what a machine earns, from the last year's visits on it.
+
+    A visit on several machines counts in each with its lines' share.
+
+    Raises
+    ------
+    RimebookError
+        When the machine has no price in `book.toml` or fewer than five priced visits in the last year.
+    """
+    entered = _entered(asking, name)
+    machine = costed.table.machine
+    word = name.casefold()
+    code = next((i for i, known in enumerate(machine.names) if known.casefold() == word), -2)
+    share = np.bincount(costed.table.line_job, np.where(machine.codes == code, costed.line_share, 0.0),
+                        minlength=costed.table.n_jobs)  # fmt: skip
+    first = asking.today.toordinal() - _WINDOW_DAYS
+    rows = np.flatnonzero(costed.priced & (share > 0) & (costed.table.day >= first))
+    if len(rows) < LEAST_VISITS:
+        raise RimebookError(
+            "too-few-visits", where=f"--payback {name}", found=f"{len(rows)} priced jobs on it in the last year",
+            expected=f"{LEAST_VISITS} or more", do="Log the machine and the price of each job.",
+        )  # fmt: skip
+    seen_from = max(first, int(costed.table.day[0]))
+    months_seen = (asking.today.toordinal() - seen_from) / _MONTH_DAYS
+    earned = share[rows] * (costed.columns.price_usd[rows] - costed.cost_usd[rows] + costed.equipment_usd[rows])
+    costs = asking.book.settings.costs
+    hours = float((share[rows] * costed.minutes[rows]).sum()) * costs.trigger_share / 60.0
+    drawn = months_to_pay_back(earned, months_seen, float(entered.bought_usd or 0.0), n_draws=_N_DRAWS,
+                               rng=stream(asking.seed, "payback", word))  # fmt: skip
+    tails = np.quantile(drawn.months, [0.5 - asking.level / 2, 0.5, 0.5 + asking.level / 2], method="nearest")
+    finite = bool(np.isfinite(tails).all())
+    return MachinePayback(
+        machine=name, bought_usd=float(entered.bought_usd or 0.0), visits=len(rows), months_seen=months_seen,
+        trigger_hours_month=hours / months_seen, straight_line_usd_per_hour=_straight_line(entered),
+        equipment_usd_per_hour=costs.equipment_usd_per_hour,
+        earned_usd_month=summarise(drawn.earned_usd_month, level=asking.level, n_scores=len(rows)),
+        months=Interval(asking.level, float(tails[0]), float(tails[2]), True) if finite else None,
+        months_median=float(tails[1]) if np.isfinite(tails[1]) else None, never_share=drawn.never_share,
+    )  # fmt: skip
+
+
+def _entered(asking: Asking, name: str) -> Machine:
+    known = asking.book.settings.machines
+    for machine, entered in known.items():
+        if machine.casefold() == name.casefold() and entered.bought_usd:
+            return entered
+    raise RimebookError(
+        "no-machine-price", where=f"--payback {name}", found="no price of this machine in book.toml",
+        expected=f"bought_usd under [machines.{name}]" + (f"; known are {', '.join(known)}" if known else ""),
+        do="Enter what it cost (or would cost) and, for the cost of an hour, life_hours.",
+    )  # fmt: skip
+
+
+def _straight_line(entered: Machine) -> float | None:
+    if entered.life_hours is None or entered.bought_usd is None:
+        return None
+    return straight_line_usd_per_hour(entered.bought_usd, entered.salvage_share, entered.life_hours)

@@ -1,0 +1,149 @@
+"""Costing as text: what was earned, where money was lost, how quotes held; the refined list, a machine's payback."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.present.figures import few, percent, words
+from pipeline.present.terminal import Column, paragraph, section, table
+
+if TYPE_CHECKING:
+    from pipeline.answers.answer import Answer
+    from pipeline.answers.costing import CostingGroup, CostingResult
+    from pipeline.answers.payback import MachinePayback
+    from pipeline.answers.price_list import PriceList
+    from pipeline.answers.quotes_held import FollowedQuote, QuotesHeld
+    from pipeline.present.figures import Style
+
+_HEADS = {"class": "Class", "zone": "Zone", "soil": "Soil", "customer": "Customer", "month": "Month"}
+#: Rows told of each grouping; JSON has them all.
+_MOST_ROWS = 12
+
+
+def render_costing(answer: Answer[CostingResult], style: Style) -> str:
+    """Return the whole of a costing."""
+    result = answer.result
+    if result.margin_share is None:
+        return paragraph("No finished job has both a price and a known cost: log `price_usd` with the jobs.")
+    jobs = f"{result.jobs:,} finished job{'s' if result.jobs != 1 else ''}"
+    blocks = [
+        paragraph(
+            f"Margin {percent(result.margin_share)}: {jobs} brought {style.money(result.revenue_usd)} and cost "
+            f"{style.money(result.cost_usd)}. {result.losing_jobs:,} cost more than was charged."
+        )
+    ]
+    if result.worst:
+        blocks.append(_worst(result, style))
+    blocks += [_groups([g for g in result.by if g.by == by], head, style) for by, head in _HEADS.items()]
+    blocks.append(paragraph("A visit counts in a class, zone or soil level with its lines' share of price and cost."))
+    if result.quotes.saved:
+        blocks.append(_quotes(result.quotes, result.followed, style))
+    if result.price_list:
+        blocks.append(_price_list(result.price_list, style))
+    if result.payback:
+        blocks.append(_payback(result.payback, style))
+    return "\n\n".join(block for block in blocks if block)
+
+
+def _worst(result: CostingResult, style: Style) -> str:
+    rows = [
+        [w.job_id, style.money(w.price_usd), style.money(w.cost_usd),
+         "-" if w.expected_cost_usd is None else style.money(w.expected_cost_usd), w.because]
+        for w in result.worst
+    ]  # fmt: skip
+    columns = [Column("Lost most"), Column("Charged", "number"), Column("Cost", "number"),
+               Column("Expected", "number"), Column("Because")]  # fmt: skip
+    return table(columns, rows)
+
+
+def _groups(groups: list[CostingGroup], head: str, style: Style) -> str:
+    if not groups:
+        return ""
+    ordered = groups if head in ("Month", "Soil") else sorted(groups, key=lambda g: g.margin_share)
+    shown = ordered[-_MOST_ROWS:] if head == "Month" else ordered[:_MOST_ROWS]
+    rows = [
+        [words(g.name) or "(none)", f"{g.jobs:,}", style.money(g.revenue_usd), style.money(g.cost_usd),
+         percent(g.margin_share)]
+        for g in shown
+    ]  # fmt: skip
+    grid = table([Column(head), Column("Jobs", "number"), Column("Charged", "number"), Column("Cost", "number"),
+                  Column("Margin", "number")], rows)  # fmt: skip
+    left = len(ordered) - len(shown)
+    return grid + (f"\n{left:,} more in --json." if left else "")
+
+
+def _quotes(held: QuotesHeld, quotes: tuple[FollowedQuote, ...], style: Style) -> str:
+    told = (
+        f"{held.saved} saved quotes: {held.won} won, {held.lost} lost, {held.open} open"
+        + (f", {held.unclear} unclear" if held.unclear else "")
+        + f". Cost ended above the told interval {held.above_interval} times, below it {held.below_interval} times."
+    )
+    if held.above_by_usd is not None:
+        told += f" Above it, it was by {style.money(held.above_by_usd)} on average."
+    if held.risk_held is not None and held.told_risk_share is not None:
+        verdict = "that may well happen" if held.risk_held else "that is more than was told"
+        told += (
+            f" {held.cost_above_price} of the won cost more than quoted, told was a chance of "
+            f"{percent(held.told_risk_share)} each: {verdict}."
+        )
+    rows = [
+        [str(q.number), q.customer or "(none)", q.state, ", ".join(q.jobs), style.money(q.price_usd),
+         f"{style.money(q.cost_low_usd)} to {style.money(q.cost_high_usd)}",
+         "-" if q.cost_usd is None else style.money(q.cost_usd)]
+        for q in quotes[-_MOST_ROWS:]
+    ]  # fmt: skip
+    grid = table(
+        [Column("Quote"), Column("Customer"), Column("State"), Column("Jobs"), Column("Price", "number"),
+         Column("Cost told", "number"), Column("Cost", "number")], rows,
+    )  # fmt: skip
+    return paragraph(told) + "\n\n" + grid
+
+
+def _price_list(prices: PriceList, style: Style) -> str:
+    level = percent(prices.level)
+    rows = [
+        [words(p.vehicle_class) or "call-out", words(p.zone), f"{p.lines:,}", style.money(p.price_usd),
+         f"{style.money(p.low_usd)} to {style.money(p.high_usd)}" + ("" if p.supported else " (few)"),
+         style.money(p.charged_usd)]
+        for p in (prices.call_out, *prices.prices)
+    ]  # fmt: skip
+    grid = table(
+        [Column("Class"), Column("Zone"), Column("Lines", "number"), Column("Price", "number"),
+         Column(f"{level} between", "number"), Column("Now", "number")], rows,
+    )  # fmt: skip
+    factors = table(
+        [Column("Times"), Column("Factor", "number"), Column("Now", "number")],
+        [[words(f.name), f"{f.factor:.2f}", f"{f.charged_factor:.2f}"] for f in prices.factors],
+    )
+    told = (
+        f"A visit's price is the call-out plus its zones at moderate soil, each times its soil factor. On the past "
+        f"{prices.visits:,} visits this list would have earned {percent(prices.margin_share)} ({level} between "
+        f"{percent(prices.margin_low)} and {percent(prices.margin_high)} on visits alike); "
+        f"{percent(prices.charged_margin_share)} was earned. Before tax; the least charge of "
+        f"{style.money(prices.minimum_usd)} stays."
+    )
+    return section("Refined price list").strip() + "\n" + paragraph(told) + "\n\n" + grid + "\n\n" + factors
+
+
+def _payback(payback: MachinePayback, style: Style) -> str:
+    earned = payback.earned_usd_month
+    told = (
+        f"{payback.machine} earns {style.money(earned.interval.low)} to {style.money(earned.interval.high)} a month "
+        f"({percent(earned.interval.level)}), its own cost not taken off, from {payback.visits:,} visits in "
+        f"{few(payback.months_seen)} months. "
+    )
+    if payback.months is not None and payback.months_median is not None:
+        told += (
+            f"It pays back its {style.money(payback.bought_usd)} in {few(payback.months.low)} to "
+            f"{few(payback.months.high)} months, likely {few(payback.months_median)}."
+        )
+    else:
+        told += f"It may never pay back its {style.money(payback.bought_usd)}: at this margin the chance of that is "
+        told += f"{percent(payback.never_share)}."
+    told += f" It runs {few(payback.trigger_hours_month)} trigger hours a month"
+    if payback.straight_line_usd_per_hour is not None:
+        told += (
+            f"; straight-line cost is {style.money(payback.straight_line_usd_per_hour, cents=True)} a trigger hour, "
+            f"costs count {style.money(payback.equipment_usd_per_hour, cents=True)}"
+        )
+    return paragraph(told + ".")
