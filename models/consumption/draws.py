@@ -56,7 +56,7 @@ class Scenarios:
         n_states = states.n
         every = np.arange(n_draws)
         self.pick = every % n_states if n_draws >= n_states else (every * n_states) // n_draws
-        self.rows = rows_of(fitted.columns, request)
+        self.rows = rows_of(fitted.columns, request, fitted.planning)
         bare = replace(request, soil=np.zeros(request.n_lines, dtype=np.int64))
         self.soil_log = [np.log(np.array(fitted.planning.of(q).soil)) for q in QUANTITIES]
         medians = (log_median(bare, fitted.planning.of(q)) for q in QUANTITIES)

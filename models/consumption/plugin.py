@@ -125,7 +125,7 @@ class Newton:
         scales: Scales,
     ) -> None:
         self.table, self.columns, self.scales, self.soil = table, columns, scales, soil
-        self.figures = planning.of(quantity)
+        self.planning, self.figures = planning, planning.of(quantity)
         self.observed: Observed = table.observed(quantity)
         size = self.observed.size()
         steps = STEPS[quantity]
@@ -189,7 +189,7 @@ class Newton:
         value = np.append(self.observed.value, -1.0)[group]
         lines = np.flatnonzero(value > 0)
         lines = lines[np.argsort(group[lines], kind="stable")]
-        rows = rows_of(self.columns, part)
+        rows = rows_of(self.columns, part, self.planning)
         soil = np.maximum(part.soil, -1)
         x = rows.dense(self.columns.n, soil)
         log_soil = np.log(np.array(self.figures.soil))

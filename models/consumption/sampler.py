@@ -50,9 +50,10 @@ FIXED = {
     "coating": (0.0, 0.4),
     "age": (0.05, 0.07),
     "together": (0.0, 0.10),
+    "visit": (0.0, 0.5),
     "ambient": (0.0, 0.05),
 }
-POOL_WEIGHT = 8.0
+POOL_WEIGHT = dict.fromkeys(POOLED, 8.0)
 JOB_SD = 0.20
 JOB_SD_WEIGHT = 3.0
 TIME_SCALE = 0.005
@@ -102,7 +103,7 @@ class Chain:
         self, table: JobTable, planning: Planning, columns: Columns, soil: SoilModel, rng: np.random.Generator
     ) -> None:
         self.columns, self.rng, self.soil_model = columns, rng, soil
-        self.rows = rows_of(columns, table)
+        self.rows = rows_of(columns, table, planning)
         self.soil = np.where(table.soil < 0, 1, table.soil)
         bare = replace(table, soil=np.zeros(table.n_lines, dtype=np.int64))
         matrix = self.rows.dense(columns.n, self.soil)
@@ -144,6 +145,7 @@ class Chain:
         self.pool_spans = [columns.span(block) for block in POOLED]
         self.pool_size = np.array([span.stop - span.start for span in self.pool_spans])
         self.guess = np.array(list(POOLED.values()))
+        self.pool_weight = np.array([POOL_WEIGHT[block] for block in POOLED])
         self.tau = np.tile(self.guess, (2, 1))
         self.job_sd = np.full(2, JOB_SD)
         self.rho = np.array([0.3, 0.3, 0.3])
@@ -202,8 +204,8 @@ class Chain:
             own = np.array([float((b[t, s] ** 2).sum()) for s in self.pool_spans])
             cross = np.array([float((b[0, s] * b[1, s]).sum()) for s in self.pool_spans]) / self.tau[1 - t]
             grid = self.guess[:, None] * SCALE_FACTORS
-            density = -(self.pool_size[:, None] + POOL_WEIGHT) * np.log(grid)
-            density -= POOL_WEIGHT * self.guess[:, None] ** 2 / (2 * grid**2)
+            density = -(self.pool_size + self.pool_weight)[:, None] * np.log(grid)
+            density -= self.pool_weight[:, None] * self.guess[:, None] ** 2 / (2 * grid**2)
             density -= (own[:, None] / grid**2 - 2 * rho_b * cross[:, None] / grid) / (2 * (1 - rho_b**2))
             self.tau[t] = draw_from_log(density, grid, self.rng)
             self._draw_job_sd(t)

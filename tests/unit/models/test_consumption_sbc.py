@@ -69,7 +69,7 @@ def simulate(rng: np.random.Generator, *, totals: bool) -> tuple[JobTable, dict[
     columns = columns_of(table)
     prior_rho = np.exp(RHO_LOG_PRIOR)
     rho_b, rho_j = rng.choice(RHO_GRID, 2, p=prior_rho / prior_rho.sum())
-    tau = np.array([[draw_scale(a, POOL_WEIGHT, rng) for a in POOLED.values()] for _ in range(2)])
+    tau = np.array([[draw_scale(a, POOL_WEIGHT[k], rng) for k, a in POOLED.items()] for _ in range(2)])
     b = np.zeros((2, columns.n))
     for k, block in enumerate(POOLED):
         span = columns.span(block)
@@ -87,7 +87,7 @@ def simulate(rng: np.random.Generator, *, totals: bool) -> tuple[JobTable, dict[
     job_sd = np.array([draw_scale(JOB_SD, JOB_SD_WEIGHT, rng) for _ in range(2)])
     z = rng.standard_normal((2, N_JOBS))
     u = job_sd[:, None] * np.stack([z[0], rho_j * z[0] + np.sqrt(1 - rho_j**2) * z[1]])
-    matrix = rows_of(columns, table).dense(columns.n, table.soil)
+    matrix = rows_of(columns, table, planning).dense(columns.n, table.soil)
     zone = word_codes(columns, table)["zone"]
     truth = {"rho_b": rho_b, "rho_j": rho_j}
     observed = []
