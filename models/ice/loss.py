@@ -3,8 +3,8 @@
 The stretches between two known amounts are compared with the law of `models.ice.law`; the amount and its variance are
 carried through each stretch by moment matching. Rates of containers are partially pooled, the exponent is pulled to 0,
 and use that was not logged shows as a share of logged use (it grows with work, loss grows with time) or as a jump that
-neither explains. The posterior is drawn by importance sampling from a t distribution around the mode, adapted three
-times (Cappé et al. 2004, J. Comput. Graph. Stat. 13:907).
+neither explains. The posterior is drawn by importance sampling from a t distribution around the mode, adapted as it
+goes (Cappé et al. 2004, J. Comput. Graph. Stat. 13:907).
 """
 
 from __future__ import annotations
@@ -30,12 +30,15 @@ if TYPE_CHECKING:
 _LOG_TAU, _LOG_WEIGH, _LOG_SCATTER = (np.log(0.18), 0.5), (np.log(2.0), 0.6), (np.log(0.12), 0.5)
 _SEASON, _AIR_SHARE, _P_SHAPE, _UNLOGGED_MEAN = (0.04, 0.04), (0.9, 0.25), 8.0, 0.04
 _LOG_RATE_SD = float(np.sqrt(PLANNING_SPREAD**2 - 0.18**2))
-# A stretch in which something happened that is not in the log (ice taken or added): its share, and the sd in lb.
-_JUMP_SHARE, _JUMP_LB = 0.03, 60.0
+# A stretch in which something happened that is not in the log (ice taken or added): its share, and the scale in lb of
+# a t distribution with 2 degrees of freedom, whose tails let a wrong weighing be wrong by any amount.
+_JUMP_SHARE, _JUMP_LB, _JUMP_DF = 0.03, 60.0, 2.0
 # Error of what was logged: share of a use, share of a delivered weight, lb of rounding.
 _USE_ERROR, _ROUNDING_LB, _SCALE_ERROR = 0.06, 0.7, 0.005
 _MU, _TAU, _P, _SWING, _AIR, _WEIGH, _SCATTER, _UNLOGGED, _FIRST = range(9)
 _T_DF = 6.0
+# Rounds of adapted importance sampling, and the effective draws that are enough.
+_ROUNDS, _MOST_ROUNDS, _ENOUGH_DRAWS = 4, 10, 250.0
 
 
 @dataclass(frozen=True)
@@ -147,11 +150,14 @@ def _walk(theta: NDArray[np.float64], stretches: Stretches, full_lb: float) -> _
     plain = variance + weigh_variance + (_SCALE_ERROR * np.nan_to_num(stretches.end_lb)) ** 2
     wide = plain + _JUMP_LB**2
     log_plain = np.log1p(-_JUMP_SHARE) - 0.5 * (error**2 / plain + np.log(2 * np.pi * plain))
-    log_wide = np.log(_JUMP_SHARE) - 0.5 * (error**2 / wide + np.log(2 * np.pi * wide))
+    far = error**2 / wide
+    log_wide = np.log(_JUMP_SHARE) - 0.5 * (_JUMP_DF + 1) * np.log1p(far / _JUMP_DF) - 0.5 * np.log(8 * wide)
+    # Mean of the jump given the error: the t is a normal whose variance is the larger the farther the error lies.
+    gain = 1 - plain / (wide * np.maximum((_JUMP_DF + far) / (_JUMP_DF + 1), 1.0))
     both = np.logaddexp(log_plain, log_wide)
     closed = np.isfinite(stretches.end_lb)
     share = np.where(closed, np.exp(log_wide - both), 0.0)
-    return _Walked(total + both[:, closed].sum(axis=1), share, -share * error * _JUMP_LB**2 / wide)
+    return _Walked(total + both[:, closed].sum(axis=1), share, -share * error * gain)
 
 
 def _log_prior(theta: NDArray[np.float64], planning_lb_day: float) -> NDArray[np.float64]:
@@ -221,7 +227,7 @@ def _sample(
 
     d, n = len(mode), 1000
     kept, kept_weight = [], []
-    for last in (False, False, False, True):
+    for turn in range(_MOST_ROUNDS):
         root = np.linalg.cholesky(cov + 1e-9 * np.eye(d))
         z = rng.standard_normal((n, d))
         scale = np.sqrt(_T_DF / rng.chisquare(_T_DF, n))
@@ -233,11 +239,12 @@ def _sample(
         pool, weights = np.vstack(kept), np.concatenate(kept_weight)
         # Weights are capped at a hundredth of their sum while adapting, so that one lucky draw does not set the scale.
         weight = np.exp(weights - logsumexp(weights))
-        if not last:
-            weight = np.minimum(weight, 0.01)
-            weight /= weight.sum()
-            mode = weight @ pool
-            cov = 1.15 * ((pool - mode).T * weight) @ (pool - mode) + 1e-6 * np.eye(d)
+        if turn + 1 >= _ROUNDS and 1 / np.sum(weight**2) > _ENOUGH_DRAWS:
+            break
+        capped = np.minimum(weight, 0.01)
+        capped /= capped.sum()
+        mode = capped @ pool
+        cov = 1.15 * ((pool - mode).T * capped) @ (pool - mode) + 1e-6 * np.eye(d)
     places = (np.arange(n_draws) + rng.random()) / n_draws
     chosen = np.minimum(np.searchsorted(np.cumsum(weight), places), len(weight) - 1)
     return rng.permutation(pool[chosen]), float(1 / np.sum(weight**2))

@@ -73,10 +73,16 @@ class _Judge:
     def __init__(self, outlook: Outlook, terms: Terms, service: float | None) -> None:
         self._outlook, self._terms, self._service = outlook, terms, service
         self._covers = terms.covers(outlook.n_days)
+        self._known: dict[bytes, float] = {}
 
     def __call__(self, plans: NDArray[np.float64]) -> NDArray[np.float64]:
+        keys = [plan.tobytes() for plan in plans]
+        fresh = {key: i for i, key in enumerate(keys) if key not in self._known}
+        rows = plans[list(fresh.values())]
         size = max(1, _CHUNK // self._outlook.n_draws)
-        return np.concatenate([self._judge(plans[i : i + size]) for i in range(0, len(plans), size)])
+        costs = [self._judge(rows[i : i + size]) for i in range(0, len(rows), size)]
+        self._known.update(zip(fresh, np.concatenate(costs).tolist() if costs else [], strict=True))
+        return np.array([self._known[key] for key in keys])
 
     def _judge(self, plans: NDArray[np.float64]) -> NDArray[np.float64]:
         outlook, terms = self._outlook, self._terms

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.ice.law import OPENING, USE_TIME, remaining_lb
+from models.ice.law import OPENING, USE_TIME
 from models.ice.price import order_usd
 
 if TYPE_CHECKING:
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 # From opening, when a delivery comes, to the work of the day, and from then to the next opening; in days.
 _TO_USE = USE_TIME - OPENING
 _TO_OPENING = 1.0 - _TO_USE
+# 1 - p is kept above this: a first-order loss is then exact to six digits.
+_LEAST_R = 1e-6
 
 
 @dataclass(frozen=True)
@@ -158,7 +160,12 @@ class _Store:
         self._outlook = outlook
         shape = (n_plans, outlook.n_draws)
         self._held = [np.broadcast_to(lb, shape) for lb in outlook.stock_lb]
-        self._rates = list(outlook.rate_lb_day)
+        # The exact law of `remaining_lb`, with what does not change from day to day worked out once.
+        self._curved = bool(outlook.exponent.any())
+        self._r = np.maximum(1.0 - outlook.exponent, _LEAST_R)
+        self._inverse = 1 / self._r
+        scale = self._r / outlook.full_lb if self._curved else np.ones(outlook.n_draws)
+        self._rates = [rate * scale for rate in outlook.rate_lb_day]
 
     def total(self) -> NDArray[np.float64]:
         """Return what all containers hold together."""
@@ -166,11 +173,23 @@ class _Store:
 
     def lose(self, days: NDArray[np.float64]) -> None:
         """Lose ice over warmth-weighted days."""
-        o = self._outlook
-        self._held = [
-            remaining_lb(held, rate, days, o.exponent, o.full_lb)
-            for held, rate in zip(self._held, self._rates, strict=True)
-        ]
+        self._held = [self._lost(held, rate * days) for held, rate in zip(self._held, self._rates, strict=True)]
+
+    def _lost(self, held: NDArray[np.float64], gone: NDArray[np.float64]) -> NDArray[np.float64]:
+        if not self._curved:
+            return np.maximum(held - gone, 0.0)
+        full = self._outlook.full_lb
+        with np.errstate(divide="ignore"):
+            power = np.log(held * (1 / full))
+            power *= self._r
+            np.exp(power, out=power)
+            power -= gone
+            np.maximum(power, 0.0, out=power)
+            np.log(power, out=power)
+        power *= self._inverse
+        np.exp(power, out=power)
+        power *= full
+        return power
 
     def fill(self, lb: NDArray[np.float64]) -> NDArray[np.float64]:
         """Fill the container that was filled longest ago, then the others; return what no container could hold."""

@@ -8,6 +8,7 @@ from itertools import product
 import numpy as np
 import pytest
 
+from models.ice.law import remaining_lb
 from models.ice.ordering import allowed_lb, best_plan, mean_demand_plan, standing_plan
 from models.ice.outlook import Outlook, Terms, course_of
 
@@ -244,3 +245,14 @@ def test_a_wrong_shape_is_refused() -> None:
         replace(outlook, warmth=outlook.warmth[:3])
     with pytest.raises(ValueError, match="days must increase"):
         terms_of((3, 0))
+
+
+@pytest.mark.parametrize("exponent", [0.0, 0.2, 0.8, 1.0])
+def test_the_stock_follows_the_law_exactly(exponent: float) -> None:
+    """Without work the stock at each noon is the law's closed form over the time since the delivery."""
+    outlook = replace(outlook_of(24, exponent=exponent, jobs_a_day=0.0), warmth=np.ones((14, 300)))
+    course = course_of(outlook, terms_of((0,)), np.array([200.0]))
+    hours = 5 / 24 + np.arange(14)[:, None]
+    start = outlook.stock_lb[0] + 200.0
+    expected = remaining_lb(start, outlook.rate_lb_day[0], hours, np.full(300, exponent), 500.0)
+    assert course.stock_lb == pytest.approx(expected, rel=1e-5, abs=1e-6)
