@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -15,7 +15,7 @@ from pipeline.intake.words import Words, book_words
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
     from pathlib import Path
 
 HEADER: Final = (
@@ -24,6 +24,11 @@ HEADER: Final = (
 )  # fmt: skip
 #: Occurrences in the window beyond which a calendar is refused.
 MOST_OCCURRENCES: Final = 5_000
+#: What the unfolding library raises on contradictory events, found by mutating sound calendars.
+_CANNOT_UNFOLD: Final = (ValueError, TypeError, AttributeError, LookupError, OverflowError)
+_ONCE: Final = ("UID", "DTSTART", "DTEND", "DURATION", "RECURRENCE-ID", "SUMMARY", "DESCRIPTION", "STATUS", "CREATED")
+_DAY: Final = timedelta(days=1)
+_YEAR: Final = timedelta(days=366)
 _TOO_FINE: Final = frozenset(("SECONDLY", "MINUTELY", "HOURLY"))
 _WITHIN_A_DAY: Final = ("BYHOUR", "BYMINUTE", "BYSECOND")
 
@@ -145,43 +150,63 @@ class _Reader:
 
     def rows(self, path: Path) -> Iterator[_Row]:
         """Yield the rows of all events in the window, in the order of the file, occurrences by day."""
-        sound = []
+        series: dict[str, list[tuple[int, Any]]] = {}
         for i, event in enumerate(self._events):
             fault = _fault_of(event)
             if fault:
                 yield from self._faulty_rows(self._line_of[i], event, fault)
             else:
-                sound.append(event)
-        found = []
-        for event in self._occurrences(path, sound):
-            day = self._day(event["DTSTART"].dt)
-            if self._window.start <= day < self._window.stop:
-                found.append((self._line(event), day, event))
+                series.setdefault(str(event["UID"]), []).append((self._line_of[i], event))
+        found: list[tuple[int, date, Any]] = []
+        for events in series.values():
+            try:
+                unfolded = self._unfolded([event for _, event in events], MOST_OCCURRENCES - len(found))
+            except _CANNOT_UNFOLD as error:
+                why = str(error).splitlines()[0][:80] if str(error) else type(error).__name__
+                fault = Fault(
+                    "bad-event", f"its days cannot be reckoned ({why}); correct it in the calendar", "date", ""
+                )
+                for line, event in events:
+                    yield from self._faulty_rows(line, event, fault)
+                continue
+            if unfolded is None:
+                raise self._too_many(path)
+            found += unfolded
         for line, day, event in sorted(found, key=lambda item: item[:2]):
             yield from self._rows_of(line, day, event)
 
-    def _occurrences(self, path: Path, events: list[Any]) -> Iterable[Any]:
-        """Return the events with recurring ones unfolded inside the window, at most `MOST_OCCURRENCES`."""
+    def _unfolded(self, events: list[Any], n_most: int) -> list[tuple[int, date, Any]] | None:
+        """Return (line, day, event) of the occurrences of one UID inside the window, None for more than `n_most`."""
         import recurring_ical_events
         from icalendar import Calendar
 
+        days = [self._day(event["DTSTART"].dt) for event in events]
+        if len(events) == 1 and not events[0].get("RRULE") and not events[0].get("RDATE"):
+            inside = self._window.start <= days[0] < self._window.stop
+            return [(self._line(events[0]), days[0], events[0])] if inside else []
         calendar = Calendar()
         for event in events:
             calendar.add_component(event)
-        kept: list[Any] = []
-        for event in recurring_ical_events.of(calendar).after(self._window.start):
-            if self._day(event["DTSTART"].dt) >= self._window.stop:
-                break
-            kept.append(event)
-            if len(kept) > MOST_OCCURRENCES:
-                raise RimebookError(
-                    "too-many-events",
-                    where=str(path),
-                    found=f"more than {MOST_OCCURRENCES:,} events from {self._window.start} to {self._window.stop}",
-                    expected="the bookings of one shop",
-                    do="Export a shorter time, or give recurring events an end.",
-                )
-        return kept
+        query = recurring_ical_events.of(calendar)
+        found: list[tuple[int, date, Any]] = []
+        start = max(self._window.start, min(days))
+        while start < self._window.stop and len(found) <= n_most:  # year by year: a rule may have no end
+            stop = min(start + _YEAR, self._window.stop)
+            for event in query.between(start - _DAY, stop + _DAY):
+                day = self._day(event["DTSTART"].dt)
+                if start <= day < stop:
+                    found.append((self._line(event), day, event))
+            start = stop
+        return found if len(found) <= n_most else None
+
+    def _too_many(self, path: Path) -> RimebookError:
+        return RimebookError(
+            "too-many-events",
+            where=str(path),
+            found=f"more than {MOST_OCCURRENCES:,} events from {self._window.start} to {self._window.stop}",
+            expected="the bookings of one shop",
+            do="Export a shorter time, or give recurring events an end.",
+        )
 
     def _rows_of(self, line: int, day: date, event: Any) -> Iterator[_Row]:
         uid = str(event.get("UID", ""))
@@ -244,6 +269,9 @@ def _fault_of(event: Any) -> Fault | None:
     if event.errors:
         name, why = event.errors[0]
         return Fault("bad-event", f"{name} cannot be read ({why}); correct it in the calendar", name or "", "")
+    twice = next((name for name in _ONCE if isinstance(event.get(name), list)), None)
+    if twice:
+        return Fault("bad-event", f"{twice} stands in it more than once; correct it in the calendar", twice, "")
     if not event.get("UID"):
         return Fault("bad-event", "the event has no UID; export the calendar anew", "booking_id", "")
     if not event.get("DTSTART"):

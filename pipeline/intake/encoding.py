@@ -59,7 +59,7 @@ def detect_encoding(path: Path, told: str | None) -> Encoded:
         start = file.read(4096)
     for mark, name in _MARKS:
         if start.startswith(mark):
-            return Encoded(name)
+            return _marked(path, name)
     wide = _utf16_by_nuls(start)
     if wide:
         return Encoded(wide, notes=(f"read as {wide.upper()}, by its NUL bytes; pass --encoding if words look wrong",))
@@ -73,6 +73,16 @@ def detect_encoding(path: Path, told: str | None) -> Encoded:
         f"the first cell this changes reads {shown!r}; pass --encoding if that is wrong"
     )
     return Encoded("cp1252", "replace", scan_rows=True, notes=(note_text,))
+
+
+def _marked(path: Path, name: str) -> Encoded:
+    """Return the encoding that a byte order mark names; in UTF-8, bytes that do not fit become faults of their rows."""
+    at, has_nul = _first_invalid(path) if name == "utf-8-sig" else (None, False)
+    if at is None:
+        return Encoded(name, scan_rows=has_nul)
+    line, shown, broken = _line_at(path, at)
+    note = f"line {line}: marked as UTF-8, but the bytes {broken} near {shown!r} are none; rows with such are rejected"
+    return Encoded(name, "replace", scan_rows=True, notes=(note,))
 
 
 def _told(told: str) -> Encoded:

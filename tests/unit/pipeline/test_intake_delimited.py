@@ -75,6 +75,14 @@ def test_byte_without_a_meaning_is_a_fault_of_its_row(tmp_path: Path) -> None:
     assert len(rows(log)) == 3
 
 
+def test_bad_byte_in_a_marked_file_spoils_its_row_only(tmp_path: Path) -> None:
+    """A file that starts with the mark of UTF-8 stays UTF-8; a byte that is none spoils its row and is said."""
+    log = opened(tmp_path, b"\xef\xbb\xbf" + f"{HEAD}\n1,,,,,é\n2,,,,,".encode() + b"\xf1\n3,,,,,c\n")
+    assert faults(log) == {3: "undecodable"}
+    assert rows(log)[0][-1] == "é"
+    assert "line 3" in log.notes[0]
+
+
 def test_told_encoding_is_strict(tmp_path: Path) -> None:
     """With --encoding a byte that does not fit names file, line, bytes and encoding; a wrong name is refused."""
     data = f"{HEAD}\n1,,,,,a\n2,,,,,Señor\n".encode("cp1252")
