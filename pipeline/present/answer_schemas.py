@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 import types
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
-from datetime import date, datetime
+from datetime import date
 from importlib import import_module
 from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hints
 
@@ -19,6 +20,17 @@ RESULTS: Final[dict[str, tuple[str, str]]] = {
     "quote": ("pipeline.answers.quoting", "QuoteResult"),
     "calibration": ("pipeline.answers.calibrating", "CalibrationResult"),
     "safety": ("pipeline.answers.safety", "SafetyResult"),
+    "log": ("pipeline.answers.logged_against", "LogResult"),
+    "costing": ("pipeline.answers.costing", "CostingResult"),
+    "order": ("pipeline.answers.ice_answer", "OrderResult"),
+    "technique": ("pipeline.answers.reviewing", "TechniqueResult"),
+    "batches": ("pipeline.answers.housekeeping", "BatchList"),
+    "undo": ("pipeline.answers.housekeeping", "UndoneBatch"),
+    "export": ("pipeline.answers.housekeeping", "Exported"),
+    "backup": ("pipeline.answers.safekeeping", "BackedUp"),
+    "restore": ("pipeline.answers.safekeeping", "Restored"),
+    "check": ("pipeline.answers.safekeeping", "Checked"),
+    "licences": ("pipeline.answers.licences", "Licences"),
 }
 _ERROR: Final = {
     "type": "object",
@@ -68,7 +80,7 @@ _PLAIN: Final[dict[Any, dict[str, Any]]] = {
     bool: {"type": "boolean"},
     type(None): {"type": "null"},
     date: {"type": "string", "format": "date"},
-    datetime: {"type": "string", "format": "date-time"},
+    datetime.datetime: {"type": "string", "format": "date-time"},
     Any: {},
     object: {},
 }
