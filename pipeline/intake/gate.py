@@ -26,6 +26,7 @@ _MOST_CELLS: Final = 20_000_000
 _SPARSE_CELLS: Final = 1_000_000
 _LEAST_FILLED: Final = 0.02
 _BLOCK: Final = 1 << 20
+_RELATIONS: Final = "xl/_rels/workbook.xml.rels"
 _MAIN: Final = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _STRICT: Final = "{http://purl.oclc.org/ooxml/spreadsheetml/main}"
 _ID_KEYS: Final = (
@@ -117,7 +118,7 @@ def _check_sizes(path: Path, archive: zipfile.ZipFile) -> None:
 def _scan(path: Path, archive: zipfile.ZipFile) -> Passed:
     names = set(archive.namelist())
     sheets = {}
-    if "xl/workbook.xml" in names:
+    if {"xl/workbook.xml", _RELATIONS} <= names:
         sheets = _xlsx_sheets(archive)
     is_ods = "content.xml" in names
     if not is_ods and not sheets:
@@ -143,9 +144,7 @@ def _scan(path: Path, archive: zipfile.ZipFile) -> Passed:
 def _xlsx_sheets(archive: zipfile.ZipFile) -> dict[str, str]:
     """Return the part of each worksheet by the sheet's name."""
     targets = {}
-    with (
-        archive.open("xl/_rels/workbook.xml.rels") if _has_rels(archive) else archive.open("xl/workbook.xml") as member
-    ):
+    with archive.open(_RELATIONS) as member:
         for relation in ElementTree.parse(member).getroot():
             target = relation.get("Target", "")
             targets[relation.get("Id", "")] = (
@@ -159,10 +158,6 @@ def _xlsx_sheets(archive: zipfile.ZipFile) -> dict[str, str]:
             key = next((element.get(k) for k in _ID_KEYS if element.get(k)), None)
             found[element.get("name", "")] = posixpath.normpath(targets.get(key or "", ""))
     return found
-
-
-def _has_rels(archive: zipfile.ZipFile) -> bool:
-    return "xl/_rels/workbook.xml.rels" in archive.namelist()
 
 
 def _damaged(path: Path, why: str) -> RimebookError:
