@@ -117,6 +117,8 @@ def _splits(text: str) -> Iterator[tuple[str, str, bool]]:
         yield stem, brackets["unit"], True  # "Ice (total)" before "Ice" with a remark
         unit = brackets["unit"].removeprefix("in ").strip()
         yield " ".join(_without_fillers(stem.split())), unit, True
+        # "Price per lb ($)": both parts together are the unit, and neither may be dropped
+        yield from ((inner, f"{tail} {unit}", True) for inner, tail in _tails(stem))
         return
     yield from ((stem, unit, False) for stem, unit in _tails(text))
 

@@ -51,6 +51,7 @@ def test_canonical_heads(log: str) -> None:
         ("feed kg/min", "feed_lb_min", "kg/min"),
         ("Ice rate (lb per min)", "feed_lb_min", "lb/min"),
         ("Price, $", "price_usd", ""),
+        ("Outside temp (F)", "ambient_f", "f"),
         ("Date (dd/mm/yyyy)", "date", "day-first"),
         ("Date (MM/DD/YY)", "date", "month-first"),
         ("Soil (1-4)", "soil_level", ""),
@@ -63,6 +64,20 @@ def test_heads_with_units(head: str, column: str, unit: str) -> None:
     meaning = HeadTable("jobs", WORDS).read(head)
     assert meaning is not None
     assert (meaning.column.name, meaning.unit) == (column, unit)
+
+
+def test_price_of_ice_names_currency_and_unit_apart() -> None:
+    """'Price per lb ($)' and its like are a price of ice with both its parts; a plain '($)' is one per book unit."""
+    table = HeadTable("deliveries", WORDS)
+    for head, unit in (
+        ("Price per lb ($)", "/lb"),
+        ("Price ($/kg)", "/kg"),
+        ("price_usd_per_kg", "/kg"),
+        ("Price ($)", ""),
+    ):
+        meaning = table.read(head)
+        assert meaning is not None
+        assert (meaning.column.name, meaning.unit) == ("price_usd_per_lb", unit)
 
 
 @pytest.mark.parametrize(
