@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 #: Jobs that a stretch must hold, and that must lie outside it.
 LEAST_INSIDE = 6
 LEAST_OUTSIDE = 12
+#: Part of the error that goes to changes that last; the rest goes to stretches that ended before today.
+LASTING_PART = 0.7
 #: Statistic that a change must keep beside the shop's or a rival's on the same days, to be told apart from it.
 LEAST_BESIDE_RIVAL = 1.64
 
@@ -143,13 +145,13 @@ def best_stretch(
     sign = 1.0 if up else -1.0
     z = np.full((n + 1, n + 1), -np.inf)
     z[allowed] = sign * (sums[None, :] - sums[:, None])[allowed] / np.sqrt(information[allowed] * fit.tail_factor)
-    # two kinds of change are tried, one that ended and one that lasts: the less likely one by chance is taken
+    # two kinds of change are tried, one that ended and one that lasts; each has its part of the error
     n_jobs = int(counts[-1])
     ended = [int(i) for i in np.unravel_index(int(np.argmax(z[:, :n])), (n + 1, n))]
     lasting = [int(np.argmax(z[:, n])), n]
     by_chance = [
-        (stretch_chance(float(z[ended[0], ended[1]]), n_jobs, LEAST_INSIDE), ended),
-        (level_shift_chance(float(z[lasting[0], n]), n_jobs, LEAST_INSIDE), lasting),
+        (stretch_chance(float(z[ended[0], ended[1]]), n_jobs, LEAST_INSIDE) / (1.0 - LASTING_PART), ended),
+        (level_shift_chance(float(z[lasting[0], n]), n_jobs, LEAST_INSIDE) / LASTING_PART, lasting),
     ]
     chance, (first, last) = min(by_chance, key=lambda pair: (pair[0], pair[1][1] < n))
     if not z[first, last] > 0:
@@ -157,7 +159,7 @@ def best_stretch(
     until = int(days[last]) if last < n else None
     step = Step(kind, name, int(days[first]), until)
     column = step_rows(table, fit, step)
-    chance = min(1.0, 2.0 * chance)
+    chance = min(1.0, chance)
     return Candidate(step, sign * float(z[first, last]), chance, column)
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from models.technique.likejobs import Fit
 
 #: Jobs between false upward alarms, over all streams together: each job moves one machine's and one operator's stream.
-RUN_LENGTH = 600.0
+RUN_LENGTH = 500.0
 #: The same for downward restarts.
 RUN_LENGTH_DOWN = 10_000.0
 #: The change to be found soonest: +20 % pellets.

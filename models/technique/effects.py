@@ -204,11 +204,24 @@ def compare_codes(
     return with_q_values(effects), few
 
 
+def unshrunk(fit: Fit, column: int) -> tuple[float, float]:
+    """Return a coefficient's estimate and error with its own prior N(0, t^2) taken off again.
+
+    With posterior mean m and variance v the estimate is m t^2/(t^2 - v), its variance t^2 v/(t^2 - v); the error is
+    infinite where the record says less than a fifth of what the prior does.
+    """
+    mean, prior = float(fit.coef[column]), float(fit.prior_var[column])
+    variance = float(fit.cov[column, column]) / fit.tail_factor
+    if variance > prior / 1.2:
+        return 0.0, float("inf")
+    kept = prior / (prior - variance)
+    return mean * kept, float(np.sqrt(variance * kept * fit.tail_factor))
+
+
 def compare_cells(table: JobTable, fit: Fit) -> list[Effect]:
     """Return machine-by-zone effects beyond machine and zone.
 
-    The block's prior N(0, tau^2) is taken off again for the test: with posterior mean m and variance v the unshrunk
-    estimate is m tau^2/(tau^2 - v) with variance tau^2 v/(tau^2 - v).
+    The block's prior is taken off again for the test (`unshrunk`).
     """
     block = fit.design.block("machine_zone")
     if block is None:
@@ -222,12 +235,11 @@ def compare_cells(table: JobTable, fit: Fit) -> list[Effect]:
         )
         n_jobs = len(np.unique(table.line_job[lines][here]))
         column = block.column(label)
-        mean, prior = float(fit.coef[column]), float(fit.prior_var[column])
-        variance = float(fit.cov[column, column])
-        if n_jobs < LEAST_JOBS or variance > 0.98 * prior:
+        raw, error = unshrunk(fit, column)
+        if n_jobs < LEAST_JOBS or not np.isfinite(error):
             continue
-        raw = mean * prior / (prior - variance)
-        error = PLUG_IN * float(np.sqrt(prior * variance / (prior - variance)))
+        mean, variance, prior = float(fit.coef[column]), float(fit.cov[column, column]), float(fit.prior_var[column])
+        error *= PLUG_IN
         alone = Shrunk(np.sqrt([prior]), np.ones(1), np.array([[mean]]), np.sqrt([[variance]]))
         p = tail_chance(raw / error, fit.degrees)
         effects.append(Effect("machine_zone", machine, zone, n_jobs, raw, error, p, 1.0, alone))

@@ -4,8 +4,8 @@ Model: a line takes exp(offset_i + x_i b + u_j + e_i), u_j ~ N(0, s_J^2) shared 
 r by zone; jobs with unknown soil have a larger s_J^2 of their own. A recorded sum over several lines is linearised
 (Gauss-Newton): d log T / d b is the share-weighted mean of the x_i, and the line noise of log T has variance
 s_L^2 sum(share^2 r). Blocks of b have Gaussian priors; their scales and all noise variances are learned by
-expectation-maximisation with weak scaled-inverse-chi-square priors (empirical Bayes). Student-t weights on both noises
-keep unit slips from moving the fit (Lange, Little & Taylor 1989, JASA 84:881-896).
+expectation-maximisation with weak scaled-inverse-chi-square priors (empirical Bayes). Each job's noise is multivariate
+t: its weight keeps unit slips from moving the fit (Lange, Little & Taylor 1989, JASA 84:881-896).
 """
 
 from __future__ import annotations
@@ -71,8 +71,8 @@ class Fit:
         Line noise variance of the row over s_L^2: sum of share^2 times the lines' `line_ratio`.
     line_ratio, job_ratio : float64 arrays (n_zones,), (2,)
         Variance of each group of lines over s_L^2, of each group of jobs over s_J^2.
-    row_weight, job_weight : float64 arrays (n_rows,), (n_jobs,)
-        Student-t weights of line and job noise.
+    job_weight : float64 array (n_jobs,)
+        Student-t weight of each job: all its noise is scaled alike.
     coef, cov : float64 arrays (n_columns,), (n_columns, n_columns)
         Posterior mean and covariance; `cov` carries the information lost to heavy tails.
     prior_var : float64 array (n_columns,)
@@ -89,7 +89,6 @@ class Fit:
     spread: NDArray[np.float64]
     line_ratio: NDArray[np.float64]
     job_ratio: NDArray[np.float64]
-    row_weight: NDArray[np.float64]
     job_weight: NDArray[np.float64]
     coef: NDArray[np.float64]
     cov: NDArray[np.float64]
@@ -116,8 +115,9 @@ class Fit:
 
     @property
     def tail_factor(self) -> float:
-        """Variance of a coefficient over that of normal noise of the same scale, (v + 3)/(v + 1)."""
-        return (self.tail + 3.0) / (self.tail + 1.0)
+        """Variance of a coefficient over that of normal noise of the same scale, (v + n + 2)/(v + n), n rows a job."""
+        n = self.rows.n / len(np.unique(self.rows.job))
+        return (self.tail + n + 2.0) / (self.tail + n)
 
 
 def recorded_rows(table: JobTable, quantity: Quantity) -> Rows:
@@ -223,7 +223,7 @@ class Whitener:
 
 def whitener(fit: Fit) -> Whitener:
     """Return the noise model of a fit, its robust weights in it."""
-    return Whitener.of(fit.rows, fit.row_var / fit.row_weight, fit.job_var / fit.job_weight)
+    return Whitener.of(fit.rows, fit.row_var / fit.job_weight[fit.rows.job], fit.job_var / fit.job_weight)
 
 
 def _tail_of(standardised: NDArray[np.float64]) -> float:
@@ -270,34 +270,40 @@ def _noise_step(fit: Fit, noise: Whitener, cov: NDArray[np.float64], *, tails: b
     around = fit.x - mean_x[noise.position]
     row_square = (residual[:, 0] - job_noise[noise.position]) ** 2 + (1.0 / noise.total)[noise.position]
     row_square = row_square + np.einsum("ij,jk,ik->i", around, cov, around, optimize=True)
-    plain_square = fit.row_weight * row_square / fit.sigma_line**2
-    row_square = row_square / fit.spread
     jobs, _ = _job_starts(fit.rows)
-    group = fit.design.job_group[jobs]
-    job_square = job_square / fit.job_ratio[group]
-    line_var = (4.0 * 0.04 + float(np.sum(fit.row_weight * row_square))) / (4.0 + fit.rows.n)
-    job_var = (3.0 * 0.02 + float(np.sum(fit.job_weight[jobs] * job_square))) / (3.0 + len(jobs))
+    job_square = fit.job_weight[jobs] * job_square / fit.job_ratio[fit.design.job_group[jobs]]
+    row_square = fit.job_weight[fit.rows.job] * row_square
+    line_var = (4.0 * 0.04 + float(np.sum(row_square / fit.spread))) / (4.0 + fit.rows.n)
+    job_var = (3.0 * 0.02 + float(np.sum(job_square))) / (3.0 + len(jobs))
     tail = fit.tail
     if tails:
         tail = _tail_of(residual[:, 0] / np.sqrt(fit.row_var + fit.job_var[fit.rows.job]))
-    job_weight = fit.job_weight.copy()
-    job_weight[jobs] = (tail + 1.0) / (tail + job_square / job_var)
     return replace(
         fit,
         sigma_line=float(np.sqrt(line_var)),
         sigma_job=float(np.sqrt(job_var)),
         tail=tail,
-        line_ratio=_line_ratios(fit, plain_square),
-        job_ratio=np.array([1.0, _unknown_ratio(fit, jobs, job_square, job_var)]),
-        row_weight=(tail + 1.0) / (tail + row_square / line_var),
-        job_weight=job_weight,
+        line_ratio=_line_ratios(fit, row_square / fit.sigma_line**2),
+        job_ratio=np.array([1.0, _unknown_ratio(fit, jobs, job_square / job_var)]),
+        job_weight=_job_weights(fit, residual, cov, tail),
     )
 
 
-def _unknown_ratio(fit: Fit, jobs: NDArray[np.int64], job_square: NDArray[np.float64], job_var: float) -> float:
+def _job_weights(fit: Fit, residual: NDArray[np.float64], cov: NDArray[np.float64], tail: float) -> NDArray[np.float64]:
+    """Return each job's weight (v + n)/(v + d^2), d^2 the expected squared distance of its n rows, 1 without rows."""
+    plain = Whitener.of(fit.rows, fit.row_var, fit.job_var)
+    distance = (residual * plain.apply(residual))[:, 0] + np.sum((fit.x @ cov) * plain.apply(fit.x), axis=1)
+    jobs, starts = _job_starts(fit.rows)
+    n_rows = np.diff([*starts, fit.rows.n])
+    weight = np.ones(len(fit.job_weight))
+    weight[jobs] = (tail + n_rows) / (tail + np.add.reduceat(distance, starts))
+    return weight
+
+
+def _unknown_ratio(fit: Fit, jobs: NDArray[np.int64], square: NDArray[np.float64]) -> float:
     """Return how much larger the variance of jobs with unknown soil is; pulled to 4 (sd twice) by eight jobs."""
     unknown = fit.design.job_group[jobs] == 1
-    energy = float(np.sum(fit.job_weight[jobs][unknown] * job_square[unknown])) * float(fit.job_ratio[1]) / job_var
+    energy = float(np.sum(square[unknown])) * float(fit.job_ratio[1])
     return (PRIOR_WEIGHT * 4.0 + energy) / (PRIOR_WEIGHT + float(unknown.sum()))
 
 
@@ -317,7 +323,7 @@ def _start(table: JobTable, design: Design, rows: Rows) -> Fit:
     n_zones = max(1, int(design.line_group.max(initial=0)) + 1)
     start = Fit(
         design=design, rows=rows, x=np.zeros((rows.n, n_columns)), y=nothing, spread=ones, line_ratio=np.ones(n_zones),
-        job_ratio=np.ones(2), row_weight=ones, job_weight=np.ones(table.n_jobs), coef=np.zeros(n_columns),
+        job_ratio=np.ones(2), job_weight=np.ones(table.n_jobs), coef=np.zeros(n_columns),
         cov=np.eye(n_columns), prior_var=_prior_variances(design), sigma_line=0.3, sigma_job=0.2, tail=7.0,
     )  # fmt: skip
     return _linearised(start, start.coef)

@@ -19,6 +19,7 @@ from models.technique.effects import (
     compare_codes,
     compare_settings,
     tail_chance,
+    unshrunk,
 )
 from models.technique.grading import Grading, compare_grading, grading_changed
 from models.technique.likejobs import fit_like_jobs
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from models.technique.design import Step
     from models.technique.drift import Alarm, Stream
     from models.technique.likejobs import Fit
+    from models.technique.setting_changes import SeenChange
     from models.technique.shrinkage import Shrunk
 
 #: Newest jobs that a review looks at; older ones say little about today's technique.
@@ -251,13 +253,17 @@ def _seen_in_settings(table: JobTable, figures: PlanningFigures, known: tuple[St
     """
     changes: list[_Change] = []
     ground: Ground | None = None
+    kept: list[SeenChange] = []
     for seen in sorted(setting_changes(table), key=lambda c: -c.statistic):
+        if any(seen.is_part_of(other) for other in kept):
+            continue
         if ground is None:
             steps = (*known, *(c.step for c in changes))
             ground = Ground.of(fit_like_jobs(table, figures, steps=steps, settings=False))
         p = tail_chance(ground.statistic(step_rows(table, ground.fit, seen.core)), ground.fit.degrees)
         if p <= CONFIRM and beyond_shop(table, ground, seen.core):
             changes.append(_Change(seen.refined(table, ground), None, int(table.day.max()), p, True))
+            kept.append(seen)
             ground = None  # what this one explains does not count for the next
     return changes
 
@@ -278,14 +284,12 @@ def _before(step: Step) -> Step:
 
 
 def _sized(fit: Fit, step: Step) -> tuple[float, float]:
-    """Return a step's unshrunk estimate and error, the block's prior N(0, s^2) taken off again."""
+    """Return a step's unshrunk estimate and error; 0 and 1, which say nothing, where the record does not tell."""
     block = fit.design.block("step")
     if block is None or step.label not in block.labels:
         return 0.0, 1.0
-    column = block.column(step.label)
-    prior, variance = float(fit.prior_var[column]), float(fit.cov[column, column])
-    kept = prior / max(prior - variance, 0.02 * prior)
-    return float(fit.coef[column]) * kept, float(np.sqrt(variance * kept))
+    raw, error = unshrunk(fit, block.column(step.label))
+    return (raw, error) if np.isfinite(error) else (0.0, 1.0)
 
 
 def _drifts(table: JobTable, fit: Fit, changes: list[_Change], n_streams: int) -> list[Drift]:

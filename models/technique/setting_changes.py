@@ -36,6 +36,7 @@ class SeenChange:
 
     Attributes
     ----------
+    setting : str
     core : Step
         From the first to the last recorded job at it.
     earliest, latest : int
@@ -44,10 +45,17 @@ class SeenChange:
         How far the setting stands out.
     """
 
+    setting: str
     core: Step
     earliest: int
     latest: int
     statistic: float
+
+    def is_part_of(self, other: SeenChange) -> bool:
+        """Whether it is the same change seen from elsewhere: a machine's feed follows who runs it, and the reverse."""
+        far = np.iinfo(np.int64).max
+        mine, theirs = (c.core.until if c.core.until is not None else far for c in (self, other))
+        return self.setting == other.setting and self.core.since < theirs and other.core.since < mine
 
     def refined(self, table: JobTable, ground: Ground) -> Step:
         """Return the stretch with its ends moved, within what the record leaves open, to where pellets changed."""
@@ -136,4 +144,4 @@ def _change_of(table: JobTable, setting: str, own: NDArray[np.bool_], kind: str,
     first, last, statistic = shifted
     until = int(day[last - 1]) + 1 if last < len(day) else None
     latest = int(day[last]) if last < len(day) else int(table.day.max())
-    return SeenChange(Step(kind, name, int(day[first]), until), int(day[max(first - 1, 0)]), latest, statistic)
+    return SeenChange(setting, Step(kind, name, int(day[first]), until), int(day[max(first - 1, 0)]), latest, statistic)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 LB_PER_KG = 2.2046226
 NEAR = 0.22
 #: Standardised distance from which a job is called unusual at all.
-UNUSUAL = 2.5
+UNUSUAL = 2.0
 #: First jobs of an operator that count as learning the trade.
 FIRST_JOBS = 5
 OLD_ICE_DAYS = 4.0
@@ -95,7 +95,8 @@ def score_jobs(table: JobTable, fit: Fit) -> JobScore:
     precision = 1.0 / fit.row_var
     total = np.add.reduceat(precision, starts)
     mean = np.add.reduceat(precision * ratio, starts) / total
-    x = np.add.reduceat(precision[:, None] * np.where(fit.design.technique, 0.0, fit.x), starts, axis=0)
+    usual = np.where(fit.design.technique, fit.x.mean(axis=0), fit.x)
+    x = np.add.reduceat(precision[:, None] * usual, starts, axis=0)
     x = x / total[:, None]
     own = np.einsum("ij,jk,ik->i", x, fit.cov, x, optimize=True)
     score = np.full(table.n_jobs, np.nan)
@@ -231,8 +232,12 @@ def explain(review: Review, scores: JobScore, minutes: JobScore, job: int) -> tu
             if not name:
                 continue
             own = np.array([label.split("|")[0] == name for label in block.labels])
-            gradient = np.where(own, away, 0.0) if block.name == "setting" else away
+            gradient = np.where(own, away, 0.0) if block.name in ("setting", "step") else away
             value = float(gradient @ fit.coef[block.columns])
             error = float(np.sqrt(max(float(gradient @ fit.cov[block.columns, block.columns] @ gradient), 0.0)))
-            parts.append(Part(block.name, name, value, error))
+            if block.name == "step":
+                step_kind, name = name.split(":")[:2]
+                parts.append(Part(f"{step_kind} drift", name, value, error))
+            else:
+                parts.append(Part(block.name, name, value, error))
     return account, parts
