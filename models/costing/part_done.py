@@ -11,10 +11,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 #: Sds of the logit of the share used, given the share of the work that is done: the eye that judged it (common to
-#: pellets and minutes) and each quantity's uneven course. At a third done the share used is 0.33 +- 0.06.
-#: Planning figures, from memory, no source.
+#: pellets and minutes) and each quantity's uneven course inside a zone. For one zone at a third done the share used is
+#: 0.33 +- 0.07. Planning figures, from memory, no source.
 JUDGED_SD = 0.20
-UNEVEN_SD = 0.20
+UNEVEN_SD = 0.25
+#: Chance that zones are worked one after another, in an order nobody wrote down, and not all at once (no source).
+IN_TURN_SHARE = 0.7
 #: With fewer effective scenarios the draws do not reach what happened; the log-normal closed form answers.
 LEAST_EFFECTIVE = 60.0
 
@@ -37,15 +39,45 @@ class PartDone:
     method: Literal["scenarios", "log-normal"]
 
 
+def shares_done(
+    lines: NDArray[np.float64], work: NDArray[np.float64], done_share: float, rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Return which share of each total is used, scenario by scenario, when a share of the work is done; (2, n_draws).
+
+    Zones are worked all at once, or one after another in an order drawn for each scenario. What is done of the zones
+    follows from the work they were thought to be; what it used from what they take in that scenario.
+
+    Parameters
+    ----------
+    lines : float64 array (2, n_lines, n_draws)
+        Joint draws of pellets and minutes of each zone.
+    work : float64 array (n_lines,)
+        What each zone was thought to be, in minutes.
+    done_share : float
+        In (0, 1).
+    """
+    _, n_lines, n_draws = lines.shape
+    size = work / work.sum()
+    order = rng.permuted(np.broadcast_to(np.arange(n_lines)[:, None], (n_lines, n_draws)), axis=0)
+    ordered = size[order]
+    before = np.cumsum(ordered, axis=0) - ordered
+    part = np.empty((n_lines, n_draws))
+    np.put_along_axis(part, order, np.clip((done_share - before) / ordered, 0.0, 1.0), axis=0)
+    part[:, rng.random(n_draws) >= IN_TURN_SHARE] = done_share
+    total = np.maximum(lines.sum(axis=1), 1e-12)
+    share = (part * lines).sum(axis=1) / total
+    return np.asarray(np.clip(share, 0.01 * done_share, 1 - 0.01 * (1 - done_share)), dtype=np.float64)
+
+
 def rest_of(
-    total: NDArray[np.float64], so_far: NDArray[np.float64], done_share: float, rng: np.random.Generator
+    total: NDArray[np.float64], so_far: NDArray[np.float64], share: NDArray[np.float64], rng: np.random.Generator
 ) -> PartDone:
     """Return scenarios of what a part-done job still takes.
 
-    With total T_q and used x_q at share d of the work, logit(x_q / T_q) = logit(d) + c + e_q, c and e_q normal. Each
-    scenario gets the likelihood of x as its weight; scenarios that took less than x have none. Drawn again by weight
-    (systematic resampling), the rest is T - x: pellets inform minutes through the joint draws. Where hardly a scenario
-    agrees, the logarithms of T are taken as jointly normal and conditioned in closed form.
+    With total T_q and used x_q where a share s_q should be used, logit(x_q / T_q) = logit(s_q) + c + e_q, c and e_q
+    normal. Each scenario gets the likelihood of x as its weight; scenarios that took less than x have none. Drawn again
+    by weight (systematic resampling), the rest is T - x: pellets inform minutes through the joint draws. Where hardly
+    a scenario agrees, the logarithms of T are taken as jointly normal and conditioned in closed form.
 
     Parameters
     ----------
@@ -53,29 +85,32 @@ def rest_of(
         Joint draws of pellets and minutes of the whole job.
     so_far : float64 array (2,)
         Used so far, > 0; NaN where one was not read.
-    done_share : float
-        Share of the work that is done, in (0, 1).
+    share : float64 array (2, n_draws)
+        From `shares_done`; in (0, 1).
     """
     known = np.isfinite(so_far)
-    log_weight = _log_likelihood(total[known], so_far[known], done_share)
+    log_weight = _log_likelihood(total[known], so_far[known], share[known])
     top = log_weight.max()
     weight = np.exp(log_weight - top) if np.isfinite(top) else np.zeros_like(log_weight)
     effective = float(weight.sum() ** 2 / (weight @ weight)) if weight.any() else 0.0
     used = np.where(known, so_far, 0.0)
+    method: Literal["scenarios", "log-normal"] = "scenarios"
     if effective >= LEAST_EFFECTIVE:
-        drawn = total[:, resampled(weight, total.shape[1], rng)]
-        method: Literal["scenarios", "log-normal"] = "scenarios"
+        again = resampled(weight, total.shape[1], rng)
+        drawn, left = total[:, again], 1 - share[:, again]
     else:
-        drawn, method = _log_normal(total, so_far, done_share, rng), "log-normal"
-    rest = np.where(known[:, None], drawn - used[:, None], (1 - done_share) * drawn)
+        drawn, left, method = _log_normal(total, so_far, share, rng), 1 - share, "log-normal"
+    rest = np.where(known[:, None], drawn - used[:, None], left * drawn)
     return PartDone(np.maximum(rest, 0.0), effective, method)
 
 
-def _log_likelihood(total: NDArray[np.float64], used: NDArray[np.float64], done_share: float) -> NDArray[np.float64]:
-    share = used[:, None] / np.maximum(total, 1e-12)
-    possible = (share < 1).all(axis=0)
-    inside = np.clip(share, 1e-12, 1 - 1e-12)
-    error = np.log(inside / (1 - inside)) - np.log(done_share / (1 - done_share))
+def _log_likelihood(
+    total: NDArray[np.float64], used: NDArray[np.float64], share: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    taken = used[:, None] / np.maximum(total, 1e-12)
+    possible = (taken < 1).all(axis=0)
+    inside = np.clip(taken, 1e-12, 1 - 1e-12)
+    error = np.log(inside / (1 - inside)) - np.log(share / (1 - share))
     precision = np.linalg.inv(_noise(len(used)))
     squares = np.einsum("qj,qr,rj->j", error, precision, error)
     # The density of x given T: that of the logit times d logit / dx = 1 / (x (1 - share)).
@@ -115,14 +150,17 @@ def normal_given(
 
 
 def _log_normal(
-    total: NDArray[np.float64], so_far: NDArray[np.float64], done_share: float, rng: np.random.Generator
+    total: NDArray[np.float64], so_far: NDArray[np.float64], share: NDArray[np.float64], rng: np.random.Generator
 ) -> NDArray[np.float64]:
-    """Return draws of totals from the normal of their logarithms given log(x / d); never below what was used."""
+    """Return draws of totals from the normal of their logarithms given log(x / s); never below what was used."""
     logs = np.log(np.maximum(total, 1e-9))
-    # d log(x) at share d: an error of the logit moves log(x) by 1 - d of it.
-    noise = _noise(int(np.isfinite(so_far).sum())) * (1 - done_share) ** 2
-    mean, covariance = normal_given(logs.mean(axis=1), np.cov(logs), np.log(so_far / done_share), noise)
+    at = np.isfinite(so_far)
+    typical = np.median(share, axis=1)
+    # d log(x) at share s: an error of the logit moves log(x) by 1 - s of it; what zones differ by comes on top.
+    noise = _noise(int(at.sum())) * np.outer(1 - typical[at], 1 - typical[at])
+    noise = noise + np.diag(np.var(np.log(share[at]), axis=1))
+    mean, covariance = normal_given(logs.mean(axis=1), np.cov(logs), np.log(so_far / typical), noise)
     root = np.linalg.cholesky(covariance + 1e-12 * np.eye(2))
     drawn = np.exp(mean[:, None] + root @ rng.standard_normal(total.shape))
-    least = np.where(np.isfinite(so_far), so_far, 0.0)[:, None]
-    return np.asarray(np.maximum(drawn, least * (1 + 0.1 * (1 - done_share))), dtype=np.float64)
+    least = np.where(at, so_far, 0.0)[:, None]
+    return np.asarray(np.maximum(drawn, least * (1 + 0.1 * (1 - typical[:, None]))), dtype=np.float64)

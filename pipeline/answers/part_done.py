@@ -10,7 +10,7 @@ import numpy as np
 from models.consumption.draws import stream
 from models.consumption.fitted import predict
 from models.costing.customers import with_customer
-from models.costing.part_done import rest_of
+from models.costing.part_done import rest_of, shares_done
 from pipeline.answers.answer import QuantitySummary, summarise
 from pipeline.answers.pricing import job_cost
 from pipeline.answers.quote_ground import beside_parts, customer_effect
@@ -128,9 +128,11 @@ def rest_of_job(
     asking: Asking, job: JobAsked, ground: Ground, so_far: SoFar, price_usd: float, ceiling_usd: float
 ) -> RestOfJob:
     """Return what the rest of a job takes: its joint draws given what it used so far."""
-    total = _totals(asking, job, ground)
+    zones = _zones(asking, job, ground)
+    rng = stream(asking.seed, "rest")
     used = np.array([so_far.pellets_lb, so_far.minutes])
-    given = rest_of(total, used, so_far.done_share, stream(asking.seed, "rest"))
+    share = shares_done(zones, zones[1].mean(axis=1), so_far.done_share, rng)
+    given = rest_of(zones.sum(axis=1), used, share, rng)
     rest = given.rest
     spent = np.where(np.isfinite(used), used, np.nan)
     known = np.nan_to_num(used)[:, None]
@@ -156,11 +158,12 @@ def rest_of_job(
     )  # fmt: skip
 
 
-def _totals(asking: Asking, job: JobAsked, ground: Ground) -> NDArray[np.float64]:
-    """Return joint draws of a job's pellets and minutes, (2, n_draws), with its customer's effect."""
+def _zones(asking: Asking, job: JobAsked, ground: Ground) -> NDArray[np.float64]:
+    """Return joint draws of pellets and minutes by zone, (2, n_lines, n_draws), with the customer's effect."""
     drawn = predict(ground.fit.fitted, request_table([job]), seed=asking.seed, n_draws=_N_DRAWS)
-    totals = np.array([drawn.of(q).total() for q in QUANTITIES])
+    zones = np.array([drawn.of(q).draws for q in QUANTITIES])
     effect = customer_effect(asking, ground, job.customer, _N_DRAWS, count=1)
     if effect is not None:
-        totals = np.array([with_customer(totals[q][None], effect, q)[0] for q in range(2)])
-    return totals
+        totals = zones.sum(axis=1)
+        zones *= np.array([with_customer(totals[q][None], effect, q) for q in range(2)]) / totals[:, None]
+    return zones
