@@ -25,6 +25,8 @@ MIGRATIONS: Final[tuple[str, ...]] = (
     create table batch_overlaps (
         batch integer not null, part integer not null, earlier integer not null, n_rows bigint not null
     );
+    -- (job_id, vehicle, zone, pass), folded, is unique by the import's own rules; an index over it would be three
+    -- quarters of a large book's file.
     create table job_lines (
         job_id varchar not null, vehicle varchar not null default '', zone varchar not null, pass integer not null,
         package varchar not null default '',   -- the package whose total covers this line
@@ -36,8 +38,7 @@ MIGRATIONS: Final[tuple[str, ...]] = (
         feed_lb_min double, pressure_psi double, standoff_in double, ice_on_share double, ice_age_days double,
         container varchar not null default '', setup_min double, cleanup_min double, price_usd double,
         customer varchar not null default '', ambient_f double, notes varchar not null default '',
-        batch integer not null, row_hash ubigint not null,
-        primary key (job_id, vehicle, zone, pass)
+        batch integer not null, row_hash ubigint not null
     );
     create table deliveries (
         day date not null, container varchar not null default '', weight_lb double not null,

@@ -35,6 +35,14 @@ class Remark:
     examples: tuple[str, ...]
 
 
+def highest(connection: duckdb.DuckDBPyConnection, columns: list[str]) -> dict[str, float]:
+    """Return the largest staged value of each column that has any, accepted or not: where to look at all."""
+    if not columns:
+        return {}
+    row = connection.execute(f"select {', '.join(f'max({c})' for c in columns)} from staged").fetchone()
+    return {c: float(v) for c, v in zip(columns, row or (), strict=True) if v is not None}
+
+
 def _remark(
     connection: duckdb.DuckDBPyConnection, told: str, source: str, values: list[object] | None = None
 ) -> Remark:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 #: Room on the disk that an import wants, as a multiple of the files' size.
 _ROOM: int = 3
 #: Memory the database may take for staging before it goes to disk.
-_STAGING_MEMORY = "600MB"
+_STAGING_MEMORY = "400MB"
 
 
 @dataclass(frozen=True)

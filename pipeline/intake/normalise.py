@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -92,24 +93,27 @@ class Normaliser:
             for c in shape.columns if c.reads in QUANTITIES and c.name in matched
         }  # fmt: skip
         self._codes: dict[str, str] = {}
+        self._days: dict[str, dict[str, tuple[int, int]]] = {}
+        self._not_days: dict[str, dict[str, Fault]] = {}
         self._orders: dict[str, OrderEvidence] = {}
         self._commas: dict[str, frozenset[str]] = {}
         self.n_approximate: dict[str, int] = {}
 
     def typed(self, cells: Sequence[Sequence[str]]) -> Typed:
         """Return one chunk's rows as typed columns, with the faulty cells."""
-        across: list[tuple[str, ...]] = list(zip(*cells, strict=True)) if cells else []
         columns: dict[str, Any] = {}
         faults: list[CellFault] = []
         for column in self._shape.columns:
             matched = self._matched.get(column.name)
-            texts = _unguarded(across[matched.index]) if matched is not None and across else None
+            texts = None
+            if matched is not None and cells:
+                texts = _unguarded(list(map(itemgetter(matched.index), cells)))
             values, wrong = self._read(column, texts, len(cells))
             columns.update(values)
             faults.extend(CellFault(row, column.name, fault) for row, fault in wrong.items())
         return Typed(columns, faults)
 
-    def _read(self, column: Column, texts: tuple[str, ...] | None, n: int) -> tuple[dict[str, Any], dict[int, Fault]]:
+    def _read(self, column: Column, texts: list[str] | None, n: int) -> tuple[dict[str, Any], dict[int, Fault]]:
         name, reads = column.name, column.reads
         if reads in QUANTITIES:
             if texts is None:
@@ -131,24 +135,33 @@ class Normaliser:
             return {name: ["" if v == "unknown" else v for v in parsed.values]}, parsed.faults
         return {name: parsed.values}, parsed.faults
 
-    def _quantity(self, name: str, texts: tuple[str, ...]) -> tuple[dict[str, Any], dict[int, Fault]]:
+    def _quantity(self, name: str, texts: list[str]) -> tuple[dict[str, Any], dict[int, Fault]]:
         parsed = self._parsers[name].parse(texts)
         if parsed.approximate:
             self.n_approximate[name] = self.n_approximate.get(name, 0) + len(parsed.approximate)
-        self._commas[name] = self._commas.get(name, frozenset()) | comma_evidence(set(texts))
+        seen = self._commas.get(name, frozenset())
+        if "point" not in seen:  # one decimal point settles that commas are not decimal signs
+            self._commas[name] = seen | comma_evidence(set(texts))
         return {name: parsed.values}, parsed.faults
 
-    def _dates(self, column: Column, texts: tuple[str, ...] | None, n: int) -> tuple[dict[str, Any], dict[int, Fault]]:
+    def _dates(self, column: Column, texts: list[str] | None, n: int) -> tuple[dict[str, Any], dict[int, Fault]]:
         name = column.name
         if texts is None:
             return {name: np.full(n, "NaT", dtype="datetime64[s]")}, {}
+        known = self._days.setdefault(name, {})
+        unseen = list(set(texts).difference(known))
         order = self._habits.orders.get(name, self._told_order(name)[0])
-        parsed = parse_dates(texts, order, time_zone=self._settings.shop.time_zone)
-        self._orders[name] = self._orders.get(name, OrderEvidence()) + order_evidence(set(texts))
-        values: dict[str, Any] = {name: parsed.days.astype("datetime64[s]")}
+        parsed = parse_dates(unseen, order, time_zone=self._settings.shop.time_zone)
+        self._orders[name] = self._orders.get(name, OrderEvidence()) + order_evidence(unseen)
+        seconds = zip(parsed.days.astype("datetime64[s]").astype(np.int64), parsed.stamps.astype(np.int64), strict=True)
+        known |= dict(zip(unseen, ((int(day), int(stamp)) for day, stamp in seconds), strict=True))
+        wrong = self._not_days.setdefault(name, {})
+        wrong |= {unseen[i]: fault for i, fault in parsed.faults.items()}
+        found = np.array([known[t] for t in texts], dtype=np.int64).reshape(n, 2)
+        values: dict[str, Any] = {name: found[:, 0].astype("datetime64[s]")}
         if column.reads == "moment":
-            values["stamped"] = parsed.stamps
-        return values, parsed.faults
+            values["stamped"] = found[:, 1].astype("datetime64[s]")
+        return values, {i: wrong[t] for i, t in enumerate(texts) if t in wrong} if wrong else {}
 
     def _told_order(self, name: str) -> tuple[DateOrder, str]:
         """Return the order that the head states ('Date (dd/mm/yyyy)'), else the book's, and who says so."""
@@ -157,7 +170,7 @@ class Normaliser:
             return head.unit, f"the head {head.head!r}"  # type: ignore[return-value]  # orders only, see `heads`
         return self._settings.shop.date_order, "book.toml"  # type: ignore[return-value]  # checked on loading
 
-    def _code(self, name: str, texts: tuple[str, ...]) -> tuple[dict[str, Any], dict[int, Fault]]:
+    def _code(self, name: str, texts: list[str]) -> tuple[dict[str, Any], dict[int, Fault]]:
         if len(self._codes) > _REMEMBERED:
             self._codes.clear()
         known, wrong = self._codes, set()
@@ -195,6 +208,6 @@ class Normaliser:
         return ambiguous or found.commas != self._habits.commas
 
 
-def _unguarded(texts: tuple[str, ...]) -> tuple[str, ...]:
+def _unguarded(texts: list[str]) -> list[str]:
     """Take off the ``'`` that `export` and the rejects file put before texts that look like formulas."""
-    return tuple(map(unguard, texts)) if any(t.startswith("'") for t in set(texts)) else texts
+    return list(map(unguard, texts)) if "'" in "".join(texts) else texts

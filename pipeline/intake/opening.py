@@ -76,7 +76,7 @@ def open_for_import(
         if log.kind not in SHAPES:
             raise RimebookError(
                 "unknown-kind", where=f"{where}, line {log.header_line}",
-                found=f"heads that could be more than one log: {', '.join(log.header[:10])}",
+                found=f"heads that fit no log, or more than one: {', '.join(log.header[:10])}",
                 expected="the heads of one of: jobs, deliveries, weighings, bookings",
                 do="Name it: --kind jobs (or deliveries, weighings, bookings).",
             )  # fmt: skip

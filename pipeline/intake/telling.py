@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.book import remarks, staging
-from pipeline.intake.columns import QUANTITIES
 from shared.vocabulary import SOILS
 
 if TYPE_CHECKING:
@@ -48,11 +47,11 @@ def warnings_of(
             remarks.same_day_and_container(connection, table),
             "for whose day and container the book has another row; where one is a correction, undo the older batch",
         )
-    for column in shape.columns:
-        limit = shape.limits.get(column.name)
-        if limit is not None and column.reads in QUANTITIES and limit.large < limit.high:
-            text = f"with {column.name} above {limit.large:g}, which is possible but large; kept"
-            told += _of(remarks.above(connection, column.name, limit.large), text)
+    judged = {name: limit.large for name, limit in shape.limits.items() if limit.large < limit.high}
+    for name, value in remarks.highest(connection, list(judged)).items():
+        if value > judged[name]:
+            text = f"with {name} above {judged[name]:g}, which is possible but large; kept"
+            told += _of(remarks.above(connection, name, judged[name]), text)
     return told
 
 
