@@ -37,8 +37,8 @@ _JUMP_SHARE, _JUMP_LB, _JUMP_DF = 0.03, 60.0, 2.0
 _USE_ERROR, _ROUNDING_LB, _SCALE_ERROR = 0.06, 0.7, 0.005
 _MU, _TAU, _P, _SWING, _AIR, _WEIGH, _SCATTER, _UNLOGGED, _FIRST = range(9)
 _T_DF = 6.0
-# Rounds of adapted importance sampling, and the effective draws that are enough.
-_ROUNDS, _MOST_ROUNDS, _ENOUGH_DRAWS = 4, 10, 250.0
+# Proposals of a round of adapted importance sampling, rounds, and the effective draws that are enough.
+_PROPOSALS, _ROUNDS, _MOST_ROUNDS, _ENOUGH_DRAWS = 600, 4, 14, 250.0
 
 
 @dataclass(frozen=True)
@@ -225,7 +225,7 @@ def _sample(
     """Draw (n_draws, d) by adapted importance sampling and return them with the effective sample size."""
     from scipy.special import logsumexp
 
-    d, n = len(mode), 1000
+    d, n = len(mode), _PROPOSALS
     kept, kept_weight = [], []
     for turn in range(_MOST_ROUNDS):
         root = np.linalg.cholesky(cov + 1e-9 * np.eye(d))

@@ -72,6 +72,12 @@ def order(book: Book, **question: object):
     return order_ice(Asking(book, TODAY), OrderQuestion(**{"statuses_known": True, **question}))  # type: ignore[arg-type]
 
 
+@pytest.fixture(autouse=True)
+def few_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A thousand scenarios are enough for what is asserted here."""
+    monkeypatch.setattr("pipeline.answers.ordering.N_DRAWS", 1000)
+
+
 @pytest.fixture
 def stocked(new_book: Make) -> Book:
     """A book with eight weeks of jobs, a weekly delivery, weighings and two bookings."""
