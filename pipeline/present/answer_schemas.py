@@ -24,6 +24,7 @@ RESULTS: Final[dict[str, tuple[str, str]]] = {
     "costing": ("pipeline.answers.costing", "CostingResult"),
     "order": ("pipeline.answers.ice_answer", "OrderResult"),
     "technique": ("pipeline.answers.reviewing", "TechniqueResult"),
+    "forecast": ("pipeline.answers.forecasting", "ForecastResult"),
     "batches": ("pipeline.answers.housekeeping", "BatchList"),
     "undo": ("pipeline.answers.housekeeping", "UndoneBatch"),
     "export": ("pipeline.answers.housekeeping", "Exported"),
@@ -91,7 +92,7 @@ def _schema(kind: Any) -> dict[str, Any]:
         return _PLAIN[kind]
     if is_dataclass(kind):
         hints = get_type_hints(kind, localns=_named_types())
-        properties = {f.name: _schema(hints[f.name]) for f in fields(kind)}
+        properties = {f.name.rstrip("_"): _schema(hints[f.name]) for f in fields(kind)}
         return {"type": "object", "properties": properties, "required": list(properties),
                 "additionalProperties": False}  # fmt: skip
     origin, arguments = get_origin(kind), get_args(kind)
