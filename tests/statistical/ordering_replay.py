@@ -17,7 +17,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from ordering_shops import FIRST_DAY, REPLAY_WEEKS, WARM_UP_WEEKS, ShopLaw, World, draw_world, four_shops
+from ordering_demo import demo_world
+from ordering_shops import REPLAY_WEEKS, WARM_UP_WEEKS, ShopLaw, World, draw_world, four_shops
 
 from models.consumption.learn import learn
 from models.ice.ordering import best_plan, mean_demand_plan, standing_plan
@@ -111,36 +112,7 @@ def learned_ground(world: World, store: Store, today: date, fitted: FittedModel)
 def told_outlook(world: World, stock_lb: float, today: date, rng: np.random.Generator) -> Outlook:
     """Return the coming days as the law has them, given the bookings of this morning and the exact stock."""
     law, n = world.law, N_DRAWS
-    need, jobs, minutes = (np.zeros((HORIZON_DAYS, n)) for _ in range(3))
-    beside = law.settings.costs.setup_min + law.settings.costs.cleanup_min
-    room = 60.0 * law.settings.shop.crew * law.settings.shop.hours_per_day
-    for b in world.bookings(today):
-        k = (b.day - today).days
-        if 0 <= k < HORIZON_DAYS and b.status == "booked" and b.taken_on is not None:
-            # Called off on one of the `lead` days up to its own, some of which have passed.
-            lead, left = (b.day - b.taken_on).days, k + 1
-            lost = law.cancelled_share * min(left / lead, 1.0)
-            lost /= 1 - law.cancelled_share + lost
-            drawn = law.draw_amounts(b.asked.lines, rng, n).sum(axis=1)
-            comes = rng.random(n) >= lost
-            need[k] += drawn[0] * comes
-            minutes[k] += (drawn[1] + beside) * comes
-            jobs[k] += comes
-    weeks = rng.gamma(1 / law.week_variance, law.week_variance, (HORIZON_DAYS // 7 + 2, n))
-    for k in range(HORIZON_DAYS):
-        day = today + timedelta(days=k)
-        # A booking is taken 2 days ahead at least; lead - 1 is geometric.
-        later = 1 - (1 - 1 / law.mean_lead_days) ** max(k - 1, 0)
-        rate = law.rate_factor(day) * weeks[(today.weekday() + k) // 7]
-        kept = law.booked_a_day * later * (1 - law.cancelled_share)
-        count = rng.poisson((law.walk_ins_a_day + kept) * rate)
-        for turn in range(int(count.max(initial=0))):
-            for_these = np.flatnonzero(count > turn)
-            drawn = world.new_jobs[rng.integers(0, len(world.new_jobs), len(for_these))]
-            fits = minutes[k, for_these] + drawn[:, 1] + beside <= room
-            need[k, for_these[fits]] += drawn[fits, 0]
-            minutes[k, for_these[fits]] += drawn[fits, 1] + beside
-            jobs[k, for_these[fits]] += 1
+    need, jobs = world.told_demand(today, HORIZON_DAYS, n, rng)
     days = [today + timedelta(days=k) for k in range(HORIZON_DAYS)]
     warmth = np.array([law.loss_rate(d) / law.loss_lb_day for d in days])[:, None]
     return Outlook(
@@ -176,12 +148,12 @@ class Replayed:
 def decision_day(law: ShopLaw, week: int) -> date:
     """Return the day on which a week's orders are decided: the notice before its first delivery day."""
     first = min(WEEKDAYS.index(d) for d in law.settings.ice.delivery_days)
-    return FIRST_DAY + timedelta(days=7 * week + first - law.settings.ice.notice_days + 7)
+    return law.first_day + timedelta(days=7 * week + first - law.settings.ice.notice_days + 7)
 
 
-def replay(law: ShopLaw, seed: int, n_weeks: int = REPLAY_WEEKS, *, ways: tuple[str, ...] = WAYS) -> Replayed:
+def replay(world: World, seed: int, n_weeks: int = REPLAY_WEEKS, *, ways: tuple[str, ...] = WAYS) -> Replayed:
     """Replay a shop's weeks with every way of ordering on the same days."""
-    world = draw_world(law, seed)
+    law = world.law
     stores = {way: Store() for way in ways}
     start = decision_day(law, WARM_UP_WEEKS)
     _warm_up(world, stores, start, seed)
@@ -191,6 +163,8 @@ def replay(law: ShopLaw, seed: int, n_weeks: int = REPLAY_WEEKS, *, ways: tuple[
     fitted = None
     for week in range(n_weeks):
         today = start + timedelta(days=7 * week)
+        if today + timedelta(days=7) > world.jobs[-1].day:
+            break
         if fitted is None or week % LEARN_WEEKS == 0:
             fitted = learn(world.history(today), law.settings.planning(), seed=1, backtest=False)
         _one_week(world, stores, today, fitted, seed, found)
@@ -201,7 +175,7 @@ def replay(law: ShopLaw, seed: int, n_weeks: int = REPLAY_WEEKS, *, ways: tuple[
 def _warm_up(world: World, stores: dict[str, Store], start: date, seed: int) -> None:
     """Live until the first decision with a careless generous order, the same for every way."""
     ice = world.law.settings.ice
-    day = FIRST_DAY
+    day = world.law.first_day
     while day < start:
         order = 0.0
         if WEEKDAYS[day.weekday()] in ice.delivery_days and day not in world.law.settings.shop.closed:
@@ -260,13 +234,15 @@ def _order(way: str, outlook: Outlook, terms: Terms, world: World, today: date) 
     return best_plan(outlook, terms).course.orders_lb
 
 
-def report(results: list[Replayed], tell: Callable[[str], None] = print) -> None:
-    """Tell costs by shop over the floor's, and how the stated chances held, pooled over the shops."""
-    for r in results:
-        floor = r.cost_usd["floor"]
-        tell(f"{r.name} ({len(r.chance)} weeks)")
-        for way, cost in r.cost_usd.items():
-            tell(f"  {way:24s} {cost:10,.0f} USD   {cost / floor:6.3f} x floor")
+def tell_shop(found: Replayed, tell: Callable[[str], None] = print) -> None:
+    """Tell what each way of ordering cost in a shop, over the floor's."""
+    tell(f"{found.name} ({len(found.chance)} weeks)")
+    for way, cost in found.cost_usd.items():
+        tell(f"  {way:24s} {cost:10,.0f} USD   {cost / found.cost_usd['floor']:6.3f} x floor")
+
+
+def tell_chances(results: list[Replayed], tell: Callable[[str], None] = print) -> None:
+    """Tell how the stated chances held, pooled over the shops."""
     for what, chance, short in (
         ("a week", [c for r in results for c in r.chance], [s for r in results for s in r.short]),
         ("a day", [c for r in results for c in r.day_chance], [s for r in results for s in r.day_short]),
@@ -285,12 +261,21 @@ def report(results: list[Replayed], tell: Callable[[str], None] = print) -> None
                      f"happened {y[inside].mean():.3f}")  # fmt: skip
 
 
+def worlds(seed: int = 11) -> list[World]:
+    """Return the worlds of the replay: four simulated shops and the demo's."""
+    return [*(draw_world(law, seed + i) for i, law in enumerate(four_shops())), demo_world()]
+
+
 def main() -> None:
     """Replay the shops named on the command line (all) over the weeks given first (52)."""
     n_weeks = int(sys.argv[1]) if len(sys.argv) > 1 else REPLAY_WEEKS
-    shops = four_shops()
-    chosen = [shops[int(i)] for i in sys.argv[2:]] or shops
-    report([replay(law, seed=11 + i, n_weeks=n_weeks) for i, law in enumerate(chosen)])
+    every = worlds()
+    chosen = [every[int(i)] for i in sys.argv[2:]] or every
+    results = []
+    for i, world in enumerate(chosen):
+        results.append(replay(world, 11 + i, n_weeks))
+        tell_shop(results[-1])
+    tell_chances(results)
 
 
 if __name__ == "__main__":

@@ -53,6 +53,7 @@ class ShopLaw:
     )  # fmt: skip
     classes: tuple[str, ...] = ("sedan", "suv", "pickup", "van")
     soil_share: tuple[float, ...] = (0.25, 0.4, 0.25, 0.1)
+    first_day: date = FIRST_DAY
 
     def rate_factor(self, day: date) -> float:
         """Return the demand of a day over an even one, 0 where the shop is closed."""
@@ -93,6 +94,7 @@ class Job:
     lines: tuple[LineAsked, ...]
     amounts: np.ndarray  # (2, n_lines)
     cancelled_on: date | None = None
+    booked_as: tuple[LineAsked, ...] = ()  # what the booking says, where it says less
 
     @property
     def pellets_lb(self) -> float:
@@ -119,14 +121,6 @@ class World:
         return found
 
     @cached_property
-    def new_jobs(self) -> np.ndarray:
-        """Draws of what a new job takes by the law, (n, 2): pellets and minutes."""
-        rng = np.random.default_rng(99)
-        return np.array([
-            self.law.draw_amounts(self.law.draw_lines(rng), rng, 1).sum(axis=1)[:, 0] for _ in range(5000)
-        ])  # fmt: skip
-
-    @cached_property
     def table(self) -> JobTable:
         """All jobs that came, as the book would hold them; take those before a day."""
         came = [job for job in self.jobs if job.cancelled_on is None]
@@ -148,8 +142,60 @@ class World:
                 lost = job.cancelled_on is not None and job.cancelled_on < today
                 status = "cancelled" if lost else "done" if job.day < today else "booked"
                 found.append(Booking(job.job_id, job.taken_on, job.day, status, job.job_id,
-                                     JobAsked(job.job_id, job.day, job.lines)))  # fmt: skip
+                                     JobAsked(job.job_id, job.day, job.booked_as or job.lines)))  # fmt: skip
         return found
+
+    def told_demand(self, today: date, n_days: int, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+        """Return draws (n_days, n) of need and jobs by the law, given the bookings known on a morning."""
+        law = self.law
+        need, jobs, minutes = (np.zeros((n_days, n)) for _ in range(3))
+        beside = law.settings.costs.setup_min + law.settings.costs.cleanup_min
+        room = 60.0 * law.settings.shop.crew * law.settings.shop.hours_per_day
+        for b in self.bookings(today):
+            k = (b.day - today).days
+            if 0 <= k < n_days and b.status == "booked" and b.taken_on is not None:
+                # Called off on one of the `lead` days up to its own, some of which have passed.
+                lost = law.cancelled_share * min((k + 1) / (b.day - b.taken_on).days, 1.0)
+                comes = rng.random(n) >= lost / (1 - law.cancelled_share + lost)
+                drawn = self.booked_amounts(b, rng, n)
+                need[k] += drawn[0] * comes
+                minutes[k] += (drawn[1] + beside) * comes
+                jobs[k] += comes
+        weeks = rng.gamma(1 / law.week_variance, law.week_variance, (n_days // 7 + 2, n))
+        pool = self.new_jobs(today)
+        for k in range(n_days):
+            rate = self.unbooked_rate(today + timedelta(days=k), k) * weeks[(today.weekday() + k) // 7]
+            count = rng.poisson(rate)
+            for turn in range(int(count.max(initial=0))):
+                for_these = np.flatnonzero(count > turn)
+                drawn = pool[rng.integers(0, len(pool), len(for_these))]
+                fits = minutes[k, for_these] + drawn[:, 1] + beside <= room
+                need[k, for_these[fits]] += drawn[fits, 0]
+                minutes[k, for_these[fits]] += drawn[fits, 1] + beside
+                jobs[k, for_these[fits]] += 1
+        return need, jobs
+
+    def booked_amounts(self, booking: Booking, rng: np.random.Generator, n: int) -> np.ndarray:
+        """Draw what a booked job takes, (2, n)."""
+        return self.law.draw_amounts(booking.asked.lines, rng, n).sum(axis=1)
+
+    def unbooked_rate(self, day: date, ahead: int) -> float:
+        """Return the expected jobs of a day that were not booked so many days before."""
+        # A booking is taken 2 days ahead at least; lead - 1 is geometric.
+        later = 1 - (1 - 1 / self.law.mean_lead_days) ** max(ahead - 1, 0)
+        kept = self.law.booked_a_day * later * (1 - self.law.cancelled_share)
+        return (self.law.walk_ins_a_day + kept) * self.law.rate_factor(day)
+
+    def new_jobs(self, _today: date) -> np.ndarray:
+        """Return draws of what a new job takes by the law, (n, 2): pellets and minutes."""
+        return self._pool
+
+    @cached_property
+    def _pool(self) -> np.ndarray:
+        rng = np.random.default_rng(99)
+        return np.array([
+            self.law.draw_amounts(self.law.draw_lines(rng), rng, 1).sum(axis=1)[:, 0] for _ in range(5000)
+        ])  # fmt: skip
 
 
 def draw_world(law: ShopLaw, seed: int) -> World:
