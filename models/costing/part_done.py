@@ -19,6 +19,7 @@ UNEVEN_SD = 0.25
 IN_TURN_SHARE = 0.7
 #: With fewer effective scenarios the draws do not reach what happened; the log-normal closed form answers.
 LEAST_EFFECTIVE = 60.0
+_SURPRISE_FREEDOM = 4.0
 
 
 @dataclass(frozen=True)
@@ -152,14 +153,22 @@ def normal_given(
 def _log_normal(
     total: NDArray[np.float64], so_far: NDArray[np.float64], share: NDArray[np.float64], rng: np.random.Generator
 ) -> NDArray[np.float64]:
-    """Return draws of totals from the normal of their logarithms given log(x / s); never below what was used."""
+    """Return draws of totals from the normal of their logarithms given log(x / s); never below what was used.
+
+    A job this far from what was thought is of another kind: the spread it was thought to have grows with the squared
+    distance, as that of a Student t does.
+    """
     logs = np.log(np.maximum(total, 1e-9))
     at = np.isfinite(so_far)
     typical = np.median(share, axis=1)
     # d log(x) at share s: an error of the logit moves log(x) by 1 - s of it; what zones differ by comes on top.
     noise = _noise(int(at.sum())) * np.outer(1 - typical[at], 1 - typical[at])
     noise = noise + np.diag(np.var(np.log(share[at]), axis=1))
-    mean, covariance = normal_given(logs.mean(axis=1), np.cov(logs), np.log(so_far / typical), noise)
+    centre, spread = logs.mean(axis=1), np.cov(logs)
+    gap = (np.log(so_far / typical) - centre)[at]
+    distance = float(gap @ np.linalg.solve(spread[np.ix_(at, at)] + noise, gap))
+    spread = spread * (_SURPRISE_FREEDOM + distance) / (_SURPRISE_FREEDOM + len(gap))
+    mean, covariance = normal_given(centre, spread, np.log(so_far / typical), noise)
     root = np.linalg.cholesky(covariance + 1e-12 * np.eye(2))
     drawn = np.exp(mean[:, None] + root @ rng.standard_normal(total.shape))
     least = np.where(at, so_far, 0.0)[:, None]

@@ -15,6 +15,7 @@ from pipeline.answers.history import history
 from pipeline.answers.pricing import job_cost, nozzle_usd_per_hour
 from pipeline.answers.quote_ground import beside_design
 from pipeline.book.costing_rows import visit_columns
+from pipeline.book.quote_rows import MOST_BESIDE_VISITS
 from pipeline.book.tables import deliveries
 from shared.vocabulary import QUANTITIES
 
@@ -74,7 +75,9 @@ class Costed:
 
     def month(self) -> list[str]:
         """Return each visit's month, such as '2026-07'."""
-        return [date.fromordinal(d).strftime("%Y-%m") for d in self.table.day.tolist()]
+        days, at = np.unique(self.table.day, return_inverse=True)
+        names = [date.fromordinal(d).isoformat()[:7] for d in days.tolist()]
+        return [names[i] for i in at.tolist()]
 
 
 def costed_visits(asking: Asking) -> Costed:
@@ -118,10 +121,11 @@ def _beside(asking: Asking, table: JobTable, columns: VisitColumns) -> tuple[Arr
     for minutes, planning_min in ((columns.setup_min, settings.costs.setup_min),
                                   (columns.cleanup_min, settings.costs.cleanup_min)):  # fmt: skip
         seen = np.isfinite(minutes)
-        usual = fit_beside(design[seen], minutes[seen], planning_min).expected(design)
+        newest = np.flatnonzero(seen)[-MOST_BESIDE_VISITS:]
+        usual = fit_beside(design[newest], minutes[newest], planning_min).expected(design)
         beside += np.where(seen, minutes, usual)
         for start, stop in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-            past = np.flatnonzero(seen[:start])
+            past = np.flatnonzero(seen[:start])[-MOST_BESIDE_VISITS:]
             expected[start:stop] += fit_beside(design[past], minutes[past], planning_min).expected(design[start:stop])
     return beside, expected
 

@@ -53,7 +53,7 @@ def landed_price(asking: Asking) -> Landed:
     came = [d for d in tables.deliveries(asking.book, asking.today) if d.day >= start]
     if len(came) >= LEAST_DELIVERIES:
         first = min(d.day for d in came)
-        used_lb = sum(u.pellets_lb for u in tables.logged_use(asking.book, asking.today) if u.day >= first)
+        used_lb = sum(u.pellets_lb for u in tables.logged_use(asking.book, asking.today, since=first))
         if used_lb > 0:
             return _from_record(came, used_lb, asking.book.settings)
     return planning_price(asking.book.settings)

@@ -239,7 +239,7 @@ def visits(book: Book, before: date | None = None) -> list[Visit]:
     return [Visit(*row) for row in rows]
 
 
-def logged_use(book: Book, before: date) -> list[Use]:
+def logged_use(book: Book, before: date, since: date | None = None) -> list[Use]:
     """Return the pellets each visit logged before a day out of each container, in order; '' where none was named.
 
     A visit known only by its total or by packages counts whole; the container is that of its first line.
@@ -253,11 +253,11 @@ def logged_use(book: Book, before: date) -> list[Use]:
             ), sums as (
                 select job_id, min(day) as day, max(job_pellets_lb) as total, sum(pellets_lb) as by_line,
                     arg_min(container, (vehicle, zone, pass)) as container
-                from job_lines where day < ? group by job_id
+                from job_lines where day < ? and (?::date is null or day >= ?::date) group by job_id
             ), packed as (select job_id, sum(lb) as lb from packages group by job_id)
             select day, container, coalesce(total, coalesce(by_line, 0) + coalesce(packed.lb, 0)) as pellets_lb, job_id
             from sums left join packed using (job_id) where pellets_lb > 0 order by day, job_id
             """,
-            [before],
+            [before, since, since],
         ).fetchall()
     return [Use(*row) for row in rows]
