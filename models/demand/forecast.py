@@ -1,0 +1,220 @@
+"""Jobs, pellets and minutes of coming months as joint draws, from what was known on one morning."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.demand.arrivals import ArrivalFit, CountRows, fit_arrivals, log_rate
+from models.demand.calendar import WEEK, Calendar, Month, phase_of, weekly_rows
+from models.demand.compound import resampled_totals
+from models.demand.gaps import Gap, find_gaps
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+#: Longest lead of a booking that is told apart, days.
+MOST_LEAD = 120
+#: Jobs by which the share of jobs known ahead is shrunk to nothing known, and the half-life of old ones.
+_LEAD_WEIGHT, _LEAD_HALF_LIFE = 5.0, 180.0
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known on a morning of how many jobs come.
+
+    Attributes
+    ----------
+    job_days : int64 array (n_jobs,)
+        Days of the jobs before `today`, increasing.
+    lead_days : int64 array (n_jobs,)
+        Days from booking to job, -1 for a job nobody had booked.
+    booking_since : int or None
+        Day from which bookings are logged; None where they never were.
+    deliveries : int64 array (n_deliveries,)
+        Days on which ice came.
+    today : int
+    calendar : Calendar
+    jobs_per_week : float
+        Planning figure.
+    """
+
+    job_days: NDArray[np.int64]
+    lead_days: NDArray[np.int64]
+    booking_since: int | None
+    deliveries: NDArray[np.int64]
+    today: int
+    calendar: Calendar
+    jobs_per_week: float
+
+    def before(self, day: int) -> Known:
+        """Return what was known on an earlier morning."""
+        past = self.job_days < day
+        since = self.booking_since if self.booking_since is not None and self.booking_since < day else None
+        return Known(self.job_days[past], self.lead_days[past], since, self.deliveries[self.deliveries < day], day,
+                     self.calendar, self.jobs_per_week)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Rate:
+    """What was learned of the arrivals: the fit, weekdays, gaps, and the share of jobs known by lead.
+
+    `known_share[k]` is the share of jobs that are booked k days ahead or earlier, (MOST_LEAD + 1,).
+    """
+
+    fit: ArrivalFit
+    calendar: Calendar
+    gaps: tuple[Gap, ...]
+    known_share: NDArray[np.float64]
+    rows: CountRows
+
+
+@dataclass(frozen=True)
+class BookedAhead:
+    """Bookings for coming days: their day (n_booked,) and whether each comes (n_booked, n_draws)."""
+
+    day: NDArray[np.int64]
+    comes: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Consumed:
+    """What the examples take: draws of pellets (lb) and minutes (n_examples, n_draws), and weights (n_examples,)."""
+
+    pellets_lb: NDArray[np.float64]
+    minutes: NDArray[np.float64]
+    weight: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MonthDraws:
+    """Joint draws of each month, every array (n_months, n_draws)."""
+
+    jobs: NDArray[np.float64]
+    pellets_lb: NDArray[np.float64]
+    minutes: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class BookedTaken:
+    """Bookings whose content is known: what each takes if it comes, lb and min, (n_booked, n_draws)."""
+
+    ahead: BookedAhead
+    pellets_lb: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+    minutes: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+
+
+def learn_rate(known: Known, *, seed: int, n_draws: int) -> Rate:
+    """Learn how many jobs come, from weekly counts outside the log's gaps.
+
+    Where all jobs bear one date their number tells nothing of a rate: the planning figure answers.
+    """
+    gaps = find_gaps(known.job_days, known.deliveries, known.calendar, known.today)
+    spread = len(np.unique(known.job_days)) > 1 or len(known.job_days) == 1
+    first = int(known.job_days.min()) if len(known.job_days) and spread else known.today
+    calendar = known.calendar.learned(known.job_days, first, known.today, gaps) if spread else known.calendar
+    rows = weekly_rows(known.job_days, calendar, first, known.today, gaps)
+    open_days = max(float((known.calendar.weight >= 1.0).sum()), 1.0)
+    fit = fit_arrivals(rows, prior_rate=max(known.jobs_per_week, 0.05) / open_days, seed=seed, n_draws=n_draws,
+                       end=float(known.today))  # fmt: skip
+    return Rate(fit, calendar, gaps, _known_share(known), rows)
+
+
+def _known_share(known: Known) -> NDArray[np.float64]:
+    """Return the share of jobs booked k days ahead or earlier, k = 0..MOST_LEAD, newer jobs weighing more."""
+    if known.booking_since is None:
+        return np.zeros(MOST_LEAD + 1)
+    told = known.job_days >= known.booking_since
+    weight = 0.5 ** ((known.today - known.job_days[told]) / _LEAD_HALF_LIFE)
+    lead = np.minimum(known.lead_days[told], MOST_LEAD)
+    booked = np.bincount(lead[lead >= 0], weight[lead >= 0], MOST_LEAD + 1)
+    return np.asarray(booked[::-1].cumsum()[::-1] / (weight.sum() + _LEAD_WEIGHT), dtype=np.float64)
+
+
+def counts_ahead(
+    rate: Rate, months: Sequence[Month], today: int, *, booked: BookedAhead | None = None, change: float = 0.0,
+    seed: int = 1,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+    """Return draws of the jobs of each month that are not yet booked, and of all, each (n_months, n_draws).
+
+    With a booking list, empty or not, the jobs that past experience says are known by now are those in it that are
+    kept, and only the rest come by the learned rate: bookings that are kept are a floor. Without a list all come by
+    the rate.
+
+    Parameters
+    ----------
+    months : sequence of Month
+        In order; days before `today` are not theirs.
+    change : float
+        What-if: 0.1 for a tenth more jobs than expected.
+    """
+    rng = np.random.default_rng([seed % 2**63, 0xC0DE])
+    ahead = _weeks_ahead(rate, months, today)
+    fresh_share = ahead.fresh_share if booked is not None else np.ones(ahead.rows.n)
+    mean = (ahead.rows.exposure * fresh_share)[:, None] * np.exp(np.minimum(log_rate(rate.fit, ahead.rows, rng), 12.0))
+    kept = np.zeros((len(months), rate.fit.n_draws))
+    by_week = np.zeros(mean.shape)
+    if booked is not None and len(booked.day):
+        inside = (booked.day >= today) & (booked.day <= months[-1].last)
+        np.add.at(by_week, np.searchsorted(ahead.last, booked.day[inside]), booked.comes[inside])
+        np.add.at(kept, ahead.month, by_week)
+    mean = np.maximum((1 + change) * mean + change * by_week.mean(axis=1)[:, None], 0.0)
+    shape = 1.0 / np.maximum(rate.fit.over, 1e-8)
+    drawn = rng.poisson(mean * rng.standard_gamma(np.broadcast_to(shape, mean.shape)) / shape)
+    fresh = np.zeros(kept.shape)
+    np.add.at(fresh, ahead.month, drawn)
+    return fresh, fresh + kept
+
+
+@dataclass(frozen=True)
+class _Weeks:
+    """Weeks of the coming months, cut where a month ends: last day, share not yet booked, and month of each."""
+
+    rows: CountRows
+    last: NDArray[np.int64]
+    fresh_share: NDArray[np.float64]
+    month: NDArray[np.int64]
+
+
+def _weeks_ahead(rate: Rate, months: Sequence[Month], today: int) -> _Weeks:
+    parts = [(k, month.days()[i : i + WEEK]) for k, month in enumerate(months)
+             for i in range(0, len(month.days()), WEEK)]  # fmt: skip
+    exposure, share = np.zeros(len(parts)), np.ones(len(parts))
+    for i, (_, days) in enumerate(parts):
+        work = rate.calendar.exposure(days)
+        exposure[i] = work.sum()
+        if exposure[i] > 0:
+            share[i] = work @ (1.0 - rate.known_share[np.clip(days - today, 0, MOST_LEAD)]) / exposure[i]
+    at = np.array([days.mean() for _, days in parts])
+    rows = CountRows(np.zeros(len(parts)), exposure, at, phase_of(at))
+    last = np.array([days[-1] for _, days in parts], dtype=np.int64)
+    return _Weeks(rows, last, share, np.array([k for k, _ in parts], dtype=np.int64))
+
+
+def month_draws(
+    counts: tuple[NDArray[np.float64], NDArray[np.float64]], consumed: Consumed, months: Sequence[Month], *,
+    booked: BookedTaken | None = None, seed: int = 1,
+) -> MonthDraws:  # fmt: skip
+    """Return the totals of each month: resampled jobs that are not booked yet, and booked ones that come.
+
+    Parameters
+    ----------
+    counts : (not yet booked, all) of `counts_ahead`
+    booked : BookedTaken, optional
+        Where given the booked jobs take what they are; else they are like the others.
+    """
+    fresh, every = counts
+    rng = np.random.default_rng([seed % 2**63, 0x101])
+    resampled = fresh if booked is not None else every
+    pellets, minutes = resampled_totals(resampled, (consumed.pellets_lb, consumed.minutes), consumed.weight, rng)
+    if booked is not None:
+        for i, day in enumerate(booked.ahead.day.tolist()):
+            for k, month in enumerate(months):
+                if month.first <= day <= month.last:
+                    pellets[k] += booked.pellets_lb[i] * booked.ahead.comes[i]
+                    minutes[k] += booked.minutes[i] * booked.ahead.comes[i]
+    return MonthDraws(every, pellets, minutes)

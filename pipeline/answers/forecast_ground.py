@@ -1,0 +1,179 @@
+"""What a forecast rests on: jobs, bookings, calendar and the fit, all as of one morning."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.fitted import predict
+from models.demand.calendar import Calendar
+from models.demand.examples import Examples, examples_of, with_machine
+from models.demand.forecast import BookedAhead, BookedTaken, Consumed, Known
+from pipeline.answers.history import history
+from pipeline.answers.ice_demand import cancelled_draws, coming, gather_bookings
+from pipeline.answers.requests import JobAsked, LineAsked, request_table
+from pipeline.book import tables
+from shared.vocabulary import WEEKDAYS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from models.consumption.fitted import FittedModel
+    from models.consumption.jobs import JobTable
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.ice_demand import Booking
+    from pipeline.book.settings import Settings
+
+N_DRAWS = 2000
+#: With fewer past jobs than this, planning jobs are examples too, together worth three jobs.
+_FEW_JOBS, _PLANNING_WEIGHT = 20, 3.0
+#: What jobs look like before there is a history (from memory, no source).
+_PLANNING_JOBS = (
+    ("sedan", ("undercarriage",)), ("suv", ("undercarriage", "wheel_wells")), ("pickup", ("undercarriage",)),
+    ("sedan", ("engine_bay",)), ("van", ("wheel_wells", "suspension")), ("suv", ("interior",)),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What was known on the morning of a day.
+
+    Attributes
+    ----------
+    table : JobTable
+        Finished jobs.
+    known : Known
+        Days of jobs, bookings' leads, deliveries, calendar.
+    bookings : tuple of Booking
+        Taken before that day.
+    done : set of str
+        Case-folded ids of finished jobs.
+    settings : Settings
+    """
+
+    table: JobTable
+    known: Known
+    bookings: tuple[Booking, ...]
+    done: set[str]
+    settings: Settings
+
+
+def gather(asking: Asking) -> Ground:
+    """Read from the book what was known on the morning of `asking.today`."""
+    settings, today = asking.book.settings, asking.today
+    table = history(asking.book, today)
+    bookings = tuple(gather_bookings(tables.bookings(asking.book, today)))
+    lead = _leads(table, bookings)
+    dated = [b.day.toordinal() for b in bookings if b.day < today]
+    known = Known(
+        job_days=table.day,
+        lead_days=lead,
+        booking_since=min(dated) if dated else None,
+        deliveries=np.array([d.day.toordinal() for d in tables.deliveries(asking.book, today)], dtype=np.int64),
+        today=today.toordinal(),
+        calendar=calendar_of(settings),
+        jobs_per_week=settings.planning_keys.jobs_per_week,
+    )
+    return Ground(table, known, bookings, {job.casefold() for job in table.job_id}, settings)
+
+
+def calendar_of(settings: Settings) -> Calendar:
+    """Return the shop's working days and closed days."""
+    shop = settings.shop
+    return Calendar.of([WEEKDAYS.index(day) for day in shop.working_days], [day.toordinal() for day in shop.closed])
+
+
+def _leads(table: JobTable, bookings: Sequence[Booking]) -> NDArray[np.int64]:
+    """Return the days from booking to job, -1 where nobody booked it; 0 where the day of booking is unknown."""
+    taken = {b.job_id.casefold(): b.taken_on for b in bookings}
+    lead = np.full(table.n_jobs, -1, dtype=np.int64)
+    for i, job in enumerate(table.job_id):
+        if job.casefold() in taken:
+            when = taken[job.casefold()]
+            lead[i] = 0 if when is None else max(int(table.day[i]) - when.toordinal(), 0)
+    return lead
+
+
+def booked_ahead(
+    ground: Ground, asking: Asking, fitted: FittedModel, last: int, *, statuses_known: bool
+) -> BookedTaken | None:
+    """Return the bookings from today to a last day, what each takes and whether it comes.
+
+    None where the book holds no booking at all: nothing is known ahead then. An empty list says that nobody has booked.
+    """
+    days = [date.fromordinal(d) for d in range(ground.known.today, last + 1)]
+    booked = [b for b in coming(ground.bookings, days, statuses_known=statuses_known)
+              if b.job_id.casefold() not in ground.done]  # fmt: skip
+    if not booked:
+        nothing = np.empty((0, N_DRAWS))
+        ahead = BookedAhead(np.empty(0, dtype=np.int64), np.empty((0, N_DRAWS), dtype=np.bool_))
+        return BookedTaken(ahead, nothing, nothing) if ground.bookings else None
+    rng = np.random.default_rng([asking.seed, 0xB00])
+    share = cancelled_draws(ground.bookings, ground.done, asking.today,
+                            ground.settings.planning_keys.cancelled_share, N_DRAWS, rng)  # fmt: skip
+    comes = rng.random((len(booked), N_DRAWS)) >= share
+    drawn = predict(fitted, request_table([b.asked for b in booked]), seed=asking.seed, n_draws=N_DRAWS)
+    ahead = BookedAhead(np.array([b.day.toordinal() for b in booked], dtype=np.int64), comes)
+    return BookedTaken(ahead, drawn.jobs("pellets_lb").draws, drawn.jobs("minutes").draws)
+
+
+class PastBookings:
+    """Bookings as they stood on past mornings, for the record: nobody knew then what would become of them."""
+
+    def __init__(self, ground: Ground) -> None:
+        self._ground = ground
+
+    def __call__(self, origin: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Return the days of bookings taken before a morning for days from it on, and each one's chance to come."""
+        ground, morning = self._ground, date.fromordinal(origin)
+        taken = [b for b in ground.bookings if b.taken_on is not None and b.taken_on < morning]
+        days = np.array([b.day.toordinal() for b in taken if b.day >= morning], dtype=np.int64)
+        planning = ground.settings.planning_keys.cancelled_share
+        share = cancelled_draws(taken, ground.done, morning, planning, 200, np.random.default_rng(origin)).mean()
+        return days, np.full(len(days), 1.0 - float(share))
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Examples of the jobs to come and what they take."""
+
+    examples: Examples
+    consumed: Consumed
+
+
+def examples_taken(ground: Ground, asking: Asking, fitted: FittedModel, day: int, machine: str) -> Asked:
+    """Return what jobs like the past ones will take on a day ahead; few past jobs are joined by planning ones.
+
+    Parameters
+    ----------
+    day : int
+        Ordinal; in the middle of what is asked about.
+    machine : str
+        What-if: a further machine that takes its even share; '' for none.
+    """
+    sets = [examples_of(ground.table, ground.known.today, day)] if ground.table.n_jobs else []
+    if ground.table.n_jobs < _FEW_JOBS:
+        sets.append(_planning_examples(date.fromordinal(day)))
+    if machine:
+        sets = [Examples(with_machine(s.request, machine), s.weight) for s in sets]
+    drawn = [predict(fitted, s.request, seed=asking.seed, n_draws=N_DRAWS) for s in sets]
+    consumed = Consumed(
+        np.concatenate([d.jobs("pellets_lb").draws for d in drawn]),
+        np.concatenate([d.jobs("minutes").draws for d in drawn]),
+        np.concatenate([s.weight for s in sets]),
+    )
+    return Asked(sets[0], consumed)
+
+
+def _planning_examples(day: date) -> Examples:
+    jobs = [
+        JobAsked(f"planning {k}-{i}", day, tuple(LineAsked(vehicle, zone) for zone in zones))
+        for k in range(12)
+        for i, (vehicle, zones) in enumerate(_PLANNING_JOBS)
+    ]
+    return Examples(request_table(jobs), np.full(len(jobs), _PLANNING_WEIGHT / len(jobs)))

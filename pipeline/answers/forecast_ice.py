@@ -1,0 +1,163 @@
+"""What must be bought for what is used, and what it costs: lost ice, price and fees of coming months."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.demand.gaps import without_gap
+from models.demand.lost_ice import IceMonth, LostIce, learn_lost
+from pipeline.answers.ice_state import IceState, ice_state, records_of
+from pipeline.answers.landed import landed_price
+from shared.vocabulary import WEEKDAYS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from models.demand.calendar import Month
+    from models.demand.gaps import Gap
+    from models.demand.record import Actual
+    from pipeline.answers.answer import Asking
+    from pipeline.book.tables import Delivery
+
+#: Share of the time in which a container holds ice (from memory, no source), mean and sd.
+_HOLDS, _HOLDS_SD = 0.75, 0.15
+#: A month in which less was delivered than this share of what was used lacks deliveries in the log.
+_LEAST_DELIVERED = 0.8
+#: From so many balanced months on they tell what is lost without the weighings; at most so many are looked at.
+_ENOUGH_MONTHS, _MOST_MONTHS = 6, 12
+#: Recent record from which deliveries a day and their fee are taken, and the least of them that is one.
+_RECENT_DAYS, _LEAST_DELIVERIES = 182, 6
+
+
+@dataclass(frozen=True)
+class IceTerms:
+    """How much ice is lost and what ice costs.
+
+    Attributes
+    ----------
+    lost : LostIce
+    state : IceState
+    usd_per_lb : float
+        Price without fees.
+    fee_usd : float
+        Of one delivery.
+    deliveries_per_day : float or None
+        As of late; None where the record is too short: then every delivery day counts.
+    warnings : tuple of str
+    """
+
+    lost: LostIce
+    state: IceState
+    usd_per_lb: float
+    fee_usd: float
+    deliveries_per_day: float | None
+    warnings: tuple[str, ...]
+
+    def warmth(self, month: Month) -> float:
+        """Return the mean warmth of a month's days over that at 20 °C."""
+        return float(self.state.fit.law.warmth_of(self.state.climate, month.days()).mean())
+
+
+def ice_terms(
+    asking: Asking, actual: Sequence[Actual], gaps: Sequence[Gap], *, usd_per_lb: float | None, n_draws: int
+) -> IceTerms:
+    """Learn what is lost from the balance of past months, else from weighings, else from planning figures.
+
+    Parameters
+    ----------
+    actual : sequence of Actual
+        Past whole months outside gaps.
+    usd_per_lb : float, optional
+        What-if price of ice in place of that of the record.
+    """
+    records = records_of(asking)
+    balances, short = _balances(records.deliveries, actual, gaps)
+    weighed = records
+    if len(balances) >= _ENOUGH_MONTHS:
+        # Balances tell the level by themselves; only the air is still asked for its warmth.
+        weighed = replace(records, deliveries=(), weighings=(), uses=(), jobs_without_pellets=())
+    state = ice_state(weighed, asking.book.settings.ice, asking.today, seed=asking.seed, n_draws=n_draws)
+    months = [
+        IceMonth(len(m.days()), float(state.fit.law.warmth_of(state.climate, m.days()).mean()), used, delivered)
+        for m, used, delivered in balances[-_MOST_MONTHS:]
+    ]
+    rng = np.random.default_rng([asking.seed, 0x1CE])
+    holds = np.clip(rng.normal(_HOLDS, _HOLDS_SD, n_draws), 0.2, 1.0)
+    prior = np.maximum(state.rates_lb_day().sum(axis=0) * holds, 0.01)
+    lost = learn_lost(months, prior, seed=asking.seed, n_draws=n_draws)
+    said = _missing(short) if short else ()
+    fee, per_day = _delivery_terms(asking, records.deliveries)
+    price = landed_price(asking).bought_usd_per_lb if usd_per_lb is None else usd_per_lb
+    return IceTerms(lost, state, price, fee, per_day, said)
+
+
+def _balances(
+    deliveries: Sequence[Delivery], actual: Sequence[Actual], gaps: Sequence[Gap]
+) -> tuple[list[tuple[Month, float, float]], list[str]]:
+    """Return the months whose pellets used and delivered are both on record, and those that lack deliveries."""
+    came: dict[str, float] = {}
+    for d in deliveries:
+        came[f"{d.day:%Y-%m}"] = came.get(f"{d.day:%Y-%m}", 0.0) + d.weight_lb
+    days = [d.day.toordinal() for d in deliveries]
+    found: list[tuple[Month, float, float]] = []
+    short: list[str] = []
+    for a in actual:
+        logged = days and min(days) <= a.month.first + 7 and max(days) >= a.month.last - 14
+        if not logged or not without_gap(gaps, a.month.first, a.month.last) or not np.isfinite(a.pellets_lb):
+            continue
+        delivered = came.get(a.month.name, 0.0)
+        if delivered < _LEAST_DELIVERED * a.pellets_lb:
+            short.append(a.month.name)
+        else:
+            found.append((a.month, a.pellets_lb, delivered))
+    return found, short
+
+
+def _missing(short: Sequence[str]) -> tuple[str, ...]:
+    named = ", ".join(short[-5:])
+    return (
+        f"More pellets were used than delivered in {named}: deliveries are missing from the log. What is lost was "
+        "learned from the other months.",
+    )
+
+
+def _delivery_terms(asking: Asking, deliveries: Sequence[Delivery]) -> tuple[float, float | None]:
+    """Return the usual fee of a delivery and the deliveries a day as of late."""
+    since = asking.today - timedelta(days=_RECENT_DAYS)
+    recent = [d for d in deliveries if d.day >= since]
+    usual = asking.book.settings.ice.delivery_fee_usd
+    if len(recent) < _LEAST_DELIVERIES:
+        return usual, None
+    fee = float(np.mean([usual if d.fee_usd is None else d.fee_usd for d in recent]))
+    span = (asking.today - min(d.day for d in recent)).days
+    return fee, len(recent) / max(span, 1)
+
+
+def bought_and_spent(
+    terms: IceTerms, months: Sequence[Month], used_lb: NDArray[np.float64], asking: Asking
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return draws of the ice lost (lb) and of what all ice costs (USD), each (n_months, n_draws).
+
+    What is bought is used + lost; its cost is the price a lb and the usual number of deliveries with their fee.
+    """
+    rng = np.random.default_rng([asking.seed, 0x5EED])
+    n_days = np.array([month.last - month.first + 1 for month in months])
+    warmth = np.array([terms.warmth(month) for month in months])
+    lost = terms.lost.draws(used_lb, n_days, warmth, rng)
+    expected = np.array([_deliveries(terms, month, asking) for month in months])[:, None]
+    fees = terms.fee_usd * np.where(used_lb + lost > 0, expected, 0.0)
+    return lost, (used_lb + lost) * terms.usd_per_lb + fees
+
+
+def _deliveries(terms: IceTerms, month: Month, asking: Asking) -> float:
+    days = [date.fromordinal(int(d)) for d in month.days()]
+    if terms.deliveries_per_day is not None:
+        return terms.deliveries_per_day * len(days)
+    shop, wanted = asking.book.settings.shop, asking.book.settings.ice.delivery_days
+    return float(sum(WEEKDAYS[d.weekday()] in wanted and d not in shop.closed for d in days))

@@ -1,0 +1,103 @@
+"""What must be said beside a forecast: gaps, short records, odd dates, what a what-if does not cover."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.book.forecast_rows import jobs_from
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from models.consumption.fitted import FittedModel
+    from models.demand.forecast import Rate
+    from models.demand.gaps import Gap
+    from models.demand.record import ForecastRecord
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.forecast_ground import Ground
+
+_HALF_YEAR_WEEKS, _YEAR_WEEKS = 26, 52
+_MOST_GAPS = 5
+
+
+def forecast_warnings(
+    ground: Ground, rate: Rate, machine: str, fitted: FittedModel, record: ForecastRecord
+) -> tuple[str, ...]:
+    """Return what must be said beside a forecast, the weightiest first."""
+    return (*_about_jobs(ground, rate), *_about_gaps(rate.gaps), *_about_machine(machine, fitted),
+                  *_about_record(ground, record))  # fmt: skip
+
+
+def _about_jobs(ground: Ground, rate: Rate) -> Iterator[str]:
+    n, days = ground.table.n_jobs, len(np.unique(ground.table.day))
+    weekly = f"{ground.known.jobs_per_week:g} a week (jobs_per_week in book.toml)"
+    if not n:
+        yield f"No job before this day: the number of jobs is a planning figure, {weekly}."
+        return
+    if n > 1 and days == 1:
+        day = date.fromordinal(int(ground.table.day[0])).isoformat()
+        yield (
+            f"All {n} jobs bear the date {day}. That tells nothing of how many come in a month, so their number is a "
+            f"planning figure, {weekly}. Check the dates in the log."
+        )
+        return
+    weeks = rate.rows.n
+    if weeks < _HALF_YEAR_WEEKS:
+        yield (
+            f"The log holds {n} job{'s' if n > 1 else ''} over {max(weeks, 1)} week{'s' if weeks > 1 else ''}: too "
+            "short to know the season or a trend, so the ranges are wide. They narrow with each logged month."
+        )
+    elif weeks < _YEAR_WEEKS:
+        yield "The log is shorter than a year: months that were never logged are partly a guess, so ranges are wide."
+
+
+def _about_gaps(gaps: tuple[Gap, ...]) -> Iterator[str]:
+    for gap in gaps[-_MOST_GAPS:]:
+        first, last = date.fromordinal(gap.first).isoformat(), date.fromordinal(gap.last).isoformat()
+        if gap.kind == "not logged":
+            yield (
+                f"No job is logged from {first} to {last}, but ice came: taken as not logged, not as a time without "
+                "jobs. Import those jobs if there were any."
+            )
+        elif gap.kind == "closed":
+            yield (
+                f"Neither jobs nor ice from {first} to {last}: taken as closed, and not expected to come again. "
+                "Coming closures belong under `closed` in book.toml."
+            )
+        else:
+            yield (
+                f"No job is logged from {first} to {last}, and no delivery log tells whether the shop worked. It is "
+                "left out of the rate. If the shop was closed, that is right; if not, import those jobs."
+            )
+
+
+def _about_machine(machine: str, fitted: FittedModel) -> Iterator[str]:
+    if machine:
+        yield (
+            f"What-if: {machine} takes an even share of the jobs. It brings no jobs by itself; add --jobs-change "
+            "where it will."
+        )
+        known = {name.casefold() for name in fitted.columns.blocks["machine"]}
+        if machine.casefold() not in known:
+            yield f"{machine} has no job in the log: what it takes is drawn from how much this shop's machines differ."
+
+
+def _about_record(ground: Ground, record: ForecastRecord) -> Iterator[str]:
+    if ground.table.n_jobs and not record.forecasts:
+        yield "No past month could be tested yet: the ranges have no record of their own."
+
+
+def future_jobs(asking: Asking) -> tuple[str, ...]:
+    """Return a note where the log holds jobs dated on or after today; for answers of the present day."""
+    later = jobs_from(asking.book, asking.today)
+    if later is None:
+        return ()
+    n = later.n_jobs
+    return (
+        f"{n} job{'s are' if n > 1 else ' is'} dated {asking.today.isoformat()} or later ({later.first.isoformat()} to "
+        f"{later.last.isoformat()}) and left out: a job belongs in the log when it is done. Check the dates, or enter "
+        "work to come as bookings.",
+    )

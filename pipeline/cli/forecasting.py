@@ -1,0 +1,48 @@
+"""Commands that look ahead by months: `forecast`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, show
+
+MonthsOption = Annotated[int, typer.Option("--months", help="Whole months to forecast, 1 to 6.")]
+ChangeOption = Annotated[
+    float, typer.Option("--jobs-change", metavar="SHARE", help="What if: 0.10 for a tenth more jobs.")
+]
+PriceOption = Annotated[float | None, typer.Option("--ice-price", metavar="USD", help="What if: price a lb of ice.")]
+MachineOption = Annotated[str, typer.Option("--add-machine", metavar="NAME", help="What if: one more machine.")]
+
+
+def forecast(
+    months: MonthsOption = 3,
+    jobs_change: ChangeOption = 0.0,
+    ice_price: PriceOption = None,
+    add_machine: MachineOption = "",
+    book: BookOption = HERE,
+    as_json: JsonOption = False,
+    today: TodayOption = None,
+    seed: SeedOption = 1,
+    level: LevelOption = 0.8,
+) -> None:
+    """Tell jobs, pellets, work and ice bill of the coming months."""
+    from pipeline.answers.forecast_words import future_jobs
+    from pipeline.answers.forecasting import ForecastQuestion
+    from pipeline.answers.forecasting import forecast as look_ahead
+    from pipeline.present.forecast_text import render_forecast
+
+    asking = ask(book, today, seed=seed, level=level)
+    question = ForecastQuestion(months, jobs_change, ice_price, add_machine.strip())
+    answer = look_ahead(asking, question)
+    if today is None:
+        # A day that was asked for may lie in the past, and later jobs are then as they should be.
+        answer = replace(answer, warnings=(*answer.warnings, *future_jobs(asking)))
+    show("forecast", asking, answer, render_forecast, as_json=as_json)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command("forecast")(forecast)

@@ -1,0 +1,138 @@
+"""The forecast as text: next month first, then the months, why it changes, and how past forecasts held."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+from pipeline.present.figures import few, minutes, percent
+from pipeline.present.terminal import Column, paragraph, table
+
+if TYPE_CHECKING:
+    from pipeline.answers.answer import Answer, QuantitySummary
+    from pipeline.answers.forecast_reasons import Against, Because
+    from pipeline.answers.forecasting import ForecastBacktest, ForecastMonth, ForecastResult, PastRange
+    from pipeline.present.figures import Style
+
+_BASIS = {
+    "planning": "Basis: planning figures from book.toml; no history yet.",
+    "mixed": "Basis: planning figures mixed with the few weeks in the log.",
+    "learned": "Basis: learned from the shop's own log.",
+}
+_WHY = {
+    "jobs": ("more jobs", "fewer jobs"),
+    "mix": ("larger vehicles or zones", "smaller vehicles or zones"),
+    "soil": ("heavier soil", "lighter soil"),
+    "technique": ("more ice than usual for like jobs", "less ice than usual for like jobs"),
+    "ice": ("more ice lost in store", "less ice lost in store"),
+}
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+#: Past months shown; the JSON has them all.
+_MOST_PAST = 6
+
+
+def render_forecast(answer: Answer[ForecastResult], style: Style) -> str:
+    """Return the first month in a sentence, the table, the reasons and the record, at most 80 columns wide."""
+    result = answer.result
+    first = next(month for month in result.months if not month.part)
+    blocks = [paragraph(_sentence(first, style)), "", _months(result.months, style), _BASIS[first.basis]]
+    if result.because and result.against is not None:
+        blocks += ["", paragraph(_reasons(result.because, result.against, first, style))]
+        blocks += [_why_table(result.because, style)]
+    blocks += ["", *_record(result.backtest, style)]
+    return "\n".join(blocks)
+
+
+def _name(month: ForecastMonth | str, *, part: bool = False) -> str:
+    code = month if isinstance(month, str) else month.month
+    day = date.fromisoformat(f"{code}-01")
+    return f"{'rest of ' if part else ''}{_MONTHS[day.month - 1]} {day.year}"
+
+
+def _sentence(month: ForecastMonth, style: Style) -> str:
+    buy = month.pellets_bought_lb
+    return (
+        f"{_name(month)}: about {few(round(month.jobs.mean))} jobs. Plan to buy about {style.weight(buy.mean)} of ice "
+        f"({percent(buy.interval.level)} between {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
+        f"{style.money(month.spend_usd.mean)}; {style.weight(month.pellets_used_lb.mean)} of it goes through the hose."
+    )
+
+
+def _span(figure: QuantitySummary, style: Style) -> str:
+    return style.weight_range(figure.interval.low, figure.interval.high).rsplit(" ", 1)[0]
+
+
+def _months(months: tuple[ForecastMonth, ...], style: Style) -> str:
+    unit = style.weight(1.0).rsplit(" ", 1)[1]
+    level = percent(months[0].pellets_bought_lb.interval.level)
+    head = [Column("Month"), Column("Jobs", "number"), Column(f"Used, {unit}", "number"),
+            Column(f"Buy, {unit}", "number"), Column(f"{level} between", "number"), Column("Work", "number"),
+            Column("Ice bill", "number")]  # fmt: skip
+    rows = [
+        [_name(m, part=m.part).replace(" ", "\u00a0"), few(round(m.jobs.mean)), _bare(m.pellets_used_lb.mean, style),
+         _bare(m.pellets_bought_lb.mean, style), _span(m.pellets_bought_lb, style), _hours(m.minutes.mean),
+         style.money(m.spend_usd.mean)]
+        for m in months
+    ]  # fmt: skip
+    return table(head, rows).replace("\u00a0", " ")
+
+
+def _bare(lb: float, style: Style) -> str:
+    return style.weight(lb).rsplit(" ", 1)[0]
+
+
+def _hours(total_min: float) -> str:
+    return f"{total_min / 60:,.0f} h" if total_min >= 600 else minutes(total_min)
+
+
+def _reasons(because: tuple[Because, ...], against: Against, first: ForecastMonth, style: Style) -> str:
+    change = sum(b.pellets_lb for b in because)
+    more = "more" if change >= 0 else "less"
+    return (
+        f"{_name(first)} needs {style.weight(abs(change))} {more} ice than {_name(against.month)} "
+        f"({against.jobs} jobs, {style.weight(against.pellets_bought_lb)} with what was lost). Why:"
+    )
+
+
+def _why_table(because: tuple[Because, ...], style: Style) -> str:
+    rows = [
+        [_WHY[b.of][b.pellets_lb < 0], f"{'-' if b.pellets_lb < 0 else '+'}{style.weight(abs(b.pellets_lb))}"]
+        for b in sorted(because, key=lambda b: -abs(b.pellets_lb))
+    ]
+    return table([Column("Reason"), Column("Ice", "number")], rows)
+
+
+def _record(backtest: ForecastBacktest, style: Style) -> list[str]:
+    if not backtest.months:
+        return ["No past month could be tested yet."]
+    held = backtest.held.get("0.8")
+    blocks = [paragraph(
+        f"Tested on {backtest.months} past month{'s' if backtest.months > 1 else ''}, each forecast up to three "
+        f"months ahead: the 80 % ranges of pellets used held {percent(held or 0.0)} of the time."
+    )]  # fmt: skip
+    if len(backtest.scores) > 1:
+        own, *others = backtest.scores
+        best = min(others, key=lambda s: s.pellets_lb)
+        verdict = "better" if own.pellets_lb < best.pellets_lb else "worse"
+        blocks.append(paragraph(
+            f"That is {verdict} than the best simple rule ({best.name}): score {few(own.pellets_lb)} against "
+            f"{few(best.pellets_lb)}, smaller is better."
+        ))  # fmt: skip
+    rows = [[_name(p.month), _told(p.jobs), _came(p.jobs), _weighed(p.pellets_used_lb, style),
+             "-" if p.pellets_used_lb.actual is None else style.weight(p.pellets_used_lb.actual)]
+            for p in backtest.past[-_MOST_PAST:]]  # fmt: skip
+    head = [Column("Past month"), Column("Jobs, 80 % between", "number"), Column("came", "number"),
+            Column("Used, 80 % between", "number"), Column("came", "number")]  # fmt: skip
+    return [*blocks, table(head, rows)] if rows else blocks
+
+
+def _told(figure: PastRange) -> str:
+    return f"{figure.low:.0f} to {figure.high:.0f}"
+
+
+def _came(figure: PastRange) -> str:
+    return "-" if figure.actual is None else f"{figure.actual:.0f}"
+
+
+def _weighed(figure: PastRange, style: Style) -> str:
+    return style.weight_range(figure.low, figure.high)
