@@ -24,6 +24,8 @@ GROWTH = 1.3
 REFIT_DAYS = 90
 FIRST_REFIT_JOBS = 8
 _WEEK = 7
+#: The record covers the windows that reach into the newest so many jobs.
+RECORD_JOBS = 20_000
 
 
 @dataclass(frozen=True)
@@ -187,7 +189,7 @@ def rolling_record(
     edges = [0, *cuts.tolist(), table.n_jobs]
     parts = []
     for start, stop in pairwise(edges):
-        if stop > start:
+        if stop > max(start, table.n_jobs - RECORD_JOBS):
             past = table.take_jobs(np.arange(start))
             window = table.take_jobs(np.arange(start, stop))
             parts.append(_scored(window, answer_at(past, window.without_figures()), start))

@@ -44,7 +44,7 @@ _SETTING_LIMIT = 3.0
 #: Unit of a fixed amount per visit, lb and min; from memory, without a source: its weight is learned.
 VISIT_AMOUNT: Mapping[Quantity, float] = {"pellets_lb": 5.0, "minutes": 8.0}
 _YEAR = 365.2425
-_MOST_TIME_STEPS = 12
+_MOST_TIME_STEPS = 6
 _JOBS_PER_TIME_STEP = 12
 
 

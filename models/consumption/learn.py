@@ -33,6 +33,8 @@ _N_BURN = 150
 _RECORD_STATES = 60
 _RECORD_BURN = 30
 _RECORD_DRAWS = 600
+#: Fits of the record look at the newest so many jobs before their day.
+_RECORD_PAST = 10_000
 _N_USUAL = 41
 #: Up to so many jobs the sampler sees all of them; above, its scales come from a random part of the history.
 SAMPLED_JOBS = 2500
@@ -142,7 +144,8 @@ class _Rolling:
     seed: int
 
     def answer_at(self, past: JobTable, request: JobTable) -> Consumption:
-        fitted = fit(past, self.planning, seed=self.seed, n_states=_RECORD_STATES, n_burn=_RECORD_BURN)
+        newest = past.take_jobs(np.arange(max(past.n_jobs - _RECORD_PAST, 0), past.n_jobs))
+        fitted = fit(newest, self.planning, seed=self.seed, n_states=_RECORD_STATES, n_burn=_RECORD_BURN)
         return predict(fitted, request, seed=self.seed, n_draws=_RECORD_DRAWS)
 
 

@@ -18,6 +18,7 @@ import numpy as np
 from models.consumption.design import rows_of, word_codes
 from models.consumption.planning import log_median
 from models.consumption.sampler_target import STEPS, Target, draw_from_log
+from models.consumption.sampler_time import Cuts
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -49,12 +50,12 @@ FIXED = {
     "soil": (0.0, 0.2),
     "coating": (0.0, 0.4),
     "age": (0.05, 0.07),
-    "together": (0.0, 0.10),
-    "visit": (0.0, 0.5),
+    "together": (0.0, 0.12),
+    "visit": (0.0, 0.7),
     "ambient": (0.0, 0.05),
 }
 POOL_WEIGHT = dict.fromkeys(POOLED, 8.0)
-JOB_SD = 0.20
+JOB_SD = 0.16
 JOB_SD_WEIGHT = 3.0
 TIME_SCALE = 0.005
 SCALE_FACTORS = np.exp(np.linspace(-2.5, 2.2, 48))
@@ -102,7 +103,7 @@ class Chain:
     def __init__(
         self, table: JobTable, planning: Planning, columns: Columns, soil: SoilModel, rng: np.random.Generator
     ) -> None:
-        self.columns, self.rng, self.soil_model = columns, rng, soil
+        self.columns, self.rng, self.soil_model, self.day = columns, rng, soil, table.day
         self.rows = rows_of(columns, table, planning)
         self.soil = np.where(table.soil < 0, 1, table.soil)
         bare = replace(table, soil=np.zeros(table.n_lines, dtype=np.int64))
@@ -157,6 +158,7 @@ class Chain:
         for span in self.pool_spans:
             pooled[span] = True
         self.tied = np.flatnonzero(pooled)
+        self.cuts = [Cuts(columns.cuts, self.day[target.jobs]) for target in self.targets]
         self.in_job = np.zeros((2, n_jobs), dtype=bool)
         self.job_effect = np.zeros((2, n_jobs))
         for t, target in enumerate(self.targets):
@@ -194,6 +196,8 @@ class Chain:
         )
         job_var = self.job_sd[t] ** 2 * np.where(paired, 1 - rho_j**2, 1.0)
         step = self.rows.soil_step
+        if self.n_steps and target.n:
+            target.draw_cuts(self.cuts[t], self.time, job_mean, job_var, self.rng)
         target.draw_coefficients(mean, var, job_mean, job_var, self.floor[t], step, self.rng)
         self.job_effect[t, target.jobs] = target.u
 

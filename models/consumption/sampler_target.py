@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import Observed
+    from models.consumption.sampler_time import Cuts
 
 #: Steps in which shops round, from coarse to fine, tried in order.
 STEPS = {"pellets_lb": (10.0, 5.0, 2.5, 1.0), "minutes": (15.0, 10.0, 5.0, 2.0)}
@@ -28,7 +29,7 @@ NU_GRID = np.array([2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 30.0, 100.0])
 NU_LOG_PRIOR = np.log(np.array([0.5, 0.7, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.5]))
 NU0_GRID = np.array([4.0, 8.0, 16.0, 32.0, 64.0, 256.0])
 #: Prior guess of a line's noise sd and its weight.
-LINE_SD = 0.30
+LINE_SD = 0.25
 LINE_SD_WEIGHT = 3.0
 _PAIR_MOVES = 4
 _PAIR_SCALE = 0.6
@@ -210,6 +211,22 @@ class Target:
         if self.n:
             left = np.add.reduceat(q * (self.y - self.fit - job_mean[self.job]), self.first)
             self.u = job_mean + left / total + rng.standard_normal(len(total)) / np.sqrt(total)
+
+    def draw_cuts(
+        self,
+        cuts: Cuts,
+        columns: slice,
+        job_mean: NDArray[np.float64],
+        job_var: NDArray[np.float64],
+        rng: np.random.Generator,
+    ) -> None:
+        """Draw where the steps in time lie, job noise integrated out; `draw_coefficients` must follow."""
+        q = self.l / self.s2[self.zone]
+        rest = q * (self.y - self.fit - job_mean[self.job])
+        weighted, weight = np.add.reduceat(rest, self.first), np.add.reduceat(q, self.first)
+        if cuts.draw(self.b[columns], weighted, weight, job_var, rng):
+            self.x[:, columns] = cuts.on()[self.job]
+            self.refit()
 
     def residual(self) -> NDArray[np.float64]:
         """Return the line noise as it stands, shape (n,)."""
