@@ -84,7 +84,7 @@ def judge(
     )
     rejections = staging.rejections(connection) if counts.rejected else []
     rejects = rejects_text(each.log, rejections) if rejections else ""
-    notes += warnings_of(connection, shape, table, settings, framer, today, each.log)
+    notes += warnings_of(connection, shape, table, settings, framer, today)
     return Judged(counts, reasons, rejects, tuple(notes), framer.n_rows)
 
 

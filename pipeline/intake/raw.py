@@ -26,6 +26,8 @@ _TOTAL: Final = re.compile(
 )
 _FIGURE: Final = re.compile(rf"[-+−$€£(~]{{0,2}}\s?({NUMBER})(?:\s?[^\d\s]\S{{0,7}})?|\d{{1,5}}:\d\d(?::\d\d)?")
 _ZERO: Final = re.compile(r"0(?:[.,]0*)?|0:00|-")
+#: Three words or more, the first of them letters: what people write under a table, and no id.
+_SENTENCE: Final = re.compile(r"[^\W\d_]+(?:\s\S+){2,}")
 #: Totals rows named one by one in the notes; the rest are only counted.
 _NAMED_TOTALS: Final = 5
 
@@ -131,6 +133,7 @@ class _Sifter:
     def __init__(self, log: RawLog) -> None:
         self._log = log
         self._totals: list[int] = []
+        self._footers: list[tuple[int, str]] = []
         self._n_surplus = 0
         self._first_surplus = ""
         self._n_chunks = 0
@@ -147,13 +150,15 @@ class _Sifter:
                 surplus = self._fit(row, block.lines[i])
                 fault = fault or surplus
             first = row[0]
-            if not first or first.isspace() or _TOTAL_WORD.search(first) or row == header:
+            if not first or first.isspace() or _TOTAL_WORD.search(first) or first.count(" ") > 1 or row == header:
                 aside = self._aside(row, fault is not None, kept.cells)
                 if aside:
                     log.set_aside[aside] += 1
                     if aside == "totals":
                         self._totals.append(block.lines[i])
                         self._above_from = len(kept.cells)
+                    elif aside == "title" and row != header:
+                        self._footers.append((block.lines[i], next(cell for cell in row if cell.strip())))
                     continue
             if fault is not None:
                 named = log.header[int(fault.column)] if fault.column.isdigit() else fault.column
@@ -191,6 +196,8 @@ class _Sifter:
             return "blank"  # formulas filled down below the table show zeros, nothing, or errors
         if row == list(self._log.header):
             return "title"
+        if len(filled) == 1 and not faulty and len(row) > 2 and _SENTENCE.fullmatch(tidy(filled[0])):
+            return "title"  # a remark or signature below the table, alone in its row
         figures = [bool(_FIGURE.fullmatch(tidy(cell))) for cell in filled]
         if _TOTAL.fullmatch(tidy(filled[0])):
             return "totals" if all(f or is_error_cell(c) for f, c in zip(figures[1:], filled[1:], strict=True)) else ""
@@ -205,6 +212,10 @@ class _Sifter:
             shown = ", ".join(str(line) for line in self._totals[:_NAMED_TOTALS])
             more = f" and {len(self._totals) - _NAMED_TOTALS} more" if len(self._totals) > _NAMED_TOTALS else ""
             notes.append(f"totals set aside, not imported: line {shown}{more}")
+        if self._footers:
+            line, text = self._footers[0]
+            rows = "1 row of text" if len(self._footers) == 1 else f"{len(self._footers)} rows of text"
+            notes.append(f"{rows} among the rows set aside (line {line}: {text.strip()!r})")
         if self._n_surplus:
             notes.append(f"{self._n_surplus} cells stand under no head and are left out (first: {self._first_surplus})")
         if self._log.n_padded:

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from pipeline.book.settings import Settings
     from pipeline.intake.framing import Framer
     from pipeline.intake.logs import LogShape
-    from pipeline.intake.raw import RawLog
 
 
 def warnings_of(
@@ -27,12 +26,9 @@ def warnings_of(
     settings: Settings,
     framer: Framer,
     today: date,
-    log: RawLog,
 ) -> list[str]:
     """Return what to tell of the staged rows of one log that were accepted."""
     told = []
-    if log.n_padded:
-        told.append(f"{_rows(log.n_padded)} shorter than the header; the missing fields at the end were taken as blank")
     for name, n in framer.normaliser.n_approximate.items():
         told.append(f"{name}: {_rows(n)} written as approximate ('~60') and read as the figure")
     told += _changed(connection, table)

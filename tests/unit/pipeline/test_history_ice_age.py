@@ -1,0 +1,78 @@
+"""The age of ice that nobody wrote down is taken from the deliveries, oldest ice first, and never from later ones."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.answers.history import history
+from pipeline.book.store import Book
+from pipeline.intake.importing import import_files
+
+TODAY = date(2026, 7, 1)
+JOBS = """job_id,date,vehicle_class,zone,pellets_lb,minutes,container,ice_age_days
+A,2026-03-03,van,interior,60,40,tote,
+B,2026-03-05,van,undercarriage,60,40,tote,
+C,2026-03-06,van,undercarriage,60,40,tote,9
+D,2026-03-06,van,suspension,20,40,,
+E,2026-02-20,van,suspension,20,40,tote,
+"""
+DELIVERIES = """date,container,weight_lb,price_usd_per_lb,emptied
+2026-03-02,tote,100,1.1,no
+2026-03-05,tote,200,1.1,no
+"""
+
+
+def _write(folder: Path, name: str, text: str) -> Path:
+    place = folder / name
+    place.write_text(text, encoding="utf-8")
+    return place
+
+
+def _ages(book: Book, before: date) -> dict[str, float]:
+    table = history(book, before)
+    by_line = table.settings["ice_age_days"].tolist()
+    return {table.job_id[job]: age for job, age in zip(table.line_job.tolist(), by_line, strict=True)}
+
+
+@pytest.fixture
+def shop(new_book: Callable[..., Book], tmp_path: Path) -> Book:
+    book = new_book("[ice]\nsublimation_lb_per_day = 0\n")
+    files = [_write(tmp_path, "jobs.csv", JOBS), _write(tmp_path, "ice.csv", DELIVERIES)]
+    import_files(book, files, today=TODAY)
+    return book
+
+
+def test_oldest_ice_goes_first(shop: Book) -> None:
+    """60 lb of a 1-day-old tote; then 40 lb that is 3 days old and 20 lb of this morning; a written age stays."""
+    ages = _ages(shop, TODAY)
+    assert ages["A"] == pytest.approx(1.0)
+    assert ages["B"] == pytest.approx((40 * 3 + 20 * 0) / 60, abs=0.1)
+    assert ages["C"] == 9.0
+    assert ages["D"] == pytest.approx(1.0)
+    assert np.isnan(ages["E"])  # before any ice was known
+
+
+def test_what_came_later_moves_nothing(shop: Book, tmp_path: Path) -> None:
+    """Absurd deliveries, weighings and jobs after a day leave every age as of that day as it was."""
+    before = _ages(shop, date(2026, 3, 7))
+    later = [
+        _write(tmp_path, "ice2.csv", DELIVERIES.splitlines()[0] + "\n2026-03-07,tote,9000,1.1,yes\n"),
+        _write(tmp_path, "w.csv", "at,container,net_lb\n2026-03-07,tote,0\n"),
+        _write(tmp_path, "jobs2.csv", JOBS.splitlines()[0] + "\nZ,2026-03-07,van,interior,799,40,tote,60\n"),
+    ]
+    import_files(shop, later, today=TODAY)
+    assert _ages(shop, date(2026, 3, 7)) == pytest.approx(before, nan_ok=True)
+
+
+def test_without_deliveries_ages_stay_unknown(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Nothing is made up where no ice was ever logged."""
+    book = new_book()
+    import_files(book, [_write(tmp_path, "jobs.csv", JOBS)], today=TODAY)
+    ages = _ages(book, TODAY)
+    assert ages.pop("C") == 9.0
+    assert all(np.isnan(age) for age in ages.values())
