@@ -118,6 +118,9 @@ def fit(
         scales = Chain(part, planning, some, fit_soil(part), rng).run(n_burn, n_states)
         states = fit_all(table, planning, columns, soil, (scales, some.blocks["zone"]), rng, tell)
     n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]
+    for t, n in enumerate(n_values):
+        if n == 0 and table.n_jobs:
+            states = _planned(states, t, planning_states(planning, columns.n, seed))
     return FittedModel(
         planning=planning,
         columns=columns,
@@ -171,6 +174,16 @@ def planning_states(planning: Planning, n_columns: int, seed: int) -> States:
         time_scale=np.zeros((N_STATES, 2)),
         rho=np.full((N_STATES, 3), 0.5),
     )
+
+
+def _planned(states: States, t: int, planned: States) -> States:
+    """Return the states with those of quantity t, which was never recorded, replaced by the planning ones."""
+    out = {name: getattr(states, name).copy() for name in States.__dataclass_fields__}
+    rows = np.arange(states.n) * planned.n // states.n
+    for name in ("b", "tau", "other_sd", "job_sd", "tail", "time_scale"):
+        out[name][:, t] = getattr(planned, name)[rows, t]
+    out["line_sd"][:, t] = planned.other_sd[rows, t, None]
+    return States(**out)
 
 
 def usable_jobs(table: JobTable) -> JobTable:

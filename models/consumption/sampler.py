@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 #: Blocks whose scale is learned, with the prior guess of their sd on the log scale.
 POOLED = {
     "class": 0.25,
-    "zone": 0.50,
+    "zone": 0.40,
     "class_zone": 0.12,
     "operator": 0.12,
     "machine": 0.10,
@@ -46,7 +46,7 @@ POOLED = {
 }
 #: Blocks with a fixed prior: mean and sd.
 FIXED = {
-    "level": (0.0, 0.5),
+    "level": (0.0, 0.4),
     "soil": (0.0, 0.2),
     "coating": (0.0, 0.4),
     "age": (0.05, 0.07),

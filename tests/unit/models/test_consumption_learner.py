@@ -126,6 +126,16 @@ def test_a_table_without_usable_figures_is_no_history() -> None:
     assert learn(zero, Planning(), seed=1).to_json() == empty.to_json()
 
 
+def test_a_quantity_never_recorded_keeps_its_planning_figures() -> None:
+    """A shop that logs pellets only still answers minutes, from planning."""
+    table = shop(30, 8)
+    model = learn(replace(table, minutes=Observed.nothing(table.n_lines)), Planning(), seed=1)
+    draws = predict(model, request(["undercarriage"], [1], operator="a"), seed=1).jobs("minutes").draws[0]
+    low, middle, high = np.quantile(draws, [0.1, 0.5, 0.9])
+    assert middle == pytest.approx(60.0, rel=0.06)
+    assert np.sqrt(high / low) == pytest.approx(1.9, rel=0.08)
+
+
 def test_the_level_of_a_shop_is_learned(fitted: FittedModel) -> None:
     """Figures at 0.8 of planning move the median there, and the interval covers the law's own closely."""
     low, middle, high = total_interval(fitted, request(["undercarriage"], [1], operator="a", machine="m"))

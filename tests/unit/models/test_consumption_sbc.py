@@ -146,7 +146,7 @@ def ranks(rng: np.random.Generator, *, totals: bool) -> dict[str, float]:
 def test_ranks_of_true_values_among_draws_are_uniform(totals: bool) -> None:
     """Over many simulated shops the rank of each true value is uniform: mean 1/2, mean square 1/3, within 4 se."""
     rng = np.random.default_rng(20)
-    n_shops = 60
+    n_shops = 40
     all_ranks = [ranks(rng, totals=totals) for _ in range(n_shops)]
     for name in all_ranks[0]:
         r = np.array([one[name] for one in all_ranks])

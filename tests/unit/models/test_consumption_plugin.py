@@ -1,0 +1,109 @@
+"""The fit of large histories, the soil distribution and the calibration map by themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from models.consumption import learn as learning
+from models.consumption.backtest import refit_days
+from models.consumption.conformal import fit_map, remapped
+from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
+from models.consumption.latent_soil import SoilModel
+from models.consumption.planning import Planning, log_median
+from models.consumption.sampler_time import Cuts
+from shared.vocabulary import QUANTITIES
+
+
+def jobs(n_jobs: int, seed: int) -> JobTable:
+    """Return a shop at 0.8 (lb) and 1.2 (min) times planning; half of the jobs have two lines, a third only totals."""
+    rng = np.random.default_rng(seed)
+    job = np.repeat(np.arange(n_jobs), rng.integers(1, 3, n_jobs))
+    n = len(job)
+    second = np.append(False, job[1:] == job[:-1])
+    settings = {name: np.full(n, np.nan) for name in SETTINGS}
+    bare = JobTable(
+        job_id=tuple(f"{k:05d}" for k in range(n_jobs)),
+        day=738_000 + np.arange(n_jobs) // 4,
+        customer=Factor.of([""] * n_jobs),
+        ambient_f=np.full(n_jobs, np.nan),
+        line_job=job,
+        vehicle_class=Factor.of(rng.choice(["sedan", "van"], n_jobs)[job].tolist()),
+        zone=Factor.of(np.where(second, "interior", "undercarriage").tolist()),
+        machine=Factor.of(["m"] * n),
+        operator=Factor.of(rng.choice(["a", "b"], n_jobs)[job].tolist()),
+        soil=rng.integers(0, 4, n),
+        coating_removed=np.zeros(n, dtype=bool),
+        settings=settings,
+        pellets=Observed.nothing(n),
+        minutes=Observed.nothing(n),
+    )
+    whole = (rng.random(n_jobs) < 1 / 3)[job]
+    _, group = np.unique(np.where(whole, job, n_jobs + np.arange(n)), return_inverse=True)
+    seen = []
+    for quantity, factor in zip(QUANTITIES, (0.8, 1.2), strict=True):
+        noise = 0.2 * rng.standard_normal(n) + 0.15 * rng.standard_normal(n_jobs)[job]
+        amount = np.exp(log_median(bare, Planning().of(quantity)) + np.log(factor) + noise)
+        seen.append(Observed(group, np.bincount(group, weights=amount)))
+    return JobTable(**{**bare.__dict__, "pellets": seen[0], "minutes": seen[1]})
+
+
+def test_plug_in_and_sampler_agree(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the threshold lowered the Gauss-Newton fit gives the sampler's quantiles within a few per cent."""
+    table = learning.in_order(jobs(300, 1))
+    request = table.take_jobs(np.arange(8)).without_figures()
+
+    def quantiles() -> np.ndarray:
+        fitted = learning.fit(table, Planning(), seed=1)
+        return np.log(learning.predict(fitted, request, seed=1).jobs("pellets_lb").quantiles([0.1, 0.5, 0.9]))
+
+    sampled = quantiles()
+    monkeypatch.setattr(learning, "SAMPLED_JOBS", 100)
+    monkeypatch.setattr(learning, "SCALE_JOBS", 200)
+    assert np.abs(quantiles() - sampled).max() < 0.08
+
+
+def test_a_step_in_time_is_found_where_it_lies() -> None:
+    """Residuals that rise by 0.5 at a known day put the cut there."""
+    rng = np.random.default_rng(1)
+    day = np.arange(200)
+    weight, variance = np.full(200, 25.0), np.full(200, 0.02)
+    rest = 0.5 * (day >= 120) + 0.2 * rng.standard_normal(200)
+    cuts = Cuts((60,), day)
+    cuts.draw(np.array([0.5]), weight * (rest - 0.5 * (day >= 60)), weight, variance, rng)
+    assert abs(int(cuts.at[0]) - 120) <= 3
+
+
+def test_lines_of_a_job_share_soil() -> None:
+    """Given a severe line, an unseen line of the same job is dirtier than without; written levels stay."""
+    model = SoilModel((-0.7, 0.4, 1.4), {}, {}, (0.0, 0.0), 0.6, 100)
+    rng = np.random.default_rng(1)
+    with_severe = model.draw_levels(np.zeros(2), np.array([3, -1]), rng, 4000)
+    alone = model.draw_levels(np.zeros(1), np.array([-1]), rng, 4000)
+    assert (with_severe[0] == 3).all()
+    assert with_severe[1].mean() > alone[0].mean() + 0.5
+    shares = np.bincount(alone[0], minlength=4) / 4000
+    assert shares == pytest.approx([0.242, 0.413, 0.264, 0.081], abs=0.03)
+
+
+def test_the_map_widens_an_overconfident_predictive_with_shrinkage() -> None:
+    """PITs of draws half as wide as the truth give a scale towards 2, held back by 100 pseudo-scores."""
+    from scipy.stats import norm
+
+    rng = np.random.default_rng(1)
+    pit = norm.cdf(2.0 * rng.standard_normal(300))
+    level_map = fit_map(pit)
+    assert 1.4 < level_map.scale < 2.0
+    draws = np.exp(0.1 * rng.standard_normal((1, 20_000)))
+    wide = remapped(draws, np.zeros(1, dtype=np.int64), 1, level_map)
+    assert np.log(wide).std() == pytest.approx(0.1 * level_map.scale, rel=0.03)
+    assert np.array_equal(np.argsort(wide[0]), np.argsort(draws[0]))
+
+
+def test_refits_are_decided_by_earlier_days_only() -> None:
+    """Later jobs never move an earlier refit, and none lies 91 days or more before the next while jobs come in."""
+    day = np.sort(np.random.default_rng(1).integers(738_000, 738_700, 300))
+    all_days = refit_days(day)
+    early = refit_days(day[day < 738_350])
+    assert early == [d for d in all_days if d <= day[day < 738_350].max()]
+    assert np.diff(all_days).max() <= 97
