@@ -28,9 +28,9 @@ LEAST_JOBS = 12
 LEAST_SETTING_JOBS = 30
 #: Errors of tests are widened by this: variances are learned and then taken as known, and on shops without waste the
 #: statistics had standard deviations of 1.02 to 1.05.
-PLUG_IN = 1.04
+PLUG_IN = 1.02
 #: Operators and machines are tested against this much more than colleagues (log), not against exactly alike.
-ALIKE = float(np.log(1.01))
+ALIKE = float(np.log(1.005))
 #: Waste smaller than this is not worth a finding, however sure.
 LEAST_RATIO = 1.03
 

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 #: Degrees of freedom that are tried for the noise; the last counts as normal.
 TAIL_CHOICES = (3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 1000.0)
+#: Least and most rounds of expectation-maximisation, from scratch and from a fit of the same jobs.
+ROUNDS = (15, 40)
+ROUNDS_AGAIN = (5, 20)
 
 
 @dataclass(frozen=True)
@@ -243,9 +246,10 @@ def _tail_of(standardised: NDArray[np.float64]) -> float:
 
 
 def _prior_variances(design: Design) -> NDArray[np.float64]:
+    """Return where learning starts: learned blocks at three times their scale, since scales shrink faster than grow."""
     variance = np.empty(design.lines.shape[1])
     for block in design.blocks:
-        variance[block.columns] = block.scale**2
+        variance[block.columns] = (3.0 * block.scale if block.learned else block.scale) ** 2
     return variance
 
 
@@ -329,8 +333,27 @@ def _start(table: JobTable, design: Design, rows: Rows) -> Fit:
     return _linearised(start, start.coef)
 
 
-def fit_design(table: JobTable, design: Design, quantity: Quantity = "pellets_lb", *, rounds: int = 40) -> Fit:
+def _started_like(start: Fit, like: Fit) -> Fit:
+    """Return a start with variances, weights and coefficients of a fit of the same jobs with other columns."""
+    prior_var, coef = start.prior_var.copy(), start.coef.copy()
+    for block in start.design.blocks:
+        old = like.design.block(block.name)
+        if old is not None and old.labels == block.labels:
+            prior_var[block.columns], coef[block.columns] = like.prior_var[old.columns], like.coef[old.columns]
+    warm = replace(
+        start, prior_var=prior_var, line_ratio=like.line_ratio, job_ratio=like.job_ratio, job_weight=like.job_weight,
+        sigma_line=like.sigma_line, sigma_job=like.sigma_job, tail=like.tail,
+    )  # fmt: skip
+    return _linearised(warm, coef)
+
+
+def fit_design(table: JobTable, design: Design, quantity: Quantity = "pellets_lb", *, like: Fit | None = None) -> Fit:
     """Fit a design to what was recorded of a quantity.
+
+    Parameters
+    ----------
+    like : Fit, optional
+        A fit of the same jobs and quantity with other columns, from which to start: fewer rounds are needed.
 
     Raises
     ------
@@ -341,15 +364,18 @@ def fit_design(table: JobTable, design: Design, quantity: Quantity = "pellets_lb
     if rows.n == 0:
         raise ValueError(f"nothing was recorded of {quantity}")
     fit = _start(table, design, rows)
-    for turn in range(rounds):
+    least, most = ROUNDS if like is None else ROUNDS_AGAIN
+    if like is not None:
+        fit = _started_like(fit, like)
+    for turn in range(most):
         coef, cov, noise = _solved(fit)
         moved = float(np.max(np.abs(coef - fit.coef)))
         before = fit.sigma_line**2 + fit.sigma_job**2
         fit = _linearised(fit, coef)
         fit = replace(fit, prior_var=_relearned(fit, cov))
         fit = _noise_step(fit, noise, cov, tails=turn in (4, 9, 14))
-        settled = abs(fit.sigma_line**2 + fit.sigma_job**2 - before) < 2e-3 * before
-        if turn >= 15 and settled and moved < 2e-3:
+        settled = abs(fit.sigma_line**2 + fit.sigma_job**2 - before) < 5e-3 * before
+        if turn >= least and settled and moved < 5e-3:
             break
     coef, cov, _ = _solved(fit)
     fit = replace(fit, coef=coef)
@@ -363,15 +389,16 @@ def fit_like_jobs(
     *,
     steps: tuple[Step, ...] = (),
     settings: bool = True,
+    like: Fit | None = None,
 ) -> Fit:
-    """Fit what like jobs need together with technique; see the module's text.
+    """Fit what like jobs need together with technique; see the module's text and `fit_design` for `like`.
 
     Raises
     ------
     ValueError
         When nothing was recorded of the quantity.
     """
-    return fit_design(table, build_design(table, figures, steps=steps, settings=settings), quantity)
+    return fit_design(table, build_design(table, figures, steps=steps, settings=settings), quantity, like=like)
 
 
 def technique_middle(fit: Fit) -> NDArray[np.float64]:

@@ -212,12 +212,15 @@ def find_changes(table: JobTable, figures: PlanningFigures, known: tuple[Step, .
 
     for step in known:
         restart(step.kind, step.name, step.since)
-    changes = _seen_in_settings(table, figures, known)
+    fit = fit_like_jobs(table, figures, steps=known, settings=False)
+    changes = _seen_in_settings(table, figures, known, fit)
     for change in changes:
         restart(change.step.kind, change.step.name, change.step.since, change.step.until)
     last = int(table.day.max())
     while True:
-        fit = fit_like_jobs(table, figures, steps=(*known, *(c.step for c in changes)), settings=False)
+        if changes:
+            steps = (*known, *(c.step for c in changes))
+            fit = fit_like_jobs(table, figures, steps=steps, settings=False, like=fit)
         streams = watch(table, fit)
         names = [(s.kind, s.name) for s in streams]
         found: Attribution | None = None
@@ -246,25 +249,24 @@ def _is_new(found: Attribution | None, changes: list[_Change]) -> bool:
     return found is not None and found.chance <= CONFIRM and found.step not in [c.step for c in changes]
 
 
-def _seen_in_settings(table: JobTable, figures: PlanningFigures, known: tuple[Step, ...]) -> list[_Change]:
+def _seen_in_settings(table: JobTable, figures: PlanningFigures, known: tuple[Step, ...], plain: Fit) -> list[_Change]:
     """Return changes that the recorded settings show by themselves and whose pellets rose with them.
 
     Their dates are not searched for in the pellets, so the test is that of one contrast.
     """
     changes: list[_Change] = []
-    ground: Ground | None = None
+    ground = Ground.of(plain)
     kept: list[SeenChange] = []
     for seen in sorted(setting_changes(table), key=lambda c: -c.statistic):
         if any(seen.is_part_of(other) for other in kept):
             continue
-        if ground is None:
-            steps = (*known, *(c.step for c in changes))
-            ground = Ground.of(fit_like_jobs(table, figures, steps=steps, settings=False))
         p = tail_chance(ground.statistic(step_rows(table, ground.fit, seen.core)), ground.fit.degrees)
         if p <= CONFIRM and beyond_shop(table, ground, seen.core):
             changes.append(_Change(seen.refined(table, ground), None, int(table.day.max()), p, True))
             kept.append(seen)
-            ground = None  # what this one explains does not count for the next
+            # what this one explains does not count for the next
+            steps = (*known, *(c.step for c in changes))
+            ground = Ground.of(fit_like_jobs(table, figures, steps=steps, settings=False, like=plain))
     return changes
 
 
@@ -361,13 +363,13 @@ def review(table: JobTable, figures: PlanningFigures, *, known: tuple[Step, ...]
     drift_fit, changes, n_streams = find_changes(table, figures, known)
     drifts = _drifts(table, drift_fit, changes, n_streams)
     sure = (*known, *(d.step for d in drifts if d.is_sure))
-    fit = fit_like_jobs(table, figures, steps=sure)
+    fit = fit_like_jobs(table, figures, steps=sure, like=drift_fit)
     grading = compare_grading(table)
     apart = frozenset(name for name, g in grading.items() if g.differs)
     effects, few = _effects(table, fit, apart)
     clouded: frozenset[tuple[str, str, str]] = frozenset()
     if len(sure) < len(known) + len(changes):
-        cautious = fit_like_jobs(table, figures, steps=(*known, *(c.step for c in changes)))
+        cautious = fit_like_jobs(table, figures, steps=(*known, *(c.step for c in changes)), like=fit)
         again = {e.key for e in chain.from_iterable(_effects(table, cautious, apart)[0].values()) if e.is_waste}
         clouded = frozenset(e.key for e in chain.from_iterable(effects.values()) if e.is_waste and e.key not in again)
     return Review(

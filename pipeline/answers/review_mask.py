@@ -57,7 +57,7 @@ def _masked(value: Any, codes: Mapping[str, str], of: str) -> Any:
         return re.sub(r"\boperator (\S+)", lambda m: codes.get(m[1], m[0]), value)
     if not is_dataclass(value) or isinstance(value, type):
         return value
-    speaks = "operator" in (getattr(value, "kind", ""), getattr(value, "of", ""))
+    speaks = getattr(value, "kind", "").startswith("operator") or getattr(value, "of", "") == "operator"
     changed = {}
     for f in fields(value):
         part = getattr(value, f.name)

@@ -17,6 +17,7 @@ from pipeline.answers.answer import Answer, QuantitySummary, summarise
 from pipeline.answers.history import history
 from pipeline.answers.landed import landed_price
 from pipeline.answers.review_balance import container_balances
+from pipeline.answers.review_effects import EffectTold, effects_told
 from pipeline.answers.review_findings import (
     ChangeFound,
     Finding,
@@ -127,6 +128,8 @@ class TechniqueResult:
     account : JobAccount or None
     jobs : int
         Jobs reviewed.
+    effects : tuple of EffectTold
+        Every operator, machine and setting compared, whether it stands out or not.
     """
 
     findings: tuple[Finding, ...]
@@ -136,6 +139,7 @@ class TechniqueResult:
     balance: tuple[BalanceTold, ...] = ()
     account: JobAccount | None = None
     jobs: int = 0
+    effects: tuple[EffectTold, ...] = ()
 
 
 def technique(asking: Asking, question: TechniqueQuestion) -> Answer[TechniqueResult]:
@@ -180,6 +184,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
         unusual=tuple(_told(found, scores, job) for job in unusual_jobs(found, scores, minutes)),
         balance=tuple(balance_told(b, asking.level) for b in container_balances(asking)),
         jobs=found.table.n_jobs,
+        effects=effects_told(found, asking.level),
     ), []
 
 
@@ -264,9 +269,7 @@ def _one_job(asking: Asking, job_id: str, found: Review, scores: JobScore, minut
         other_causes=told.reasons or ("nothing that was written down explains it",),
         try_="Compare the ticket with what was done: units, zones, soil, and an old coating.",
     )  # fmt: skip
-    told_parts = tuple(
-        PartTold(p.kind, p.name, _part_ratio(p.log_ratio, p.error, level)) for p in parts if p.kind != "step"
-    )
+    told_parts = tuple(PartTold(p.kind, p.name, _part_ratio(p.log_ratio, p.error, level)) for p in parts)
     return TechniqueResult((finding,), (), account=JobAccount(told, told_parts), jobs=found.table.n_jobs)
 
 

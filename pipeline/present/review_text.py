@@ -1,0 +1,174 @@
+"""The technique review as text: where pellets go first, then what cannot be said."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.present.figures import few, percent, words
+from pipeline.present.terminal import Column, paragraph, section, table
+
+if TYPE_CHECKING:
+    from pipeline.answers.answer import Answer
+    from pipeline.answers.review_findings import ChangeFound, Finding, Ratio
+    from pipeline.answers.reviewing import BalanceTold, JobAccount, TechniqueResult, UnusualTold
+    from pipeline.present.figures import Style
+
+_INDENT = "  "
+
+
+def render_technique(answer: Answer[TechniqueResult], style: Style) -> str:
+    """Return the review: findings with what else could explain them and what to try, then the rest of the evidence."""
+    result = answer.result
+    blocks: list[str] = []
+    if result.account is not None:
+        blocks.append(_account(result.account, result.findings[0], style))
+    elif not result.findings and len(result.changes) and not result.not_enough and not result.unusual:
+        blocks.append(_verdict_of_change(result.changes[0]))
+    else:
+        blocks.append(_verdict(result, style))
+        blocks += [_finding(f, style) for f in result.findings]
+    if result.changes:
+        blocks += [section("Changes tested, after against before"), _changes(result.changes)]
+    if result.not_enough:
+        blocks.append(section("Not enough evidence"))
+        blocks += [_hanging(f"{_subject(n.kind, n.name, n.of)}: {n.why}") for n in result.not_enough]
+    if result.unusual:
+        blocks.append(section("Most unusual jobs"))
+        blocks += [_hanging(_unusual(u, style)) for u in result.unusual]
+    if result.balance:
+        blocks += [section("Where the ice went"), _balance(result.balance, style)]
+    blocks += ["", *(paragraph(c) for c in answer.cautions)]
+    return "\n".join(blocks)
+
+
+def _hanging(text: str) -> str:
+    """Return a wrapped list item."""
+    wrapped = paragraph(text, indent=_INDENT)
+    return f"- {wrapped.removeprefix(_INDENT)}"
+
+
+def _change_words(ratio: float) -> str:
+    share = abs(ratio - 1)
+    return f"{percent(share)} {'more' if ratio >= 1 else 'less'}"
+
+
+def _ratio(ratio: Ratio) -> str:
+    return f"{ratio.estimate:.2f} ({ratio.low:.2f} to {ratio.high:.2f})"
+
+
+def _subject(kind: str, name: str, of: str = "") -> str:
+    """Return who or what is spoken of; a masked operator already says so."""
+    if kind == "drift":
+        return "Whole shop" if not of else _subject(of, name)
+    if kind == "setting":
+        return f"Setting {words(name)}"
+    if kind == "operator" and name.startswith("Operator "):
+        return name
+    return f"{kind.capitalize()} {name}"
+
+
+def _verdict(result: TechniqueResult, style: Style) -> str:
+    if any(n.kind == "shop" for n in result.not_enough):
+        return paragraph(f"Too early to review: {result.not_enough[0].why}.")
+    if not result.findings:
+        return paragraph(
+            f"Nothing stands out: over {result.jobs:,} jobs no operator, machine or setting surely takes more pellets "
+            "than like jobs need."
+        )
+    waste = [f for f in result.findings if f.ratio.estimate >= 1]
+    lb = sum(f.pellets_lb_month.mean for f in waste)
+    usd = sum(f.usd_month.mean for f in waste)
+    head = f"{len(waste)} finding{'s' if len(waste) != 1 else ''} over {result.jobs:,} jobs"
+    overlap = " (causes may overlap)" if len(waste) > 1 else ""
+    return paragraph(f"{head}: about {style.weight(lb)} and {style.money(usd)} a month{overlap}.")
+
+
+def _finding(finding: Finding, style: Style) -> str:
+    where = f" in {words(finding.zone)}" if finding.zone else ""
+    when = ""
+    if finding.since is not None:
+        when = f" since {finding.since}" if finding.until is None else f" from {finding.since} to {finding.until}"
+    ratio, lb, usd = finding.ratio, finding.pellets_lb_month, finding.usd_month
+    head = (
+        f"{_subject(finding.kind, finding.name, finding.of)}{where}: {_change_words(ratio.estimate)} pellets than like "
+        f"jobs need{when}."
+    )
+    lines = [
+        head,
+        f"Ratio {ratio.estimate:.2f}, {percent(ratio.level)} interval {ratio.low:.2f} to {ratio.high:.2f}; "
+        f"{finding.jobs:,} jobs; q {finding.q_value:.3f}.",
+    ]
+    if ratio.estimate >= 1:
+        lines.append(
+            f"Costs {style.weight(lb.mean)} a month ({style.weight_range(lb.interval.low, lb.interval.high)}), "
+            f"{style.money(usd.mean)} ({style.money(usd.interval.low)} to {style.money(usd.interval.high)})."
+        )
+    lines.append(f"It could also be {'; or '.join(finding.other_causes)}.")
+    lines.append(f"Try: {finding.try_}")
+    return "\n".join(["", paragraph(lines[0]), *(paragraph(line, indent=_INDENT) for line in lines[1:])])
+
+
+def _verdict_of_change(change: ChangeFound) -> str:
+    ratio = change.ratio
+    if ratio.low <= 1 <= ratio.high:
+        told = f"no sure change: {_change_words(ratio.estimate)} pellets for like jobs, which chance can bring"
+    else:
+        told = f"{_change_words(ratio.estimate)} pellets for like jobs"
+    return paragraph(
+        f"From {change.date} on: {told}, {percent(ratio.level)} interval {ratio.low:.2f} to {ratio.high:.2f} "
+        f"({change.jobs_before:,} jobs before, {change.jobs_after:,} after). What else changed around that day counts "
+        "in it too."
+    )
+
+
+def _changes(changes: tuple[ChangeFound, ...]) -> str:
+    columns = [Column("Machine"), Column("What"), Column("From"), Column("Jobs", "number"), Column("Ratio", "number"),
+               Column("p", "number")]  # fmt: skip
+    rows = [
+        [c.machine or "whole shop", c.what or "-", c.date.isoformat(), f"{c.jobs_before} / {c.jobs_after}",
+         _ratio(c.ratio), f"{c.p_value:.3f}"]
+        for c in changes
+    ]  # fmt: skip
+    return table(columns, rows)
+
+
+def _unusual(job: UnusualTold, style: Style) -> str:
+    who = ", ".join(w for w in (job.operator, job.machine) if w)
+    why = "; ".join(job.reasons) or "nothing that was written down explains it"
+    return (
+        f"{job.job_id} on {job.date}{f' ({who})' if who else ''}: {style.weight(job.pellets_lb)} where like jobs need "
+        f"{style.weight(job.expected_lb)}: {why}."
+    )
+
+
+def _account(account: JobAccount, finding: Finding, style: Style) -> str:
+    job, ratio = account.job, finding.ratio
+    usual = ratio.low <= 1 <= ratio.high
+    lines = [
+        paragraph(
+            f"Job {job.job_id} took {style.weight(job.pellets_lb)}; like jobs need {style.weight(job.expected_lb)}: "
+            f"{_change_words(ratio.estimate)}, {'within' if usual else 'beyond'} what jobs vary."
+        ),
+        paragraph(f"It lies {few(abs(job.score))} standard deviations {'above' if job.score >= 0 else 'below'}."),
+    ]
+    if job.reasons:
+        lines.append(paragraph(f"What may explain it: {'; '.join(job.reasons)}."))
+    if account.parts:
+        rows = [[_subject(p.kind, p.name), _ratio(p.ratio)] for p in account.parts]
+        lines += ["", table([Column("What this job's technique usually adds"), Column("Ratio", "number")], rows)]
+    return "\n".join(lines)
+
+
+def _balance(balances: tuple[BalanceTold, ...], style: Style) -> str:
+    columns = [Column("Container"), *(Column(h, "number") for h in ("delivered", "logged", "left", "gas", "unlogged"))]
+    rows = [
+        [
+            f"{b.container}, {b.since} to {b.until}",
+            *(style.weight(v) for v in (b.start_lb + b.delivered_lb, b.logged_lb, b.left_lb)),
+            style.weight(b.sublimated_lb.mean),
+            style.weight_range(b.unlogged_lb.interval.low, b.unlogged_lb.interval.high),
+        ]
+        for b in balances
+    ]
+    note = "Delivered holds what was there at the start; gas and unlogged are estimates that add up with the rest."
+    return f"{table(columns, rows)}\n{paragraph(note)}"

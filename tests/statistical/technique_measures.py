@@ -1,0 +1,204 @@
+"""What the technique review gets right and wrong on simulated shops with known waste."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+from technique_worlds import Waste, simulate
+
+from data_demo.generate import draw_shop, write_clean
+from models.consumption.planning import Planning
+from models.technique.drift import cusum, limits, reference_value, watch
+from models.technique.effects import (
+    ALIKE,
+    FALSE_DISCOVERY,
+    LEAST_RATIO,
+    benjamini_hochberg,
+    compare_codes,
+    reference_contrasts,
+    tail_chance,
+)
+from models.technique.likejobs import Whitener, fit_like_jobs, recorded_rows
+from models.technique.review import newest, review
+from models.technique.shrinkage import shrink_alone
+from pipeline.book.store import create_book
+from pipeline.book.tables import job_table
+from pipeline.intake.importing import import_files
+
+FIGURES = Planning().pellets_lb
+WASTE = float(np.log(1.15))
+DRIFT = float(np.log(1.2))
+
+
+def told(reviewed) -> set[tuple[str, str]]:
+    """Return (kind, name) of everything a review accuses."""
+    drifts = {("drift", d.step.name) for d in reviewed.drifts if d.is_waste}
+    return drifts | {(e.kind, e.name) for e in reviewed.wasteful()}
+
+
+def false_findings(n: int, *, seed: int = 100_000, **world) -> dict[str, float]:
+    """Return the share of shops without waste in which each family accuses anybody."""
+    counts: Counter[str] = Counter()
+    for i in range(n):
+        counts.update({kind for kind, _ in told(review(simulate(seed + i, **world).table, FIGURES))})
+    return {kind: counts[kind] / n for kind in ("operator", "machine", "machine_zone", "setting", "drift")}
+
+
+def told_the_truth(shop, spread: float) -> set[str]:
+    """Return the operators found by the same test when it knows the true expectation and the noise."""
+    rows = recorded_rows(shop.table, "pellets_lb")
+    part = np.exp(shop.true_log_line[rows.order])
+    whole = np.add.reduceat(part, rows.first)
+    share = part / np.repeat(whole, np.diff([*rows.first, len(rows.order)]))
+    variance = spread**2 / 2
+    noise = Whitener.of(rows, variance * np.add.reduceat(share**2, rows.first), np.full(shop.table.n_jobs, variance))
+    n = int(shop.job_operator.max()) + 1
+    x = (shop.job_operator[rows.job][:, None] == np.arange(n)).astype(float)
+    cov = np.linalg.inv(x.T @ noise.apply(x))
+    raw = cov @ (noise.apply(x).T @ (rows.log_value - np.log(whole)))
+    jobs = np.bincount(shop.job_operator, minlength=n).astype(float)
+    contrasts = reference_contrasts(raw, cov, jobs, np.zeros(n, dtype=bool))
+    value, error = contrasts @ raw, np.sqrt(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts))
+    q = benjamini_hochberg(np.array([tail_chance((v - ALIKE) / e, 400.0) for v, e in zip(value, error, strict=True)]))
+    ratio = [float(np.exp(shrink_alone(v, e).quantile(0.5)[0])) for v, e in zip(value, error, strict=True)]
+    return {f"op{i}" for i in range(n) if q[i] <= FALSE_DISCOVERY and ratio[i] >= LEAST_RATIO}
+
+
+def power(n: int, spread: float, *, seed: int = 200_000) -> dict[str, float]:
+    """Return how often a 15 % waster with a tenth of 400 jobs is found, by us and by the test told the truth."""
+    ours = truth = held = 0
+    for i in range(n):
+        shop = simulate(seed + i, spread=spread, waste=Waste(operator={"op0": WASTE}))
+        effects, _ = compare_codes(shop.table, fit_like_jobs(shop.table, FIGURES), "operator")
+        effect = next(e for e in effects if e.name == "op0")
+        ours += effect.is_waste
+        truth += "op0" in told_the_truth(shop, spread)
+        low, high = effect.interval(0.8)
+        held += low <= 1.15 <= high
+    return {"ours": ours / n, "told the truth": truth / n, "80 % interval holds it": held / n}
+
+
+def coverage(n: int, sd: float, *, seed: int = 300_000) -> float:
+    """Return how often 80 % intervals hold operators' true contrasts when effects scatter with an sd."""
+    held = total = 0
+    for i in range(n):
+        true = np.random.default_rng(seed + i).normal(0, sd, 5)
+        shop = simulate(seed + i, waste=Waste(operator={f"op{k}": float(v) for k, v in enumerate(true)}))
+        fit = fit_like_jobs(shop.table, FIGURES)
+        effects, _ = compare_codes(shop.table, fit, "operator")
+        block = fit.design.block("operator")
+        columns = [block.column(e.name) for e in effects]
+        jobs = np.array([e.n_jobs for e in effects], dtype=float)
+        cov = fit.cov[np.ix_(columns, columns)]
+        contrasts = reference_contrasts(fit.coef[columns], cov, jobs, np.zeros(len(jobs), dtype=bool))
+        for effect, value in zip(effects, contrasts @ true, strict=True):
+            low, high = effect.interval(0.8)
+            held += low <= np.exp(value) <= high
+            total += 1
+    return held / total
+
+
+def jobs_between_alarms(n: int, *, seed: int = 400_000) -> float:
+    """Return the jobs of unchanged shops for each upward alarm of any stream."""
+    alarms = 0
+    for i in range(n):
+        table = simulate(seed + i).table
+        for stream in watch(table, fit_like_jobs(table, FIGURES, settings=False)):
+            k, level = reference_value(stream), 0.0
+            for value in stream.score.tolist():
+                level = max(0.0, level + value - k)
+                if level > limits(k)[0]:
+                    alarms, level = alarms + 1, 0.0
+    return 400 * n / max(alarms, 1)
+
+
+def drift(n: int, kind: str, name: str, *, seed: int = 500_000, **world) -> dict[str, float]:
+    """Return how soon and how well +20 % from job 200 on is found; delays in jobs of the machine or operator."""
+    delays, away, held, counts = [], [], [], Counter[str]()
+    period = {name: (DRIFT, 200, 400)}
+    waste = Waste(machine_period=period) if kind == "machine" else Waste(operator_period=period)
+    for i in range(n):
+        shop = simulate(seed + i, waste=waste, **world)
+        streams = watch(shop.table, fit_like_jobs(shop.table, FIGURES, settings=False))
+        stream = next(s for s in streams if s.name == name)
+        first = int(np.searchsorted(stream.jobs, 200))
+        k = reference_value(stream)
+        over = np.flatnonzero(cusum(stream.score, k, np.zeros(len(stream.jobs), dtype=bool))[first:] > limits(k)[0])
+        delays.append(int(over[0]) + 1 if len(over) else 999)
+        found = review(shop.table, FIGURES)
+        waste_drifts = [d for d in found.drifts if d.is_waste]
+        mine = [d for d in waste_drifts if d.step.name == name]
+        counts.update(found=bool(mine), wrong=len(mine) < len(waste_drifts), level=bool(found.wasteful()))
+        counts.update(seen=any(d.step.name == name for d in found.drifts))
+        for d in mine:
+            away.append(abs(int(np.searchsorted(stream.day, d.step.since)) - first))
+            low, high = d.interval(0.8)
+            held.append(low <= 1.2 <= high)
+    return {
+        "median delay": float(np.median(delays)), "told as finding": counts["found"] / n, "seen": counts["seen"] / n,
+        "another one accused of drift": counts["wrong"] / n, "a level accused": counts["level"] / n,
+        "dated within 25": float(np.mean(np.array(away) <= 25)), "80 % interval holds it": float(np.mean(held)),
+    }  # fmt: skip
+
+
+def named(n: int, *, seed: int = 600_000) -> dict[str, float]:
+    """Return how often the right one is named, where operators are spread unevenly and one of either wastes 25 %."""
+    right = wrong = 0
+    for i in range(n):
+        mine = ("machine", "m1") if i % 2 else ("operator", "op1")
+        effect = {mine[1]: float(np.log(1.25))}
+        waste = Waste(machine=effect) if i % 2 else Waste(operator=effect)
+        found = {f for f in told(review(simulate(seed + i, uneven=0.7, waste=waste).table, FIGURES)) if f[0] in
+                 ("operator", "machine", "drift")}  # fmt: skip
+        right += mine in found or ("drift", mine[1]) in found
+        wrong += any(name != mine[1] for _, name in found)
+    return {"right one named": right / n, "another one accused": wrong / n}
+
+
+def graders(n: int, levels: int, *, seed: int = 700_000) -> dict[str, float]:
+    """Return how often an operator who grades a level off is noticed, and anybody is accused as operator for it."""
+    noticed = accused = 0
+    for i in range(n):
+        found = review(simulate(seed + i, waste=Waste(grading={"op1": levels})).table, FIGURES)
+        noticed += found.grading["op1"].differs
+        accused += any(kind == "operator" for kind, _ in told(found))
+    return {"noticed": noticed / n, "an operator accused": accused / n}
+
+
+def demo_table(seed: int):
+    """Return the job table of one draw of the demo's law, through the import."""
+    with TemporaryDirectory() as folder:
+        logs = draw_shop(seed)
+        write_clean(logs, Path(folder) / "logs")
+        book = create_book(Path(folder) / "book")
+        import_files(book, [Path(folder) / "logs" / "jobs.csv"], today=logs.as_of)
+        return newest(job_table(book, logs.as_of)), book.settings.planning().pellets_lb
+
+
+def demo(n: int, *, first_seed: int = 1) -> dict[str, object]:
+    """Return how often the demo's planted waste is found, sized and dated, and what else is accused, over `n` logs."""
+    planted = {"TS": (date(2025, 9, 1).toordinal(), 1.25), "rig-2": (date(2026, 3, 30).toordinal(), 1.24)}
+    counts, others = Counter[str](), Counter[str]()
+    for seed in range(first_seed, first_seed + n):
+        table, figures = demo_table(seed)
+        found = review(table, figures)
+        for name, (day, ratio) in planted.items():
+            drift_found = next((d for d in found.drifts if d.is_waste and d.step.name == name), None)
+            if drift_found is None:
+                continue
+            machine = drift_found.step.kind == "machine"
+            factor = table.machine if machine else table.operator
+            mine = np.sort(table.day[np.unique(table.line_job[factor.codes == factor.names.index(name)])])
+            away = abs(int(np.searchsorted(mine, drift_found.step.since)) - int(np.searchsorted(mine, day)))
+            low, high = drift_found.interval(0.8)
+            wide_low, wide_high = drift_found.interval(0.95)
+            counts.update([f"{name} found"])
+            counts.update({f"{name} dated": away <= 25, f"{name} in 80 %": low <= ratio <= high,
+                           f"{name} in 95 %": wide_low <= ratio <= wide_high})  # fmt: skip
+        others.update(f"{kind} {name}" for kind, name in told(found) if name not in planted)
+        counts.update(nobody_else=not {f for f in told(found) if f[1] not in planted and f[0] != "setting"})
+    return {**{k: v / n for k, v in sorted(counts.items())}, "others": dict(others)}

@@ -1,0 +1,74 @@
+"""Short runs of the technique bench; the long ones are marked slow."""
+
+from __future__ import annotations
+
+import pytest
+import technique_measures as measures
+
+
+def test_few_shops_without_waste_accuse_anybody():
+    """Over 15 shops without waste at most three accuse an operator (stated rate 10 %)."""
+    found = measures.false_findings(15)
+    assert found["operator"] <= 0.2
+    assert found["drift"] <= 0.2
+
+
+def test_a_waster_is_found_as_often_as_by_the_test_told_the_truth():
+    """A 15 % waster is found in most of 25 shops, close to the same test that knows the expectation."""
+    found = measures.power(25, 0.25)
+    assert found["ours"] >= 0.72
+    assert found["ours"] >= found["told the truth"] - 0.12
+
+
+def test_the_right_one_is_named():
+    """Of six unevenly staffed shops the wasteful operator or machine is named in at least five."""
+    assert measures.named(6)["right one named"] >= 0.8
+
+
+@pytest.mark.slow
+def test_false_findings_over_two_hundred_shops():
+    """Each family accuses somebody in at most 10 % (plus two standard errors) of 200 shops without waste."""
+    for rate in measures.false_findings(200).values():
+        assert rate <= 0.10 + 0.042
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("spread", [0.15, 0.25, 0.4])
+def test_power_over_many_shops(spread):
+    """Power is within 0.05 (plus sampling) of the test told the truth, and at .25 at least 0.8."""
+    found = measures.power(200, spread)
+    assert found["ours"] >= found["told the truth"] - 0.05 - 0.03
+    if spread == 0.25:
+        assert found["ours"] >= 0.8
+
+
+@pytest.mark.slow
+def test_drift_is_found_in_time_and_rarely_for_nothing():
+    """+20 % alarms within a median of 25 of that machine's jobs; unchanged shops run 500 jobs between alarms."""
+    assert measures.drift(60, "machine", "m0")["median delay"] <= 25
+    assert measures.jobs_between_alarms(100) >= 500
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("levels", [-1, 1])
+def test_graders_are_not_accused(levels):
+    """An operator who grades a level off makes no operator wasteful beyond the stated rate."""
+    found = measures.graders(60, levels)
+    assert found["noticed"] >= 0.9
+    assert found["an operator accused"] <= 0.1
+
+
+@pytest.mark.slow
+def test_effect_intervals_cover():
+    """80 % intervals of operators' effects hold the truth in 70 to 92 % where effects scatter."""
+    assert 0.70 <= measures.coverage(60, 0.05) <= 0.92
+    assert 0.70 <= measures.coverage(60, 0.10) <= 0.92
+
+
+@pytest.mark.slow
+def test_the_demo_law():
+    """The demo's worn nozzle is found and dated in 7 of 10 logs or more, its wasteful period in 6."""
+    found = measures.demo(10)
+    assert found["rig-2 dated"] >= 0.7
+    assert found["TS dated"] >= 0.6
+    assert found["nobody_else"] >= 0.8

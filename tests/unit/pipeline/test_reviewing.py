@@ -1,0 +1,162 @@
+"""The technique review as a use case: its form, masking, hindsight, errors and text."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from data_demo.generate import draw_shop, write_clean
+from pipeline.answers.answer import Asking
+from pipeline.answers.review_mask import mask_result, masks
+from pipeline.answers.reviewing import TechniqueQuestion, technique
+from pipeline.book.store import create_book, open_book
+from pipeline.book.tables import job_table
+from pipeline.intake.importing import import_files
+from pipeline.present.figures import Style
+from pipeline.present.json_text import render_answer
+from pipeline.present.review_text import render_technique
+from shared.errors import RimebookError
+
+MACHINES = '[machines.rig-2]\nchanges = [{date = "2026-03-30", what = "new hose"}]\n'
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """A book with one draw of the demo's law, as of the morning after its last job."""
+    folder = tmp_path_factory.mktemp("technique")
+    logs = draw_shop(5)
+    write_clean(logs, folder / "logs")
+    book = create_book(folder / "book")
+    import_files(book, sorted((folder / "logs").glob("*.csv")), today=logs.as_of)
+    return Asking(book, logs.as_of)
+
+
+@pytest.fixture(scope="module")
+def answer(demo):
+    return technique(demo, TechniqueQuestion())
+
+
+def test_planted_waste_is_found_sized_and_dated(answer):
+    """The demo's wasteful period and worn nozzle are findings near their dates and ratios; nobody else is accused."""
+    found = {f.name: f for f in answer.result.findings if f.kind != "setting"}
+    assert set(found) == {"TS", "rig-2"}
+    assert abs(found["TS"].since - date(2025, 9, 1)) < timedelta(days=30)
+    assert abs(found["rig-2"].since - date(2026, 3, 30)) < timedelta(days=30)
+    assert found["TS"].until is not None
+    assert found["rig-2"].until is None
+    for name, ratio in (("TS", 1.25), ("rig-2", 1.24)):
+        assert found[name].ratio.low < ratio < found[name].ratio.high
+        assert found[name].kind == "drift"
+        assert found[name].q_value <= 0.1
+    assert "feed" in found["TS"].try_
+    assert found["rig-2"].usd_month.mean > found["rig-2"].pellets_lb_month.mean * 0.5
+
+
+def test_json_has_the_promised_keys_and_finite_numbers(answer, demo):
+    """Findings carry ratio, q value, jobs, since, quantities a month and what to try; the envelope renders."""
+    result = json.loads(render_answer("technique", "b", demo.today, answer))["result"]
+    finding = result["findings"][0]
+    assert {"kind", "name", "ratio", "q_value", "jobs", "since", "pellets_lb_month", "usd_month", "try"} <= set(finding)
+    assert set(finding["ratio"]) == {"estimate", "low", "high", "level"}
+    assert set(finding["usd_month"]) == {"mean", "quantiles", "interval"}
+    for row in result["not_enough"]:
+        assert {"kind", "name", "jobs", "why"} <= set(row)
+    assert len(result["unusual"]) <= 10
+    assert "discipline" in answer.cautions[0]
+
+
+def test_text_fits_and_answers_first(answer, monkeypatch):
+    """The first line sums up pounds and money; no line is wider than 80."""
+    monkeypatch.setenv("COLUMNS", "80")
+    text = render_technique(answer, Style())
+    assert "a month" in text.splitlines()[0]
+    assert max(map(len, text.splitlines())) <= 80
+    assert "no ground for discipline" in " ".join(text.split())
+
+
+def test_mask_hides_every_operator_and_is_stable(demo, answer):
+    """Under mask no operator code is left in text or JSON, and letters follow the order of first jobs."""
+    masked = mask_result(answer.result, masks(job_table(demo.book, demo.today)))
+    told = render_answer("technique", "b", demo.today, replace(answer, result=masked)) + render_technique(
+        replace(answer, result=masked), Style()
+    )
+    for code in ("TS", "KO", "VN"):
+        assert f'"{code}"' not in told
+        assert f" {code}:" not in told
+        assert f"({code}," not in told
+    early = masks(job_table(demo.book, demo.today - timedelta(days=200)))
+    late = masks(job_table(demo.book, demo.today))
+    assert all(late[name] == letter for name, letter in early.items())
+
+
+def test_absurd_later_jobs_move_nothing(demo, answer, tmp_path):
+    """As of a day the review is the same whatever happened afterwards."""
+    logs = draw_shop(5)
+    absurd = []
+    for i in range(25):
+        row = dict(logs.jobs[0], job_id=f"ZZ{i}", date=(demo.today + timedelta(days=i)).isoformat(), operator="NEW")
+        absurd.append(row | {"pellets_lb": "700", "job_pellets_lb": "", "machine": "rig-1"})
+    later = replace(logs, jobs=[*logs.jobs, *absurd])
+    write_clean(later, tmp_path / "logs")
+    book = create_book(tmp_path / "book")
+    import_files(book, sorted((tmp_path / "logs").glob("*.csv")), today=demo.today + timedelta(days=60))
+    assert job_table(book).n_jobs > job_table(demo.book).n_jobs
+    again = technique(Asking(book, demo.today), TechniqueQuestion())
+    assert [replace(f) for f in again.result.findings] == list(answer.result.findings)
+    assert again.result.unusual == answer.result.unusual
+
+
+def test_one_job_is_explained(demo, answer):
+    """A job's account tells actual and expected, what its technique adds, and is the only finding."""
+    job_id = answer.result.unusual[0].job_id
+    told = technique(demo, TechniqueQuestion(job=job_id.lower()))
+    assert [(f.kind, f.name) for f in told.result.findings] == [("job", job_id)]
+    assert told.result.account.job.pellets_lb == pytest.approx(answer.result.unusual[0].pellets_lb)
+    assert {p.kind for p in told.result.account.parts} >= {"machine"}
+    assert job_id in render_technique(told, Style()).splitlines()[0]
+
+
+def test_a_change_is_tested_before_against_after(demo):
+    """The change asked about is told for the shop and each machine; too few jobs on a side is an error."""
+    told = technique(demo, TechniqueQuestion(change=date(2026, 3, 30)))
+    ratio = {c.machine: c.ratio for c in told.result.changes}
+    assert set(ratio) == {"", "rig-1", "rig-2"}
+    assert ratio["rig-2"].low > 1.05
+    assert ratio["rig-1"].low < 1 < ratio["rig-1"].high or abs(ratio["rig-1"].estimate - 1) < 0.05
+    assert "From 2026-03-30" in render_technique(told, Style())
+    with pytest.raises(RimebookError) as caught:
+        technique(demo, TechniqueQuestion(change=date(2026, 6, 29)))
+    assert caught.value.problem.code == "too-few-jobs"
+
+
+def test_an_unknown_job_is_named(demo):
+    """A job that is not in the book is an error that says what was found."""
+    with pytest.raises(RimebookError) as caught:
+        technique(demo, TechniqueQuestion(job="no such job"))
+    assert caught.value.problem.code == "unknown-job"
+    assert "no such job" in caught.value.problem.sentence()
+
+
+def test_an_empty_book_says_how_many_jobs_it_needs(new_book):
+    """Without jobs there is no finding but the number that is needed, in JSON and text."""
+    asking = Asking(new_book(), date(2026, 6, 1))
+    told = technique(asking, TechniqueQuestion())
+    assert told.result.findings == ()
+    assert "at least 30" in told.result.not_enough[0].why
+    assert "Nothing stands out" not in render_technique(told, Style())
+    with pytest.raises(RimebookError):
+        technique(asking, TechniqueQuestion(job="J1"))
+
+
+def test_a_noted_change_takes_the_drift(demo):
+    """A change noted in book.toml at the day of the worn nozzle is tested there instead of being found as drift."""
+    (demo.book.folder / "book.toml").write_text(MACHINES, encoding="utf-8")
+    told = technique(Asking(open_book(demo.book.folder), demo.today), TechniqueQuestion())
+    assert [(c.machine, c.what) for c in told.result.changes] == [("rig-2", "new hose")]
+    assert told.result.changes[0].ratio.low > 1.1
+    mine = [f for f in told.result.findings if f.name == "rig-2"]
+    assert [f.since for f in mine] == [date(2026, 3, 30)]
+    assert "new hose" in mine[0].try_
