@@ -273,7 +273,7 @@ def four_shops() -> list[ShopLaw]:
             loss_lb_day=45.0, weigh_days=(2,), weigh_sd_lb=4.0,
             settings=settings_of(
                 {"price_breaks": breaks, "delivery_fee_usd": 25.0, "lot_lb": 20.0, "least_lb": 60.0,
-                 "container_lb": 400.0, "delivery_days": ("tue", "fri"), "notice_days": 1, "bumped_job_usd": 140.0},
+                 "container_lb": 500.0, "delivery_days": ("tue", "fri"), "notice_days": 1, "bumped_job_usd": 260.0},
                 shop={"working_days": ("mon", "tue", "wed", "thu", "fri", "sat"), "closed": holidays},
             ),
         ),
