@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+
+# As the console script does, before numpy is imported: small matrices want one thread.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 
