@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.answers.answer import Asking
-from pipeline.answers.logging_a_job import JobEntry, last_used, parse_total, parse_zone
 from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
 from shared.errors import UsageError
+
+if TYPE_CHECKING:
+    # Importing costs a fifth of a second, which every other command would pay too.
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.logging_a_job import JobEntry
 
 
 def log(
@@ -40,6 +43,7 @@ def log(
 ) -> None:
     """Record one finished job."""
     from pipeline.answers.logged_against import log_and_compare
+    from pipeline.answers.logging_a_job import JobEntry, parse_total, parse_zone
     from pipeline.present.log_text import render_log
 
     asking = ask(book, today, seed=seed, level=level)
@@ -63,6 +67,8 @@ def _prompted(asking: Asking, entry: JobEntry, *, given_date: bool) -> JobEntry:
     UsageError
         Where nobody is there to answer.
     """
+    from pipeline.answers.logging_a_job import last_used, parse_total, parse_zone
+
     if not sys.stdin.isatty():
         raise UsageError(
             "nothing-to-log", where="log", found="no --job-id, --vehicle or --zone",
