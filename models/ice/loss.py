@@ -37,6 +37,8 @@ _JUMP_SHARE, _JUMP_LB, _JUMP_DF = 0.03, 60.0, 2.0
 _USE_ERROR, _ROUNDING_LB, _SCALE_ERROR = 0.06, 0.7, 0.005
 _MU, _TAU, _P, _SWING, _AIR, _WEIGH, _SCATTER, _UNLOGGED, _FIRST = range(9)
 _T_DF = 6.0
+# Containers with a rate of their own; where suppliers' totes come and go, older ones count as a new one.
+_MOST_CONTAINERS = 12
 # Proposals of a round of adapted importance sampling, rounds, and the effective draws that are enough.
 _PROPOSALS, _ROUNDS, _MOST_ROUNDS, _ENOUGH_DRAWS = 600, 4, 14, 250.0
 
@@ -265,6 +267,13 @@ def _prior_draws(planning_lb_day: float, n_draws: int, rng: np.random.Generator)
     ])  # fmt: skip
 
 
+def _latest_containers(log: IceLog) -> IceLog:
+    """Return the events of the twelve containers seen last: importance sampling does not carry more rates."""
+    seen = list(dict.fromkeys(reversed(log.container)))
+    kept = set(seen[:_MOST_CONTAINERS])
+    return log if len(seen) <= _MOST_CONTAINERS else log.take(np.array([c in kept for c in log.container]))
+
+
 def learn_loss(
     log: IceLog, climate: Climate, *, seed: int, planning_lb_day: float = PLANNING_LB_DAY, full_lb: float,
     n_draws: int = 2000,
@@ -288,7 +297,7 @@ def learn_loss(
         Basis "planning" without a weighed stretch, "mixed" below eight, else "learned".
     """
     rng = np.random.default_rng(seed)
-    stretches = _sorted_by_length(cut(log, climate))
+    stretches = _sorted_by_length(cut(_latest_containers(log), climate))
     if stretches.n == 0:
         theta, effective = _prior_draws(planning_lb_day, n_draws, rng), float(n_draws)
         jump_lb, jump_share = np.zeros((0, n_draws)), np.zeros(0)

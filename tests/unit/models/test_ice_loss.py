@@ -185,3 +185,16 @@ def test_how_much_of_the_air_reaches_the_container_is_learned() -> None:
     assert np.quantile(law.air_share, 0.9) < 0.3
     warm = law.warmth_of(Climate(days, air_c), days[:3])
     assert warm.shape == (3, law.n_draws)
+
+
+def test_thirty_totes_that_come_and_go_are_learned_from_the_last_twelve() -> None:
+    """Where every delivery comes in another tote the sampler still has draws enough, and a new one is like them."""
+    events: list[tuple[float, int, str, float]] = []
+    for tote in range(30):
+        log = simulated_log(40 + tote, n_days=14, rates={f"t{tote:02d}": 36.0 + tote % 5})
+        events += zip((log.at + 14 * tote).tolist(), log.kind.tolist(), log.container, log.lb.tolist(), strict=True)
+    at, kind, container, lb = zip(*events, strict=True)
+    found = fit(IceLog.of(list(at), list(kind), list(container), list(lb)))
+    assert found.effective_draws > 100
+    assert len(found.law.containers) == 12
+    assert np.median(found.law.rate_of("t00")) == pytest.approx(38.0, abs=4.0)
