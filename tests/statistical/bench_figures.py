@@ -24,24 +24,23 @@ def short_failures(verdicts: list[Verdict]) -> list[str]:
     return out
 
 
-def failures(verdicts: list[Verdict], floors: dict[str, float]) -> list[str]:
+def failures(verdicts: list[Verdict], floors: dict[tuple[str, int], float]) -> list[str]:
     """Return what the verdicts of one learner at one size miss of the full figures, in words.
 
-    `floors` maps a kind's key to the mean ratio of its floor on the same shops: a kind may lie above the aim as long
-    as it stays near its floor.
+    `floors` maps (kind, seed) to the mean ratio of the floor on that very shop. A kind, and all kinds together, may lie
+    above the aim as long as they stay near the floor of the same shops.
     """
     n_jobs, out = verdicts[0].n_jobs, []
-    ratio, held = mean_ratio(verdicts), mean_held(verdicts)
-    reachable = max(AIM[n_jobs], sum(floors.values()) / len(floors) + ABOVE_FLOOR[n_jobs]) if floors else AIM[n_jobs]
-    if ratio > reachable:
-        out.append(f"all kinds: ratio {ratio:.3f} is above {reachable:.3f}")
-    if not COVERAGE[0] <= held <= COVERAGE[1]:
-        out.append(f"all kinds: coverage {held:.3f} is outside {COVERAGE}")
-    for kind in dict.fromkeys(v.kind for v in verdicts):
-        here = [v for v in verdicts if v.kind == kind]
-        low, high = allowed_coverage(n_jobs, len(here))
-        if not low <= mean_held(here) <= high:
-            out.append(f"{kind}: coverage {mean_held(here):.3f} is outside {low:.3f} to {high:.3f}")
-        if kind in floors and mean_ratio(here) > max(AIM[n_jobs], floors[kind] + ABOVE_FLOOR[n_jobs]):
-            out.append(f"{kind}: ratio {mean_ratio(here):.3f} with a floor of {floors[kind]:.3f}")
+    kinds = dict.fromkeys(v.kind for v in verdicts)
+    for name, here in [("all kinds", verdicts), *((k, [v for v in verdicts if v.kind == k]) for k in kinds)]:
+        held = mean_held(here)
+        low, high = COVERAGE if name == "all kinds" else allowed_coverage(n_jobs, len(here))
+        if not low <= held <= high:
+            out.append(f"{name}: coverage {held:.3f} is outside {low:.3f} to {high:.3f}")
+        known = [v for v in here if (v.kind, v.seed) in floors]
+        least = sum(floors[v.kind, v.seed] for v in known) / len(known) if known else AIM[n_jobs]
+        reachable = max(AIM[n_jobs], least + ABOVE_FLOOR[n_jobs])
+        judged = known or here
+        if mean_ratio(judged) > reachable:
+            out.append(f"{name}: ratio {mean_ratio(judged):.3f} is above {reachable:.3f}")
     return out
