@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from bench_floor import FLOORS
+from bench_floor import FLOORS, has_floor
 from bench_learners import LEARNERS, Learner
 from bench_score import Verdict, allowed_coverage, by_trait, judge, mean_held, mean_ratio, worst_tenth
 from world_kinds import Kind, chosen
@@ -26,13 +26,15 @@ SIZES = (30, 150, 500, 5000)
 def run(
     kinds: list[Kind], sizes: list[int], seeds: list[int], learners: list[str], *, n_fresh: int = 150
 ) -> Iterator[Verdict]:
-    """Judge each learner on each shop, one at a time."""
+    """Judge each learner on each shop, one at a time; the floor only where there is one."""
     known: dict[str, Learner] = {**LEARNERS, **FLOORS}
     for n_jobs in sizes:
         for kind in kinds:
             for seed in seeds:
                 world = draw_world(kind, n_jobs, seed, n_fresh=n_fresh)
                 for name in learners:
+                    if name in FLOORS and not has_floor(kind):
+                        continue
                     started = time.perf_counter()
                     answer = known[name](world)
                     yield judge(world, name, n_jobs, answer, time.perf_counter() - started)

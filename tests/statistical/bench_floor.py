@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from bench_score import Answer
 from floor_data import N_SOILS, N_ZONES, Log, Places, design, places, prior, read_log, soil_steps
+from world_kinds import Kind
 from world_law import COMMON, FIXED_SD, LINE_COMMON, T_SCALE, Floats, Ints, Law, job_soil, line_soil, machine_shares
 from worlds import COMPATIBLE, KG, World, conditional
 
@@ -315,9 +316,14 @@ def _pick(rng: np.random.Generator, log_weight: Floats) -> Ints:
     return np.asarray((log_weight + rng.gumbel(size=log_weight.shape)).argmax(axis=1), dtype=np.int64)
 
 
+def has_floor(kind: Kind) -> bool:
+    """Return whether the floor knows a kind's law."""
+    return not kind.saturating and kind.noise != "gamma"
+
+
 def floor(world: World) -> Answer:
     """Quantiles of an exact Bayesian fit that is told the priors and the noise law."""
-    if world.kind.saturating or world.kind.noise == "gamma":
+    if not has_floor(world.kind):
         raise ValueError(f"no floor is built for {world.kind.key}")
     rng = np.random.default_rng(world.seed + 77)
     chain = Floor(world, read_log(world), rng)
