@@ -176,13 +176,13 @@ def _group(
 def _warnings(asking: Asking, costed: Costed, followed: tuple[FollowedQuote, ...]) -> tuple[str, ...]:
     price, known = costed.columns.price_usd, np.isfinite(costed.cost_usd)
     counts = (
-        (int(np.isnan(price).sum()), "have no price and count in no margin."),
-        (int((price <= 0).sum()), "have a price of 0 or less and count in no margin."),
-        (int((~known).sum()), "have no pellets or minutes on record, nor an expectation to stand in; they are left "
-                              "out. Run `rimebook learn` where it was long ago."),
-        (int((known & costed.filled).sum()), "have pellets or minutes missing; what was expected of them stands in."),
+        (int(np.isnan(price).sum()), "no price", "No margin counts what has none."),
+        (int((price <= 0).sum()), "a price of 0 or less", "No margin counts them."),
+        (int((~known).sum()), "neither pellets nor minutes on record, nor an expectation to stand in",
+         "They are left out. Run `rimebook learn` where it was long ago."),
+        (int((known & costed.filled).sum()), "pellets or minutes missing", "What was expected of them stands in."),
     )  # fmt: skip
-    said = [f"{n} job{'s' if n > 1 else ''} {what}" for n, what in counts if n]
+    said = [f"{n:,} job{'s have' if n > 1 else ' has'} {what}. {then}" for n, what, then in counts if n]
     deposits = deposits_above_price(asking.book, asking.today)
     if deposits:
         named = ", ".join(deposits[:10])

@@ -38,8 +38,7 @@ def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> 
     # Where even the expected cost was above the price, the price is to blame, however the job went.
     over = _overruns(asking, costed, i)
     named = "price" if expected > price else max(over, key=lambda cause: over[cause])
-    factor = _soil_factor(asking, dirtier)
-    if dirtier and named in ("price", "pellets", "minutes") and expected / factor <= price:
+    if dirtier and named in ("price", "pellets", "minutes") and _as_booked(asking, costed, i, dirtier) <= price:
         worst = max(dirtier, key=lambda told: soil_code(told.found) - soil_code(told.booked))
         return f"dirt worse than quoted: {worst.zone.replace('_', ' ')} {worst.found}, booked as {worst.booked}"
     if named == "price":
@@ -70,9 +69,11 @@ def _overruns(asking: Asking, costed: Costed, i: int) -> dict[str, float]:
     }
 
 
-def _soil_factor(asking: Asking, dirtier: list[SoilTold]) -> float:
-    """Return by how much planning figures raise the pellets of the dirtier zones (their mean)."""
-    if not dirtier:
-        return 1.0
+def _as_booked(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> float:
+    """Return what a visit would have been expected to cost with the dirt as booked, by planning soil factors (mean)."""
     factor = asking.book.settings.planning().pellets_lb.soil
-    return float(np.mean([factor[SOILS.index(t.found)] / factor[SOILS.index(t.booked)] for t in dirtier]))
+    raised = float(np.mean([factor[SOILS.index(t.found)] / factor[SOILS.index(t.booked)] for t in dirtier]))
+    costs = asking.book.settings.costs
+    hourly = costs.labour_usd_per_hour + costs.overhead_usd_per_hour
+    fixed = hourly * float(costed.expected_beside_min[i]) / 60.0 + costs.consumables_usd_per_job
+    return fixed + (float(costed.expected_cost_usd[i]) - fixed) / raised

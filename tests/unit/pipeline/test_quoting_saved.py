@@ -119,7 +119,7 @@ def test_found_dirt_reprices_beside_what_was_agreed(new_book) -> None:
 
 
 def test_rest_of_a_part_done_job_is_narrower_and_cheaper(new_book) -> None:
-    """A third done as thought: the rest is about two thirds, its whole narrower than the estimate; the past is spent."""
+    """A third done as thought: the rest is about two thirds, the whole narrower than the estimate."""
     book = new_book()
     plain = quote_jobs(asking(book), [van(book)]).result.quotes[0]
     third = SoFar(0.33 * plain.pellets_lb.quantiles[0.5], 0.33 * plain.minutes.quantiles[0.5], 0.33)
@@ -184,7 +184,7 @@ def test_no_show_share_starts_from_planning_and_follows_the_bookings(new_book) -
 
 
 def test_logged_setup_replaces_the_planning_constant(new_book) -> None:
-    """Thirty visits with 40 + 20 min beside the nozzle make the quote's set-up part that of an hour, not of half one."""
+    """Thirty visits with 40 + 20 min beside the nozzle make the set-up part that of an hour, not of half one."""
     rows = [{**ROW, "job_id": f"J{k}", "day": DAY - timedelta(days=k + 1), "setup_min": 40.0, "cleanup_min": 20.0}
             for k in range(30)]  # fmt: skip
     book = new_book(rows=rows)
@@ -267,7 +267,8 @@ def test_bad_wishes_are_refused_in_words(new_book, capsys, arguments: list[str],
 
 
 @pytest.mark.parametrize(
-    ("soil", "code"), [("undercarriage", "no-soil"), ("undercarriage:filthy", "unknown-soil"), ("roof:light", "unknown-zone")]
+    ("soil", "code"),
+    [("undercarriage", "no-soil"), ("undercarriage:filthy", "unknown-soil"), ("roof:light", "unknown-zone")],
 )  # fmt: skip
 def test_what_was_found_must_be_a_known_zone_and_level(new_book, soil: str, code: str) -> None:
     """--soil without a level, or with unknown words, is refused."""

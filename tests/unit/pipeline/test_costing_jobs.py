@@ -1,0 +1,384 @@
+"""Costing of finished jobs: real cost, margins, reasons, quotes that held, the list as a file, payback, bad figures."""
+
+import csv
+import io
+import json
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from pipeline.answers.answer import Asking
+from pipeline.answers.costed import costed_visits
+from pipeline.answers.costing import CostingResult, cost_jobs
+from pipeline.answers.costing_ice import ice_prices
+from pipeline.answers.price_list import ListFactor, ListPrice, PriceList
+from pipeline.answers.quotes_held import upper_tail
+from pipeline.answers.quoting import Wanted
+from pipeline.answers.requests import job_from_options
+from pipeline.answers.saved_quotes import save_quotes
+from pipeline.book.settings import Settings
+from pipeline.book.store import Book
+from pipeline.book.tables import Delivery
+from pipeline.cli.main import main
+from pipeline.present.figures import Style
+from pipeline.present.price_list_page import guarded, price_list_csv, price_list_html
+from shared.errors import RimebookError
+
+DAY = date(2026, 3, 2)
+TOML = """
+[costs]
+labour_usd_per_hour = 30
+setup_min = 20
+cleanup_min = 10
+trigger_share = 0.5
+compressor_usd_per_hour = 10
+equipment_usd_per_hour = 20
+consumables_usd_per_job = 5
+overhead_usd_per_hour = 12
+[pricing]
+margin_share = 0.30
+minimum_usd = 100
+"""
+ROW: dict[str, object] = {
+    "day": DAY, "vehicle_class": "van", "zone": "undercarriage", "soil_level": "heavy", "pellets_lb": 50.0,
+    "minutes": 60.0, "customer": "K-1", "price_usd": 300.0, "setup_min": 20.0, "cleanup_min": 10.0,
+}  # fmt: skip
+
+
+def costing(book: Book, day: date = DAY + timedelta(days=30), **wishes) -> CostingResult:
+    return cost_jobs(Asking(book, day), **wishes).result
+
+
+def warnings(book: Book) -> str:
+    return " ".join(cost_jobs(Asking(book, DAY + timedelta(days=30))).warnings)
+
+
+def deliver(book: Book, day: date, lb: float, usd: float, fee: float = 0.0, container: str = "") -> None:
+    with book.writing() as connection:
+        connection.execute(
+            "insert into deliveries (day, container, weight_lb, price_usd_per_lb, fee_usd, batch, row_hash) "
+            "values (?, ?, ?, ?, ?, 0, 0)", [day, container, lb, usd, fee],
+        )  # fmt: skip
+
+
+def expect(book: Book, job_id: str, day: date, pellets_lb: float, minutes: float) -> None:
+    with book.writing() as connection:
+        for quantity, value in (("pellets_lb", pellets_lb), ("minutes", minutes)):
+            connection.execute(
+                "insert into expectations (version, job_id, day, quantity, mean, q10, q50, q90, pit, actual) "
+                "values (1, ?, ?, ?, ?, 1, 1, ?, 0.5, 1)", [job_id, day, quantity, value, value * 1.3],
+            )  # fmt: skip
+
+
+def test_cost_of_one_visit_by_hand(new_book) -> None:
+    """50 lb, 60 min and 30 min beside: wage 45, machines 15, consumables 5, overhead 18, and the ice at its price."""
+    book = new_book(TOML, rows=[{**ROW, "job_id": "A"}])
+    costed = costed_visits(Asking(book, DAY + timedelta(days=1)))
+    assert costed.cost_usd[0] == pytest.approx(83 + 50 * costed.usd_per_lb[0])
+    result = costing(book)
+    assert (result.jobs, result.revenue_usd) == (1, 300.0)
+    assert result.margin_share == pytest.approx(1 - costed.cost_usd[0] / 300)
+
+
+def test_ice_counts_at_the_price_of_its_week_and_container_with_fee_and_loss() -> None:
+    """Dear ice in one tote leaves the other alone; a fee is spread over its pounds; what was lost raises the price."""
+    settings = Settings()
+    day0 = DAY.toordinal()
+    came = [Delivery(DAY + timedelta(days=7 * k), None, c, 200.0, usd, 40.0, "", False)
+            for k in range(8) for c, usd in (("a", 1.0), ("b", 2.0))]  # fmt: skip
+    days = np.array([day0 + 7 * k for k in range(8) for _ in range(2)])
+    price = ice_prices(settings, came, day=days, container=["a", "b"] * 8, used_lb=np.full(16, 160.0))
+    assert price[0::2] == pytest.approx(np.full(8, 1.2 / 0.8))
+    assert price[1::2] == pytest.approx(np.full(8, 2.2 / 0.8))
+    unnamed = ice_prices(settings, came, day=days, container=[""] * 16, used_lb=np.full(16, 200.0))
+    assert unnamed == pytest.approx(np.full(16, 1.7))
+
+
+def test_visit_before_any_delivery_counts_at_the_planning_price() -> None:
+    """No delivery yet: the planning price, finite and above the list's."""
+    came = [Delivery(DAY, None, "", 200.0, 1.0, 0.0, "", False)]
+    before = np.array([DAY.toordinal() - 3])
+    price = ice_prices(Settings(), came, day=before, container=[""], used_lb=np.array([50.0]))
+    assert price[0] == pytest.approx(ice_prices(Settings(), [], day=before, container=[""], used_lb=np.ones(1))[0])
+    assert price[0] > 1.1
+
+
+def test_margins_by_group_add_up_and_never_name_an_operator(new_book) -> None:
+    """Classes, zones, soil levels, customers and months each add up to the whole; nobody is ranked by operator."""
+    rows = [
+        {**ROW, "job_id": "A", "operator": "O1"},
+        {**ROW, "job_id": "A", "zone": "engine_bay", "soil_level": "", "operator": "O1"},
+        {**ROW, "job_id": "B", "vehicle_class": "suv", "day": DAY + timedelta(days=9), "customer": ""},
+        {**ROW, "job_id": "C", "day": DAY - timedelta(days=9), "soil_level": "light"},
+    ]
+    result = costing(new_book(TOML, rows=rows))
+    assert {g.by for g in result.by} == {"class", "zone", "soil", "customer", "month"}
+    for by in ("class", "zone", "soil", "customer", "month"):
+        groups = [g for g in result.by if g.by == by]
+        assert sum(g.revenue_usd for g in groups) == pytest.approx(result.revenue_usd)
+        assert sum(g.cost_usd for g in groups) == pytest.approx(result.cost_usd)
+    assert {g.name: g.jobs for g in result.by if g.by == "zone"} == {"engine_bay": 1, "undercarriage": 3}
+    assert "O1" not in str(result)
+
+
+def test_prices_missing_or_zero_count_in_no_margin(new_book) -> None:
+    """A job without a price and one charged 0 are told and left out."""
+    rows = [{**ROW, "job_id": "A"}, {**ROW, "job_id": "B", "price_usd": None}, {**ROW, "job_id": "C", "price_usd": 0.0}]
+    book = new_book(TOML, rows=rows)
+    assert costing(book).jobs == 1
+    assert "1 job has no price" in warnings(book)
+    assert "price of 0" in warnings(book)
+
+
+@pytest.mark.parametrize("price", ["-50", "300 EUR"])
+def test_negative_price_and_other_currency_do_not_enter_the_book(new_book, tmp_path, capsys, price: str) -> None:
+    """The import rejects them, so costing never sees them."""
+    book = new_book()
+    log = tmp_path / "jobs.csv"
+    log.write_text(
+        f"job_id,date,vehicle_class,zone,pellets_lb,minutes,price_usd\nA,2026-03-02,van,interior,9,40,{price}\n"
+    )
+    main(["import", str(log), "--book", str(book.folder), "--json"])
+    assert json.loads(capsys.readouterr().out)["result"]["files"][0]["rejected"] == 1
+
+
+def test_empty_book_is_answered_in_words(new_book, capsys) -> None:
+    """No job: no margin, exit 0, and what to log."""
+    book = new_book()
+    assert costing(book).margin_share is None
+    assert main(["costing", "--book", str(book.folder)]) == 0
+    assert "price_usd" in capsys.readouterr().out
+
+
+def losing(new_book, **figures) -> str:
+    """Return the reason told for one losing job that was expected to take 50 lb and 60 min."""
+    price = figures.pop("price_usd", 180.0)
+    book = new_book(TOML, rows=[{**ROW, "job_id": "A", "price_usd": price, **figures}])
+    deliver(book, DAY - timedelta(days=1), 400, 1.5)
+    expect(book, "A", DAY, 50.0, 60.0)
+    worst = costing(book).worst
+    assert len(worst) == 1
+    assert worst[0].expected_cost_usd is not None
+    return worst[0].because
+
+
+def test_each_way_of_losing_money_is_named(new_book, tmp_path) -> None:
+    """Price under the minimum, too low, more pellets, old ice, more time, a long set-up."""
+
+    def book(name: str):
+        return lambda toml, rows: new_book(toml, rows, name)
+
+    assert losing(book("a"), price_usd=60.0).startswith("price under the minimum: 60")
+    assert losing(book("b"), price_usd=120.0).startswith("price too low: 120 charged")
+    assert losing(book("c"), price_usd=260.0, pellets_lb=150.0).startswith("more pellets than like jobs: 150 lb")
+    assert losing(book("d"), price_usd=260.0, pellets_lb=150.0, ice_age_days=5.0).startswith("old ice (5 days)")
+    assert losing(book("e"), price_usd=260.0, minutes=400.0).startswith("more time than like jobs: 400 min")
+    assert losing(book("f"), price_usd=260.0, setup_min=400.0).startswith("long set-up and clean-up: 410 min")
+
+
+def test_dirt_worse_than_booked_is_the_reason_where_the_price_fitted_the_booking(new_book) -> None:
+    """Booked light, found severe: the dirt, where the price would have met the booked dirt; else the price."""
+    for name, price, reason in (("a", 150.0, "dirt worse than quoted"), ("b", 100.0, "price too low")):
+        book = new_book(TOML, rows=[{**ROW, "job_id": "A", "soil_level": "severe", "price_usd": price}], name=name)
+        with book.writing() as connection:
+            connection.execute(
+                "insert into bookings (booking_id, day, vehicle_class, zone, soil_level, status, job_id, batch, "
+                "row_hash) values ('B1', ?, 'van', 'undercarriage', 'light', 'done', 'A', 0, 0)", [DAY],
+            )  # fmt: skip
+        deliver(book, DAY - timedelta(days=1), 400, 2.5)
+        expect(book, "A", DAY, 50.0, 60.0)
+        assert costing(book).worst[0].because.startswith(reason)
+
+
+def test_worst_are_ordered_by_money_lost(new_book) -> None:
+    """The job that lost most stands first; jobs that earned are not in the list."""
+    rows = [{**ROW, "job_id": j, "price_usd": p} for j, p in (("A", 140.0), ("B", 110.0), ("C", 900.0))]
+    result = costing(new_book(TOML, rows=rows))
+    assert [w.job_id for w in result.worst] == ["B", "A"]
+    assert result.losing_jobs == 2
+    assert costing(new_book(TOML, rows=rows, name="again"), n_worst=1).worst[0].job_id == "B"
+
+
+def test_expectations_hold_no_hindsight(new_book) -> None:
+    """Absurd jobs after a day change nothing in the costing as of that day, its expected minutes beside included."""
+    rows = [{**ROW, "job_id": f"J{k}", "day": DAY - timedelta(days=k)} for k in range(40)]
+    book = new_book(TOML, rows=rows)
+    before = costing(book, DAY)
+    absurd = [{**ROW, "job_id": f"X{k}", "day": DAY + timedelta(days=k), "pellets_lb": 790.0, "setup_min": 1400.0,
+               "price_usd": 1.0} for k in range(40)]  # fmt: skip
+    both = new_book(TOML, rows=[*rows, *absurd], name="later")
+    deliver(both, DAY + timedelta(days=1), 400, 900.0)
+    assert costing(both, DAY) == before
+    early = costed_visits(Asking(new_book(TOML, rows=rows, name="c"), DAY + timedelta(days=400)))
+    late = costed_visits(Asking(both, DAY + timedelta(days=400)))
+    n = early.table.n_jobs
+    assert late.expected_beside_min[: n - 2] == pytest.approx(early.expected_beside_min[: n - 2])
+
+
+def test_deposit_above_the_price_is_told(new_book) -> None:
+    """A deposit that exceeds what was charged is a slip to look at."""
+    book = new_book(TOML, rows=[{**ROW, "job_id": "A"}])
+    with book.writing() as connection:
+        connection.execute(
+            "insert into bookings (booking_id, day, vehicle_class, zone, deposit_usd, status, batch, row_hash) "
+            "values ('A', ?, 'van', 'undercarriage', 500, 'done', 0, 0)", [DAY],
+        )  # fmt: skip
+    assert "deposit above the price" in warnings(book)
+
+
+def quoted(new_book, pellets_lb: float, price: float | None = None):
+    job = {**ROW, "job_id": "A", "day": DAY + timedelta(days=2), "pellets_lb": pellets_lb}
+    book = new_book(TOML, rows=[job])
+    asked = job_from_options(book.settings, vehicle="van", zones=["undercarriage:heavy"], day=DAY, customer="K-1")
+    save_quotes(Asking(book, DAY), [asked], Wanted(price_usd=price))
+    return costing(book)
+
+
+def test_won_quote_above_its_interval_is_counted_with_its_size(new_book) -> None:
+    """780 lb where about 90 were thought ends above the interval, above the price, and the risk share is told."""
+    result = quoted(new_book, 780.0)
+    held, one = result.quotes, result.followed[0]
+    assert (held.saved, held.won, held.above_interval, held.below_interval) == (1, 1, 1, 0)
+    assert one.cost_usd is not None
+    assert held.above_by_usd == pytest.approx(one.cost_usd - one.cost_high_usd)
+    assert held.cost_above_price == 1
+    assert one.charged_usd == 300.0
+
+
+def test_risk_that_was_held_is_said_to_be(new_book) -> None:
+    """A won quote whose cost stayed below its price holds the told risk."""
+    assert quoted(new_book, 60.0, 900.0).quotes.risk_held is True
+    assert upper_tail(0, 5, 0.1) == 1.0
+    assert upper_tail(2, 2, 0.1) == pytest.approx(0.01)
+    assert upper_tail(1, 3, 0.5) == pytest.approx(0.875)
+
+
+def test_job_without_quote_is_costed_all_the_same(new_book) -> None:
+    """No saved quote: the counts are 0, the risk unknown, the jobs still costed."""
+    result = costing(new_book(TOML, rows=[{**ROW, "job_id": "A"}]))
+    assert result.quotes.saved == 0
+    assert result.quotes.risk_held is None
+    assert result.jobs == 1
+
+
+def priced_rows(n: int) -> list[dict[str, object]]:
+    rng = np.random.default_rng(4)
+    zones = ("undercarriage", "engine_bay", "interior")
+    rows = []
+    for k in range(n):
+        pellets, minutes = 50 * np.exp(rng.normal(0, 0.3)), 60 * np.exp(rng.normal(0, 0.3))
+        rows.append({**ROW, "job_id": f"J{k:03d}", "day": DAY - timedelta(days=k), "zone": zones[k % 3],
+                     "pellets_lb": pellets, "minutes": minutes, "price_usd": 300.0, "machine": "rig-1"})  # fmt: skip
+    return rows
+
+
+def test_refined_list_meets_the_wanted_margin_on_the_past(new_book) -> None:
+    """Call-out plus zone at its soil factor, summed over the visits, is the cost over 1 - margin."""
+    book = new_book(TOML, rows=priced_rows(60))
+    result = costing(book, DAY + timedelta(days=1), price_list=True)
+    prices = result.price_list
+    assert prices is not None
+    assert prices.margin_share == pytest.approx(0.3)
+    assert prices.margin_low < 0.3 < prices.margin_high
+    heavy = next(f.factor for f in prices.factors if f.name == "heavy")
+    total = sum(p.lines * (prices.call_out.price_usd + heavy * p.price_usd) for p in prices.prices)
+    assert total == pytest.approx(result.cost_usd / 0.7, rel=1e-6)
+    assert all(p.low_usd < p.price_usd < p.high_usd for p in prices.prices)
+    charged = sum(p.lines * (prices.call_out.charged_usd + prices.factors[0].charged_factor * p.charged_usd)
+                  for p in prices.prices if len(prices.factors) == 1)  # fmt: skip
+    assert charged in (0, pytest.approx(result.revenue_usd, rel=0.02))
+
+
+def test_list_needs_ten_priced_jobs(new_book) -> None:
+    """With fewer there is nothing to refine, and the error says what to log."""
+    with pytest.raises(RimebookError) as told:
+        costing(new_book(TOML, rows=priced_rows(9)), DAY + timedelta(days=1), price_list=True)
+    assert told.value.problem.code == "too-few-prices"
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [("=1+1", "'=1+1"), ("+a", "'+a"), ("-a", "'-a"), ("@a", "'@a"), ("\tx", "'\tx"), ("'=x", "''=x"), ("van", "van"),
+     ("o'x", "o'x")],
+)  # fmt: skip
+def test_no_text_becomes_a_formula(text: str, written: str) -> None:
+    """A text a spreadsheet would run, or that hides one behind ', gets one more '."""
+    assert guarded(text) == written
+
+
+def some_list(vehicle_class: str = "=cmd()") -> PriceList:
+    entry = ListPrice(vehicle_class, "engine_bay", 3, 100.0, 80.0, 120.0, 90.0, False)
+    return PriceList(0.3, 0.28, 0.32, 0.25, 0.8, 40, replace(entry, vehicle_class="", zone=""), (entry,),
+                     (ListFactor("heavy", 1.5, 1.4),), 95.0)  # fmt: skip
+
+
+def test_csv_of_the_list_is_guarded_and_whole() -> None:
+    """Call-out, prices and factors stand in the columns; an own class that looks like a formula is defused."""
+    rows = list(csv.DictReader(io.StringIO(price_list_csv(some_list()))))
+    assert [r["vehicle_class"] for r in rows] == ["call-out", "'=cmd()", "factor heavy"]
+    assert rows[1]["price_usd"] == "100.00"
+    assert rows[1]["supported"] == "no"
+
+
+def test_page_of_the_list_is_self_contained_and_escaped() -> None:
+    """Markup in a shop's words is shown, not run; nothing is fetched."""
+    page = price_list_html(some_list("<script>x</script>"), Style(), shop="A & B")
+    assert "<script>" not in page
+    assert "&lt;script&gt;" in page
+    assert "A &amp; B" in page
+    assert "http" not in page.replace("http-equiv", "")
+    assert "$100*" in page
+
+
+def test_page_of_a_long_list_prints_on_one_page() -> None:
+    """Fifty-six prices (eight classes times seven zones) still fit one sheet."""
+    weasyprint = pytest.importorskip("weasyprint")
+    entry = some_list().prices[0]
+    many = tuple(replace(entry, vehicle_class=f"class {c}", zone=f"zone_{z}") for c in range(8) for z in range(7))
+    page = price_list_html(replace(some_list(), prices=many), Style(), shop="Shop")
+    assert len(weasyprint.HTML(string=page).render().pages) == 1
+
+
+def test_payback_at_the_margin_of_its_visits(new_book) -> None:
+    """Forty visits that each leave about the same give months = price / earned a month, within the interval."""
+    toml = TOML + "[machines.rig-1]\nbought_usd = 2000\nlife_hours = 1000\nsalvage_share = 0.1\n"
+    book = new_book(toml, rows=priced_rows(40))
+    answer = costing(book, DAY + timedelta(days=1), payback="RIG-1").payback
+    assert answer is not None
+    assert answer.months is not None
+    assert answer.straight_line_usd_per_hour == pytest.approx(1.8)
+    assert answer.months.low < 2000 / answer.earned_usd_month.mean < answer.months.high
+    assert answer.visits == 40
+
+
+@pytest.mark.parametrize(("machine", "code"), [("rig-9", "no-machine-price"), ("spare", "too-few-visits")])
+def test_payback_needs_a_price_and_visits(new_book, machine: str, code: str) -> None:
+    """A machine nobody entered, or that did nothing, is told."""
+    book = new_book(TOML + "[machines.spare]\nbought_usd = 900\n", rows=priced_rows(12))
+    with pytest.raises(RimebookError) as told:
+        costing(book, DAY + timedelta(days=1), payback=machine)
+    assert told.value.problem.code == code
+
+
+def test_command_writes_the_list_and_answers_in_text_and_json(new_book, tmp_path, capsys) -> None:
+    """--price-list writes the file (never over another), the text stays within 80 columns, JSON has its keys."""
+    toml = TOML + "[machines.rig-1]\nbought_usd = 2000\n"
+    book = new_book(toml, rows=priced_rows(30))
+    asked = ["costing", "--book", str(book.folder), "--today", "2026-03-03", "--payback", "rig-1"]
+    file = tmp_path / "prices.csv"
+    assert main([*asked, "--price-list", str(file)]) == 0
+    out = capsys.readouterr().out
+    assert all(len(line) <= 80 for line in out.splitlines())
+    assert "Refined price list" in out
+    assert "pays back" in out
+    assert file.read_text().startswith("vehicle_class,zone")
+    assert main([*asked, "--price-list", str(file), "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["error"]["code"] == "file-exists"
+    assert main([*asked, "--price-list", "prices.doc", "--json"]) == 2
+    capsys.readouterr()
+    assert main([*asked, "--json"]) == 0
+    result = json.loads(capsys.readouterr().out)["result"]
+    assert {"jobs", "revenue_usd", "cost_usd", "margin_share", "by", "worst", "quotes"} <= set(result)
+    assert {"saved", "won", "lost", "open", "above_interval", "below_interval"} <= set(result["quotes"])
