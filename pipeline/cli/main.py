@@ -11,12 +11,14 @@ from typer.exceptions import Abort, TyperException
 from pipeline.cli import (
     asking_prices,
     costing,
+    demo,
     forecasting,
     housekeeping,
     judging,
     logs,
     ordering,
     recording,
+    reporting,
     safety,
     setting_up,
 )
@@ -33,7 +35,8 @@ app = typer.Typer(
     no_args_is_help=True,
 )
 _ROOMS = (
-    setting_up, logs, recording, asking_prices, ordering, forecasting, costing, judging, safety, housekeeping,
+    demo, setting_up, logs, recording, asking_prices, ordering, forecasting, costing, judging, safety, reporting,
+    housekeeping,
 )  # fmt: skip
 for _room in _ROOMS:
     _room.register(app)

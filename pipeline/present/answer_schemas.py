@@ -13,6 +13,7 @@ from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hi
 DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
 #: Where the result type of each command stands: module and name.
 RESULTS: Final[dict[str, tuple[str, str]]] = {
+    "demo": ("pipeline.answers.demo", "DemoResult"),
     "init": ("pipeline.answers.setting_up", "MadeBook"),
     "import": ("pipeline.intake.importing", "ImportResult"),
     "learn": ("pipeline.answers.fitting", "LearnResult"),
@@ -25,6 +26,7 @@ RESULTS: Final[dict[str, tuple[str, str]]] = {
     "order": ("pipeline.answers.ice_answer", "OrderResult"),
     "technique": ("pipeline.answers.reviewing", "TechniqueResult"),
     "forecast": ("pipeline.answers.forecasting", "ForecastResult"),
+    "report": ("pipeline.answers.reporting", "ReportResult"),
     "batches": ("pipeline.answers.housekeeping", "BatchList"),
     "undo": ("pipeline.answers.housekeeping", "UndoneBatch"),
     "export": ("pipeline.answers.housekeeping", "Exported"),

@@ -1,0 +1,81 @@
+"""Finished jobs beside what was expected of them from only the jobs before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.answers.review_mask import masks
+from pipeline.book import fits
+from pipeline.book.report_rows import visit_rows
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from models.consumption.jobs import JobTable
+    from pipeline.answers.answer import Asking
+
+
+@dataclass(frozen=True)
+class JobRow:
+    """One finished job; None where it was not written down or nothing was expected.
+
+    `expected_*` is the middle and `low_*`, `high_*` the 80 % interval of what was expected before it was done.
+    """
+
+    job_id: str
+    day: date
+    vehicle_classes: tuple[str, ...]
+    zones: tuple[str, ...]
+    soils: tuple[str, ...]
+    operators: tuple[str, ...]
+    pellets_lb: float | None
+    expected_lb: float | None
+    low_lb: float | None
+    high_lb: float | None
+    minutes: float | None
+    expected_min: float | None
+    low_min: float | None
+    high_min: float | None
+    price_usd: float | None
+    notes: str
+
+    @property
+    def held(self) -> bool | None:
+        """Whether the pellets fell in their interval, None where that cannot be told."""
+        if self.pellets_lb is None or self.low_lb is None or self.high_lb is None:
+            return None
+        return self.low_lb <= self.pellets_lb <= self.high_lb
+
+
+def job_rows(asking: Asking, table: JobTable, *, names: bool) -> tuple[JobRow, ...]:
+    """Return the finished jobs by day.
+
+    Parameters
+    ----------
+    table : JobTable
+        The history as of the same morning.
+    names : bool
+        Whether operators keep their codes; else each has the letter it has in a masked technique review.
+    """
+    expected = {(e.job_id, e.quantity): e for e in fits.expectations(asking.book, asking.today)}
+    codes = {} if names else masks(table)
+    totals = {job: (_number(p), _number(m)) for job, p, m in
+              zip(table.job_id, table.job_total("pellets_lb"), table.job_total("minutes"), strict=True)}  # fmt: skip
+    rows = []
+    for visit in visit_rows(asking.book, asking.today):
+        pellets, minutes = totals.get(visit.job_id, (None, None))
+        lb, time = expected.get((visit.job_id, "pellets_lb")), expected.get((visit.job_id, "minutes"))
+        rows.append(JobRow(
+            visit.job_id, visit.day, visit.vehicle_classes, visit.zones, visit.soils,
+            tuple(codes.get(o, o) for o in visit.operators), pellets,
+            *((lb.q50, lb.q10, lb.q90) if lb else (None, None, None)), minutes,
+            *((time.q50, time.q10, time.q90) if time else (None, None, None)), visit.price_usd, visit.notes,
+        ))  # fmt: skip
+    return tuple(rows)
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

@@ -1,0 +1,59 @@
+"""The command `report`: everything on one page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.common import (
+    HERE,
+    BookOption,
+    JsonOption,
+    LevelOption,
+    Progress,
+    SeedOption,
+    TodayOption,
+    ask,
+    show,
+    style_of,
+)
+
+
+def report(
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The page to write.")] = Path("report.html"),
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it (needs the extra rimebook[pdf]).")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Write over files that are there.")] = False,
+    names: Annotated[bool, typer.Option("--names", help="Operators by their codes, not as Operator A, B.")] = False,
+    book: BookOption = HERE,
+    as_json: JsonOption = False,
+    today: TodayOption = None,
+    seed: SeedOption = 1,
+    level: LevelOption = 0.8,
+) -> None:
+    """Write one page with everything: prices, orders, pellets, trust, forecast, air."""
+    from pipeline.answers.answer import Answer
+    from pipeline.answers.reporting import SECTIONS, ReportResult, report_contents
+    from pipeline.present.output_file import check_output, write_whole
+    from pipeline.present.page import page_pdf, report_page
+    from pipeline.present.report_text import render_report
+
+    asking = ask(book, today, seed=seed, level=level)
+    paper = out.with_suffix(".pdf")
+    for file in (out, paper) if pdf else (out,):
+        check_output(file, force=force)
+    with Progress("report") as advance:
+        answer = report_contents(asking, names=names, tell=advance)
+        page = report_page(answer, style_of(asking.book)).encode()
+        printed = page_pdf(report_page(answer, style_of(asking.book), for_print=True)) if pdf else None
+    write_whole(out, page)
+    if printed is not None:
+        write_whole(paper, printed)
+    result = ReportResult(str(out), str(paper) if pdf else None, SECTIONS, answer.result.without_ground(), len(page))
+    show("report", asking, Answer(result, answer.warnings, answer.cautions), render_report, as_json=as_json)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command of this module."""
+    app.command("report")(report)

@@ -1,0 +1,132 @@
+"""Charts of the ice: stock day by day with its deliveries, and the coming months beside past forecasts."""
+
+from __future__ import annotations
+
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.present.charts.canvas import (
+    BLUE,
+    INK,
+    MUTED,
+    ORANGE,
+    PAPER,
+    SKY,
+    Drawing,
+    drawing_rules,
+    legend_above,
+    sheet,
+)
+from pipeline.present.charts.consumption import weight_of
+from pipeline.present.figures import percent
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from matplotlib.axes import Axes
+
+    from pipeline.answers.forecasting import ForecastResult
+    from pipeline.answers.ice_answer import OrderResult
+    from pipeline.present.figures import Style
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+#: Past months drawn beside the coming ones.
+_MOST_PAST = 9
+
+
+def stock_chart(order: OrderResult, style: Style) -> Drawing:
+    """Return the stock of each morning with its interval, what each day needs, and the deliveries of the plan."""
+    factor, unit = weight_of(style)
+    days = [d.date for d in order.days]
+    level = percent(order.days[0].stock_lb.interval.level)
+    came = {d.date: d.order_lb for d in order.deliveries if d.order_lb}
+    with drawing_rules():
+        figure, (above, below) = sheet(4.4, 2, sharex=True, height_ratios=(3, 2))
+        at = np.arange(len(days))
+        _banded(above, at, order, factor, level)
+        firm = {d.date for d in order.deliveries if d.firm}
+        for i, day in enumerate(days):
+            if day in came:
+                above.annotate(
+                    f"+{came[day] * factor:,.0f}", (i, 0), (0, 3), textcoords="offset points", ha="center", va="bottom",
+                    color=ORANGE, fontsize=9, fontweight="bold" if day in firm else "normal",
+                )  # fmt: skip
+                above.plot([i], [0], "^", color=ORANGE, markersize=8, clip_on=False)
+        if came:
+            above.plot([], [], "^", color=ORANGE, markersize=8, label=f"delivery ordered, {unit}")
+        need = [d.need_lb for d in order.days]
+        below.bar(at, [n.mean * factor for n in need], width=0.6, color=SKY, label="mean")
+        below.vlines(at, [n.interval.low * factor for n in need], [n.interval.high * factor for n in need], color=INK,
+                     linewidth=1.6)  # fmt: skip
+        above.set(ylabel=f"In store, {unit}", ylim=(0, None))
+        below.set(ylabel=f"Needed, {unit}", xlabel="Day", ylim=(0, None))
+        below.set_xticks(at, [_tick(day, i == 0) for i, day in enumerate(days)], fontsize=9)
+        for panel in (above, below):
+            panel.grid(axis="x", visible=False)
+        legend_above(figure, above)
+    told = ", ".join(f"{style.weight(lb)} on {day.isoformat()}" for day, lb in came.items()) or "no delivery"
+    alt = (
+        f"Stock over {len(days)} days with deliveries of {told}; needed are "
+        f"{style.weight(sum(n.mean for n in need))} in all on average."
+    )
+    return Drawing("stock", "Ice in store, and what each day needs", alt, figure)
+
+
+def _tick(day: date, first: bool) -> str:
+    month = f"\n{_MONTHS[day.month - 1]}" if first or day.day == 1 else ""
+    return f"{'MTWTFSS'[day.weekday()]}\n{day.day}{month}"
+
+
+def _banded(panel: Axes, at: np.ndarray, order: OrderResult, factor: float, level: str) -> None:
+    stock = [d.stock_lb for d in order.days]
+    panel.vlines(at, [s.interval.low * factor for s in stock], [s.interval.high * factor for s in stock], color=SKY,
+                 linewidth=7, label=f"{level} between")  # fmt: skip
+    panel.plot(at, [s.quantiles[0.5] * factor for s in stock], "o-", color=BLUE, markeredgecolor=PAPER, linewidth=1.2,
+               label="in store before work")  # fmt: skip
+
+
+def forecast_chart(forecast: ForecastResult, style: Style) -> Drawing:
+    """Return past months as they were forecast beside what came, and the coming months as a fan."""
+    factor, unit = weight_of(style)
+    past, months = forecast.backtest.past[-_MOST_PAST:], forecast.months
+    level = percent(months[0].pellets_used_lb.interval.level)
+    with drawing_rules():
+        figure, axes = sheet(3.5)
+        at = np.arange(len(past))
+        told = [p.pellets_used_lb for p in past]
+        axes.vlines(at, [t.low * factor for t in told], [t.high * factor for t in told], color=SKY, linewidth=7)
+        axes.plot(at, [t.mean * factor for t in told], "_", color=BLUE, markersize=12, markeredgewidth=2)
+        came = np.array([np.nan if t.actual is None else t.actual * factor for t in told])
+        if past:
+            axes.plot(at, came, "D", color=ORANGE, markeredgecolor=PAPER, markersize=7, label="what came")
+        ahead = len(past) + np.arange(len(months))
+        used = [m.pellets_used_lb for m in months]
+        for low, high, width in ((0.05, 0.95, 3), (0.1, 0.9, 7), (0.25, 0.75, 12)):
+            axes.vlines(ahead, [u.quantiles[low] * factor for u in used], [u.quantiles[high] * factor for u in used],
+                        color=SKY, linewidth=width, label="forecast, 80 % between" if width == 7 else None)  # fmt: skip
+        axes.plot(ahead, [u.mean * factor for u in used], "_", color=BLUE, markersize=14, markeredgewidth=2.4,
+                  label="forecast, mean")  # fmt: skip
+        if past:
+            axes.axvline(len(past) - 0.5, color=MUTED, linewidth=1, linestyle="--")
+        names = [*(p.month for p in past), *(m.month for m in months)]
+        parts = [*([False] * len(past)), *(m.part for m in months)]
+        axes.set_xticks(range(len(names)), [_month(n, i == 0, p) for i, (n, p) in
+                                            enumerate(zip(names, parts, strict=True))], fontsize=9.5)  # fmt: skip
+        axes.set(ylabel=f"Pellets used a month, {unit}", xlabel="Month", ylim=(0, None),
+                 xlim=(-0.6, len(names) - 0.4))  # fmt: skip
+        axes.grid(axis="x", visible=False)
+        legend_above(figure, axes)
+    first = used[0]
+    alt = (
+        f"{months[0].month}: {style.weight(first.mean)} used on average, {level} between "
+        f"{style.weight_range(first.interval.low, first.interval.high)}; {len(past)} past months beside what came."
+    )
+    return Drawing("forecast", "Pellets used: past forecasts, what came, and the months ahead", alt, figure)
+
+
+def _month(name: str, first: bool, part: bool) -> str:
+    month = int(name[5:7])
+    year = f"\n{name[:4]}" if first or month == 1 else ""
+    return f"{'rest of ' if part else ''}{_MONTHS[month - 1]}{year}"

@@ -1,0 +1,128 @@
+"""The report as one self-contained HTML page, and as PDF from the same page."""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import dataclass
+from functools import cache
+from hashlib import sha256
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from pipeline.present.page_prices import prices_data, prices_part
+from pipeline.present.page_sections import (
+    air_part,
+    forecast_part,
+    jobs_part,
+    order_part,
+    pellets_part,
+    trust_part,
+)
+from pipeline.present.report_charts import report_charts
+from shared.errors import RimebookError
+from shared.version import VERSION
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from pipeline.answers.answer import Answer
+    from pipeline.answers.reporting import ReportContents
+    from pipeline.present.charts.canvas import Drawing
+    from pipeline.present.figures import Style
+
+_PIXELS_PER_INCH = 96
+
+
+@dataclass(frozen=True)
+class _Image:
+    title: str
+    alt: str
+    src: str
+    width: int
+    height: int
+
+
+@cache
+def template_text(name: str) -> str:
+    """Return a file of the templates folder."""
+    return (files("pipeline.present") / "templates" / name).read_text(encoding="utf-8")
+
+
+def environment() -> Environment:
+    """Return the template environment: everything is escaped."""
+    from jinja2 import Environment, StrictUndefined
+
+    return Environment(autoescape=True, trim_blocks=True, undefined=StrictUndefined)
+
+
+def content_policy(css: str, script: str = "") -> str:
+    """Return the page's content security policy: its own style and script by hash, embedded pictures, nothing else."""
+    own = f"script-src '{_hash(script)}'; " if script else ""
+    return f"default-src 'none'; {own}style-src '{_hash(css)}'; img-src data:; base-uri 'none'; form-action 'none'"
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(sha256(text.encode()).digest()).decode("ascii")
+
+
+def report_page(answer: Answer[ReportContents], style: Style, *, for_print: bool = False) -> str:
+    """Return the whole page as HTML.
+
+    Parameters
+    ----------
+    for_print : bool
+        Charts in the colours of paper alone, for a PDF.
+    """
+    from markupsafe import Markup
+
+    contents = answer.result
+    css, script = template_text("report.css"), template_text("report.js")
+    prices = prices_part(contents, style)
+    named = {
+        "order": order_part(contents, style), "pellets": pellets_part(contents, style), "trust": trust_part(contents),
+        "forecast": forecast_part(contents, style), "air": air_part(contents), "jobs": jobs_part(contents, style),
+    }  # fmt: skip
+    drawn = report_charts(contents, style)
+    return environment().from_string(template_text("report.html")).render(
+        shop=contents.settings.shop.name or "This shop", today=contents.today.isoformat(), intro=_intro(contents),
+        policy=Markup(content_policy(css, script)), css=Markup(css), script=Markup(script),
+        data=Markup(prices_data(contents, style)), warnings=answer.warnings, cautions=answer.cautions,
+        parts=(prices, *(named[k] for k in ("order", "pellets", "trust", "forecast", "air"))), prices=prices,
+        charts={name: _image(d, for_print=for_print) for name, d in drawn.items()},
+        made=f"Made by rimebook {VERSION} from this shop's own book; no figure left it.", **named,
+    )  # fmt: skip
+
+
+def _intro(contents: ReportContents) -> str:
+    n = contents.n_jobs
+    told = f"As of the morning of {contents.today.isoformat()}, before opening. "
+    if not n:
+        return told + "No finished job is logged yet: every figure is a planning figure from book.toml."
+    return told + f"From {n:,} finished job{'s' if n > 1 else ''} in this shop's own log."
+
+
+def _image(drawing: Drawing, *, for_print: bool) -> _Image:
+    width, height = (round(v * _PIXELS_PER_INCH) for v in drawing.figure.get_size_inches())
+    return _Image(drawing.title, drawing.alt, drawing.data_uri(follows_scheme=not for_print), width, height)
+
+
+def page_pdf(html: str) -> bytes:
+    """Return a page as PDF with tags for screen readers.
+
+    Raises
+    ------
+    RimebookError
+        Where the extra that makes PDF, or a library under it, is missing.
+    """
+    try:
+        from weasyprint import HTML
+        from weasyprint.urls import URLFetcher
+    except (ImportError, OSError) as error:  # OSError: Pango, which it loads, is not on this machine
+        raise RimebookError(
+            "no-pdf", where="PDF", found=str(error) or "no weasyprint", expected="the extra that makes PDF",
+            do='Install it with: python -m pip install "rimebook[pdf]" (Debian also: apt install libpango-1.0-0 '
+            "libpangoft2-1.0-0). Or write HTML and print it from your browser.",
+        ) from error  # fmt: skip
+    # Pictures are inside the page; nothing else is read, neither from the net nor from this machine.
+    fetcher = URLFetcher(allowed_protocols={"data"})
+    return bytes(HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_variant="pdf/ua-1"))

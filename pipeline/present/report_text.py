@@ -1,0 +1,25 @@
+"""What is said when a report was written."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.present.terminal import paragraph
+
+if TYPE_CHECKING:
+    from pipeline.answers.answer import Answer
+    from pipeline.answers.reporting import ReportResult
+    from pipeline.present.figures import Style
+
+_KB = 1000
+
+
+def render_report(answer: Answer[ReportResult], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+    """Return where the report is, and which of its sections still wait for a log."""
+    result = answer.result
+    lines = [f"Wrote {result.file} ({result.size_bytes / _KB:,.0f} kB). Open it in a browser."]
+    if result.pdf:
+        lines.append(f"Wrote {result.pdf}.")
+    if result.without_ground:
+        lines.append(paragraph(f"Without ground yet: {', '.join(result.without_ground)}; the page says what to log."))
+    return "\n".join(lines)
