@@ -10,7 +10,7 @@ import numpy as np
 from models.consumption.conformal import ProbitMap, fit_map, remapped
 from models.consumption.fitted import predict
 from models.consumption.learn import fit, in_order, usable_jobs
-from models.demand.calendar import Month, months_between
+from models.demand.calendar import Month, months_ahead, months_between
 from models.demand.examples import examples_of
 from models.demand.forecast import BookedAhead, Consumed, MonthDraws, counts_ahead, learn_rate, month_draws
 from models.demand.gaps import without_gap
@@ -183,7 +183,7 @@ def rolling_forecasts(
     fitted: FittedModel | None = None
     for turn, origin in enumerate(origins):
         past = table.take_jobs(table.day < origin)
-        months = months_between(origin, known.today - 1)[:HORIZON]
+        months = months_ahead(origin, HORIZON)
         if fitted is None or turn % _REFIT_EVERY == 0:
             newest = past.take_jobs(np.arange(max(past.n_jobs - _NEWEST, 0), past.n_jobs))
             fitted = fit(in_order(usable_jobs(newest)), planning, seed=seed, n_states=_STATES, n_burn=_BURN)
