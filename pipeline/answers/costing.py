@@ -13,6 +13,7 @@ from pipeline.answers.costing_reasons import because
 from pipeline.answers.payback import MachinePayback, machine_payback
 from pipeline.answers.price_list import PriceList, refined_list
 from pipeline.answers.quotes_held import FollowedQuote, QuotesHeld, quotes_held
+from pipeline.answers.saved_quotes import followed as followed_quotes
 from pipeline.book.costing_rows import deposits_above_price
 from shared.vocabulary import SOILS, UNKNOWN
 
@@ -109,8 +110,9 @@ def cost_jobs(
     revenue = float(price.sum())
     lost = rows[cost > price]
     lost = lost[np.argsort(costed.columns.price_usd[lost] - costed.cost_usd[lost], kind="stable")][:n_worst]
-    reasons = because(asking, costed, lost)
-    held, followed = quotes_held(asking, costed)
+    told = followed_quotes(asking)
+    reasons = because(asking, costed, lost, told)
+    held, followed = quotes_held(told, costed)
     result = CostingResult(
         jobs=len(rows), revenue_usd=revenue, cost_usd=float(cost.sum()),
         margin_share=1.0 - float(cost.sum()) / revenue if revenue > 0 else None, losing_jobs=int((cost > price).sum()),

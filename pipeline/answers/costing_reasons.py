@@ -11,20 +11,39 @@ from pipeline.book.costing_rows import SoilTold, soil_booked
 from shared.vocabulary import SOILS, soil_code
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from pipeline.answers.answer import Asking
     from pipeline.answers.costed import Costed
+    from pipeline.answers.saved_quotes import Followed
 
 #: Ice from this age on is called old: a tenth to a fifth of it has turned to gas each day (common practice, no source).
 OLD_ICE_DAYS = 3.0
 
 
-def because(asking: Asking, costed: Costed, rows: NDArray[np.int64]) -> list[str]:
+def because(asking: Asking, costed: Costed, rows: NDArray[np.int64], quotes: Sequence[Followed]) -> list[str]:
     """Return a reason for each losing visit: its price, its dirt, or the largest of what went beyond expectation."""
     ids = [costed.table.job_id[i] for i in rows.tolist()]
     dirtier = soil_booked(asking.book, ids, asking.today) if ids else {}
+    for quote in quotes:
+        if quote.state == "won":
+            dirtier |= _dirtier_than_quoted(costed, quote, ids)
     return [_reason(asking, costed, i, dirtier.get(costed.table.job_id[i], [])) for i in rows.tolist()]
+
+
+def _dirtier_than_quoted(costed: Costed, quote: Followed, ids: list[str]) -> dict[str, list[SoilTold]]:
+    """Return the zones of a won quote's losing jobs that were dirtier than the quote said."""
+    told = {line["zone"]: line["soil_level"] for line in quote.quote.quoted["request"]["lines"]}
+    table = costed.table
+    found: dict[str, list[SoilTold]] = {}
+    for job_id in set(quote.jobs) & set(ids):
+        for line in np.flatnonzero(table.line_job == table.job_id.index(job_id)).tolist():
+            zone, soil = table.zone.names[table.zone.codes[line]], int(table.soil[line])
+            if told.get(zone) in SOILS and soil > soil_code(told[zone]):
+                found.setdefault(job_id, []).append(SoilTold(zone, told[zone], SOILS[soil]))
+    return found
 
 
 def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> str:
@@ -40,7 +59,7 @@ def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> 
     named = "price" if expected > price else max(over, key=lambda cause: over[cause])
     if dirtier and named in ("price", "pellets", "minutes") and _as_booked(asking, costed, i, dirtier) <= price:
         worst = max(dirtier, key=lambda told: soil_code(told.found) - soil_code(told.booked))
-        return f"dirt worse than quoted: {worst.zone.replace('_', ' ')} {worst.found}, booked as {worst.booked}"
+        return f"dirt worse than quoted: {worst.zone.replace('_', ' ')} {worst.found}, told as {worst.booked}"
     if named == "price":
         return f"price too low: {price:.0f} charged, like jobs had been expected to cost {expected:.0f}"
     if named == "pellets":

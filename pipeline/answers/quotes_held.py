@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import comb
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from pipeline.answers.saved_quotes import State, followed
-
 if TYPE_CHECKING:
-    from pipeline.answers.answer import Asking
+    from collections.abc import Sequence
+
     from pipeline.answers.costed import Costed
     from pipeline.answers.saved_quotes import Followed
 
@@ -28,7 +27,7 @@ class FollowedQuote:
 
     number: int
     customer: str
-    state: State
+    state: Literal["open", "won", "lost", "unclear"]
     jobs: tuple[str, ...]
     price_usd: float
     cost_low_usd: float
@@ -70,9 +69,8 @@ class QuotesHeld:
     risk_held: bool | None
 
 
-def quotes_held(asking: Asking, costed: Costed) -> tuple[QuotesHeld, tuple[FollowedQuote, ...]]:
+def quotes_held(told: Sequence[Followed], costed: Costed) -> tuple[QuotesHeld, tuple[FollowedQuote, ...]]:
     """Return how the saved quotes held, and each with what it became."""
-    told = followed(asking)
     place = {job_id: i for i, job_id in enumerate(costed.table.job_id)} if told else {}
     quotes = tuple(_one(each, costed, place) for each in told)
     done = [(f, q) for f, q in zip(told, quotes, strict=True) if q.state == "won" and q.cost_usd is not None]

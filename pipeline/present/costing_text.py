@@ -72,11 +72,15 @@ def _groups(groups: list[CostingGroup], head: str, style: Style) -> str:
     return grid + (f"\n{left:,} more in --json." if left else "")
 
 
+def _times(n: int) -> str:
+    return {0: "never", 1: "once", 2: "twice"}.get(n, f"{n} times")
+
+
 def _quotes(held: QuotesHeld, quotes: tuple[FollowedQuote, ...], style: Style) -> str:
     told = (
-        f"{held.saved} saved quotes: {held.won} won, {held.lost} lost, {held.open} open"
+        f"{held.saved} saved quote{'s' if held.saved != 1 else ''}: {held.won} won, {held.lost} lost, {held.open} open"
         + (f", {held.unclear} unclear" if held.unclear else "")
-        + f". Cost ended above the told interval {held.above_interval} times, below it {held.below_interval} times."
+        + f". Cost ended above the told interval {_times(held.above_interval)}, below it {_times(held.below_interval)}."
     )
     if held.above_by_usd is not None:
         told += f" Above it, it was by {style.money(held.above_by_usd)} on average."

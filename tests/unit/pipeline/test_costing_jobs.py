@@ -247,6 +247,17 @@ def test_won_quote_above_its_interval_is_counted_with_its_size(new_book) -> None
     assert one.charged_usd == 300.0
 
 
+def test_dirt_worse_than_the_saved_quote_is_the_reason(new_book) -> None:
+    """Quoted at light soil and found severe: the dirt is named from the quote, without a booking."""
+    job = {**ROW, "job_id": "A", "day": DAY + timedelta(days=2), "soil_level": "severe", "price_usd": 160.0}
+    book = new_book(TOML, rows=[job])
+    asked = job_from_options(book.settings, vehicle="van", zones=["undercarriage:light"], day=DAY, customer="K-1")
+    save_quotes(Asking(book, DAY), [asked], Wanted(price_usd=160.0))
+    deliver(book, DAY - timedelta(days=1), 400, 2.5)
+    expect(book, "A", DAY + timedelta(days=2), 50.0, 60.0)
+    assert costing(book).worst[0].because.startswith("dirt worse than quoted: undercarriage severe, told as light")
+
+
 def test_risk_that_was_held_is_said_to_be(new_book) -> None:
     """A won quote whose cost stayed below its price holds the told risk."""
     assert quoted(new_book, 60.0, 900.0).quotes.risk_held is True
