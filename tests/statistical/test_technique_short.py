@@ -7,22 +7,22 @@ import technique_measures as measures
 
 
 def test_few_shops_without_waste_accuse_anybody():
-    """Over 15 shops without waste at most three accuse an operator (stated rate 10 %)."""
-    found = measures.false_findings(15)
-    assert found["operator"] <= 0.2
-    assert found["drift"] <= 0.2
+    """Over 8 shops without waste at most two accuse an operator (stated rate 10 %)."""
+    found = measures.false_findings(8)
+    assert found["operator"] <= 0.25
+    assert found["drift"] <= 0.25
 
 
 def test_a_waster_is_found_as_often_as_by_the_test_told_the_truth():
-    """A 15 % waster is found in most of 25 shops, close to the same test that knows the expectation."""
-    found = measures.power(25, 0.25)
+    """A 15 % waster is found in most of 15 shops, close to the same test that knows the expectation."""
+    found = measures.power(15, 0.25)
     assert found["ours"] >= 0.72
     assert found["ours"] >= found["told the truth"] - 0.12
 
 
 def test_the_right_one_is_named():
-    """Of six unevenly staffed shops the wasteful operator or machine is named in at least five."""
-    assert measures.named(6)["right one named"] >= 0.8
+    """Of four unevenly staffed shops the wasteful operator or machine is named in at least three."""
+    assert measures.named(4)["right one named"] >= 0.75
 
 
 @pytest.mark.slow
