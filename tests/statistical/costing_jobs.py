@@ -106,11 +106,16 @@ class Customers:
     effect: np.ndarray
 
 
+def customer_effects(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Draw what n customers add to the logarithms of pellets and minutes, (2, n)."""
+    z = rng.standard_normal((2, n))
+    return CUSTOMER_SD * np.array([z[0], 0.7 * z[0] + np.sqrt(1 - 0.49) * z[1]])
+
+
 def with_customers(world: World, seed: int) -> tuple[World, Customers]:
     """Return the world with its figures as if its visits belonged to customers that differ."""
     rng = np.random.default_rng([seed, 11])
-    shared = rng.standard_normal((2, N_CUSTOMERS + 4))
-    effect = CUSTOMER_SD * np.array([shared[0], 0.7 * shared[0] + np.sqrt(1 - 0.49) * shared[1]])
+    effect = customer_effects(rng, N_CUSTOMERS)
     ids = list(dict.fromkeys(row["job_id"] for row in world.history))
     of_job = dict(zip(ids, rng.integers(0, N_CUSTOMERS, len(ids)).tolist(), strict=True))
     history = []
@@ -127,7 +132,7 @@ def with_customers(world: World, seed: int) -> tuple[World, Customers]:
 def fleets(kind: Kind, seed: int, *, n_jobs: int = 150, n_asked: int = 28) -> tuple[Held, Held]:
     """Return how intervals for fleets of twelve held: with what the vans share, and as a sum of independent draws.
 
-    Each fleet belongs to one of the known customers or to one of four that never came before.
+    Two fleets in seven belong to a customer that never came before, each to another one.
     """
     plain = draw_world(kind, n_jobs, seed, n_fresh=n_asked, n_scenarios=2)
     world, customers = with_customers(plain, seed)
@@ -139,6 +144,7 @@ def fleets(kind: Kind, seed: int, *, n_jobs: int = 150, n_asked: int = 28) -> tu
     shared, apart = ([], []), ([], [])
     for j, (visit, _) in enumerate(world.asks):
         who = j % (N_CUSTOMERS + 4)
+        effect_now = customers.effect[:, who] if who < N_CUSTOMERS else customer_effects(rng, 1)[:, 0]
         request = asked_of([visit] * 24, world)
         drawn = predict(fitted, request, seed=seed)
         totals = np.array([drawn.jobs(q).draws for q in QUANTITIES])
@@ -146,7 +152,7 @@ def fleets(kind: Kind, seed: int, *, n_jobs: int = 150, n_asked: int = 28) -> tu
         effect = draw_customer(residual, code, asked, n_draws=totals.shape[2], rng=stream(seed, str(who)))
         sums = np.array([with_customer(totals[q], effect, q)[:FLEET].sum(axis=0) for q in range(2)])
         mixed = np.array([[rng.permutation(van) for van in totals[q, :FLEET]] for q in range(2)])
-        actual = sum(took(world.law, rng, visit).sum(axis=1) for _ in range(FLEET)) * np.exp(customers.effect[:, who])
+        actual = sum(took(world.law, rng, visit).sum(axis=1) for _ in range(FLEET)) * np.exp(effect_now)
         _note(shared, sums, actual)
         _note(apart, mixed.sum(axis=1), actual)
     return _held(shared), _held(apart)
