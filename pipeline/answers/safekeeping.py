@@ -28,11 +28,11 @@ class BackedUp:
 
 @dataclass(frozen=True)
 class Restored:
-    """A finished restore; `kept` is the folder with the book as it was."""
+    """A finished restore; `kept` is the folder with the book as it was, None where there was none."""
 
     file: str
     rows: int
-    kept: str
+    kept: str | None
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ def back_up(book: Book, file: Path, *, force: bool = False) -> Answer[BackedUp]:
 def restore(folder: Path, file: Path, *, force: bool = False) -> Answer[Restored]:
     """Put a backup in the place of a book, which is kept; see `pipeline.book.backup.restore`."""
     made = backup.restore(folder, file, force=force)
-    return Answer(Restored(str(file), made.rows, str(made.kept)))
+    return Answer(Restored(str(file), made.rows, str(made.kept) if made.kept is not None else None))
 
 
 def check(book: Book) -> Answer[Checked]:
@@ -73,11 +73,12 @@ def check(book: Book) -> Answer[Checked]:
         Where a block of the file is damaged.
     """
     found = read_soundness(book)
+    stored = fits.stored_record(book)
+    record = Record.from_json(stored[2]) if stored and stored[2] else Record.empty()
+    version, expected = stored[0] if stored else 0, expected_columns(record)
     mended: list[str] = []
-    if not found.expectations_stand:
-        stored = fits.stored_record(book)
-        record = Record.from_json(stored[2]) if stored and stored[2] else Record.empty()
-        fits.rewrite_expectations(book, stored[0] if stored else 0, expected_columns(record))
+    if not fits.expectations_stand(book, version, expected):
+        fits.rewrite_expectations(book, version, expected)
         mended.append("what was expected of past jobs, from the newest fit's record")
     tables = tuple(TableRows(name, n) for name, n in found.rows.items())
     return Answer(Checked(not found.faults, tables, tuple(mended)), found.faults)

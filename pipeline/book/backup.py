@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import shutil
+import struct
 import zipfile
+import zlib
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -11,7 +14,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Final
 
-from pipeline.book.store import DATABASE_NAME, Book
+from pipeline.book.store import DATABASE_NAME, LOG_NAME, Book
 from pipeline.book.toml_file import FILE_NAME, load_settings
 from shared.errors import RimebookError
 
@@ -19,8 +22,16 @@ if TYPE_CHECKING:
     import duckdb
 
 SUMS_NAME: Final = "sums.txt"
-#: What a backup may unpack to: far above any shop's book, far below a disk.
-MOST_BYTES: Final = 20_000_000_000
+#: What each member of a backup may unpack to: far above any shop's book, far below a disk.
+_MOST_OF: Final = {DATABASE_NAME: 20_000_000_000, FILE_NAME: 10_000_000, SUMS_NAME: 10_000}
+#: An empty database of a fresh book compresses more than a hundredfold: below this size a high ratio is no danger.
+_SMALL: Final = 50_000_000
+_MOST_RATIO: Final = 200
+#: What zipfile raises on damaged archives: bad offsets, unknown methods, names in no encoding, broken streams.
+_ARCHIVE_ERRORS: Final = (
+    zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, struct.error, EOFError, LookupError, ValueError,
+    NotImplementedError, RuntimeError, OverflowError,
+)  # fmt: skip
 _CHUNK: Final = 1 << 20
 
 
@@ -46,26 +57,32 @@ def row_counts(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
 def back_up(book: Book, file: Path, *, force: bool = False) -> BackupMade:
     """Write the book into one file: settings, database and their checksums.
 
-    The write lock is held while the database file is copied, after a checkpoint, so that the copy is whole. The
-    archive is written under another name, read again, compared by checksum and row counts, and only then named.
+    A lock keeps writers out while the whole database file is copied. The archive is written under another name, read
+    again, compared by checksum and row counts, and only then named.
 
     Raises
     ------
     RimebookError
-        Where the file stands already (without `force`), cannot be written, or does not read again as written.
+        Where the file stands already (without `force`), is the book's own, cannot be written, or does not read again
+        as written.
     """
+    own = {(book.folder / name).resolve() for name in (FILE_NAME, DATABASE_NAME, LOG_NAME)}
+    if file.resolve() in own or file.is_dir():
+        raise RimebookError(
+            "not-a-place", where=str(file), found="a file of the book itself" if file.resolve() in own else "a folder",
+            expected="the name of a new file", do="Choose another name, such as shop.rimebook.",
+        )  # fmt: skip
     if file.exists() and not force:
         raise RimebookError(
             "file-exists", where=str(file), found="a file of that name", expected="a new name",
             do="Choose another name, or add --force to write over it.",
         )  # fmt: skip
-    part = file.with_name(file.name + ".part")
+    part = file.with_name(f"{file.name}.{os.getpid()}.part")
     try:
-        with book.held() as connection:
-            connection.execute("checkpoint")
+        with book.still() as connection:
             counts = row_counts(connection)
             _write(book, part)
-        with TemporaryDirectory(dir=file.parent) as folder:
+        with TemporaryDirectory(dir=file.parent, prefix=".rimebook-") as folder:
             copy = unpack(part, Path(folder))
             with copy.reading() as connection:
                 again = row_counts(connection)
@@ -87,20 +104,23 @@ def back_up(book: Book, file: Path, *, force: bool = False) -> BackupMade:
 
 def _write(book: Book, part: Path) -> None:
     sums = []
-    with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
-        for name in (FILE_NAME, DATABASE_NAME):
-            source = book.folder / name
-            if source.is_file():
-                archive.write(source, name)
-                sums.append(f"{_sum(source)}  {name}\n")
-        archive.writestr(SUMS_NAME, "".join(sums))
+    with part.open("wb") as stream:
+        with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+            for name in (FILE_NAME, DATABASE_NAME):
+                if (book.folder / name).is_file():
+                    sums.append(f"{_write_one(archive, book.folder / name)}  {name}\n")
+            archive.writestr(SUMS_NAME, "".join(sums))
+        stream.flush()
+        os.fsync(stream.fileno())  # a backup that a power cut empties is none
 
 
-def _sum(file: Path) -> str:
+def _write_one(archive: zipfile.ZipFile, file: Path) -> str:
+    """Copy a file into the archive and return its checksum: read once, so that both are of the same bytes."""
     digest = sha256()
-    with file.open("rb") as stream:
-        while block := stream.read(_CHUNK):
+    with file.open("rb") as source, archive.open(file.name, "w", force_zip64=True) as target:
+        while block := source.read(_CHUNK):
             digest.update(block)
+            target.write(block)
     return digest.hexdigest()
 
 
@@ -121,27 +141,42 @@ def unpack(file: Path, folder: Path) -> Book:
         )  # fmt: skip
     try:
         with zipfile.ZipFile(file) as archive:
-            sizes = {m.filename: m.file_size for m in archive.infolist()}
-            if not {DATABASE_NAME, SUMS_NAME} <= sizes.keys() or sum(sizes.values()) > MOST_BYTES:
-                raise _no_backup(file, "an archive that is no backup of a book")
+            _check_members(file, archive, shutil.disk_usage(folder).free)
             stated: dict[str, str] = {}
             for line in archive.read(SUMS_NAME).decode("utf-8").splitlines():
                 digest, _, name = line.partition("  ")
                 stated[name] = digest
             for name in (FILE_NAME, DATABASE_NAME):
-                if name in sizes:
-                    _unpack_one(archive, name, folder)
-                    if stated.get(name) != _sum(folder / name):
-                        raise _no_backup(file, f"a {name} whose checksum differs: the backup is damaged")
-    except (zipfile.BadZipFile, ValueError, EOFError, NotImplementedError, RuntimeError) as error:
+                if name in archive.namelist() and _unpack_one(archive, name, folder) != stated.get(name):
+                    raise _no_backup(file, f"a {name} whose checksum differs: the backup is damaged")
+    except _ARCHIVE_ERRORS as error:
         raise _no_backup(file, "a file that does not open as a backup") from error
     return Book(folder, load_settings(folder / FILE_NAME))
 
 
-def _unpack_one(archive: zipfile.ZipFile, name: str, folder: Path) -> None:
+def _check_members(file: Path, archive: zipfile.ZipFile, free: int) -> None:
+    members = archive.infolist()
+    names = [m.filename for m in members]
+    if not {DATABASE_NAME, SUMS_NAME} <= set(names) <= set(_MOST_OF) or len(names) != len(set(names)):
+        raise _no_backup(file, "an archive that is no backup of a book")
+    packed = sum(m.compress_size for m in members)
+    size = sum(m.file_size for m in members)
+    if any(m.file_size > _MOST_OF[m.filename] for m in members) or size > _SMALL + _MOST_RATIO * packed:
+        raise _no_backup(file, f"an archive that unpacks to {size / 1e6:,.0f} MB, which no backup does")
+    if size > free:
+        raise RimebookError(
+            "disk-full", where=str(file), found=f"{free / 1e6:,.0f} MB free", expected=f"{size / 1e6:,.0f} MB",
+            do="Free some space; the book was not changed.",
+        )  # fmt: skip
+
+
+def _unpack_one(archive: zipfile.ZipFile, name: str, folder: Path) -> str:
+    digest = sha256()
     with archive.open(name) as source, (folder / name).open("wb") as target:
         while block := source.read(_CHUNK):
+            digest.update(block)
             target.write(block)
+    return digest.hexdigest()
 
 
 def _no_backup(file: Path, found: str) -> RimebookError:
@@ -153,44 +188,81 @@ def _no_backup(file: Path, found: str) -> RimebookError:
 
 @dataclass(frozen=True)
 class RestoreMade:
-    """A finished restore; `kept` is the folder with the book as it was."""
+    """A finished restore; `kept` is the folder with the book as it was, None where there was none."""
 
     rows: int
-    kept: Path
+    kept: Path | None
 
 
 def restore(folder: Path, file: Path, *, force: bool = False) -> RestoreMade:
-    """Put a backup in the place of a book; the book as it was is moved aside and kept.
+    """Put a backup in the place of a book; the book as it was is kept beside it.
 
     Raises
     ------
     RimebookError
-        Where the backup is damaged, or the book there has rows that the backup lacks (without `force`).
+        Where the backup is damaged, another process has the book, or the book there has what the backup lacks
+        (without `force`).
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    with TemporaryDirectory(dir=folder, prefix=".restoring-") as place:
-        copy = unpack(file, Path(place))
-        with copy.reading() as connection:
-            rows, newest = sum(row_counts(connection).values()), last_change(connection)
-        if (folder / DATABASE_NAME).is_file() and not force:
-            with Book(folder, copy.settings).reading() as connection:
-                here = last_change(connection)
-            if here is not None and (newest is None or here > newest):
-                raise RimebookError(
-                    "book-is-newer", where=str(folder), found=f"a book changed at {here:%Y-%m-%d %H:%M} UTC",
-                    expected="one no newer than the backup"
-                    + (f" of {newest:%Y-%m-%d %H:%M} UTC" if newest else ", which is empty"),
-                    do="Add --force to put the backup in its place all the same; the newer book is kept beside it.",
-                )  # fmt: skip
-        kept = folder / f"before-restore-{datetime.now(UTC):%Y%m%dT%H%M%S%f}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with TemporaryDirectory(dir=folder, prefix=".restoring-") as place:
+            copy = unpack(file, Path(place))
+            with copy.reading() as connection:
+                rows = sum(row_counts(connection).values())
+            if (folder / DATABASE_NAME).is_file():
+                _refuse_where_newer(Book(folder, copy.settings), copy, force=force)
+            return RestoreMade(rows, _exchange(folder, copy))
+    except OSError as error:
+        raise RimebookError(
+            "restore-failed", where=str(folder), found=error.strerror or str(error), expected="room and leave to write",
+            do="Free some space or choose another folder; the book that was there is in it or beside it.",
+        ) from error  # fmt: skip
+
+
+def _refuse_where_newer(here: Book, copy: Book, *, force: bool) -> None:
+    """Refuse where the book has what the backup lacks; one that is damaged has nothing to compare, and is kept."""
+    try:
+        with here.still() as connection:
+            changed, content = last_change(connection), fingerprint(connection)
+    except RimebookError as error:
+        if error.problem.code == "book-damaged":
+            return
+        raise
+    if force or changed is None:
+        return
+    with copy.reading() as connection:
+        newest, same = last_change(connection), fingerprint(connection) == content
+    if newest is None or changed > newest or (changed == newest and not same):
+        raise RimebookError(
+            "book-is-newer", where=str(here.folder), found=f"a book changed at {changed:%Y-%m-%d %H:%M} UTC",
+            expected="one no newer than the backup"
+            + (f" of {newest:%Y-%m-%d %H:%M} UTC" if newest else ", which is empty"),
+            do="Add --force to put the backup in its place all the same; the newer book is kept beside it.",
+        )  # fmt: skip
+
+
+def _exchange(folder: Path, copy: Book) -> Path | None:
+    """Keep the old files in a folder beside the new; killed at any step, a retry finds the old book or the new one."""
+    there = [name for name in (DATABASE_NAME, LOG_NAME, FILE_NAME) if (folder / name).exists()]
+    kept = folder / f"before-restore-{datetime.now(UTC):%Y%m%dT%H%M%S%f}" if there else None
+    if kept is not None:
         kept.mkdir()
-        for name in (DATABASE_NAME, DATABASE_NAME + ".wal", FILE_NAME):
-            if (folder / name).exists():
-                os.replace(folder / name, kept / name)
-        for name in (FILE_NAME, DATABASE_NAME):
-            if (copy.folder / name).exists():
-                os.replace(copy.folder / name, folder / name)
-    return RestoreMade(rows, kept)
+        for name in there:
+            shutil.copy2(folder / name, kept / name)
+        (folder / LOG_NAME).unlink(missing_ok=True)  # it would not fit the new file
+    for name in (FILE_NAME, DATABASE_NAME):
+        if (copy.folder / name).exists():
+            os.replace(copy.folder / name, folder / name)
+    return kept
+
+
+def fingerprint(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int]]:
+    """Return rows and a hash of the content of every table, whatever the order of its rows."""
+    found = {}
+    for table in row_counts(connection):
+        row = connection.execute(f'select count(*), coalesce(bit_xor(hash(t)), 0) from "{table}" t').fetchone()
+        found[table] = (int(row[0]), int(row[1])) if row else (0, 0)
+    return found
 
 
 def last_change(connection: duckdb.DuckDBPyConnection) -> datetime | None:

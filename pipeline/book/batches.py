@@ -57,23 +57,39 @@ class Undone:
     also_in: tuple[tuple[str, int, int], ...]
 
 
+_FOUND = f"""found as (
+    select batch, kind, sum(n)::bigint as n from (
+        {
+    " union all ".join(
+        f"select batch, '{kind}' as kind, count(*) as n from {t.name} group by batch" for kind, t in LOG_TABLES.items()
+    )
+} union all
+        select old_batch as batch, kind, count(*) as n from replaced_rows group by all
+    ) group by all
+)"""
+
+
+def lost_lines(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return a sentence for each batch and log that wrote another number of lines than are there; milliseconds."""
+    rows = connection.execute(
+        f"""with {_FOUND}, written as (
+            select batch, kind, any_value(file) as file, sum(n_lines)::bigint as n from batches
+            where undone_at is null group by all
+        )
+        select w.batch, w.file, w.n, w.kind, coalesce(f.n, 0) from written w left join found f using (batch, kind)
+        where w.n != coalesce(f.n, 0) order by w.batch"""
+    ).fetchall()
+    return [f"batch {b} ({file}) wrote {n:,} {kind} lines, {there:,} are there" for b, file, n, kind, there in rows]
+
+
 def read_batches(book: Book) -> list[BatchRow]:
     """Return every imported file, oldest first, with the lines of its batch and kind that are still there.
 
     Where `n_found` of a batch's kind differs from the lines written, rows were lost outside of this tool.
     """
-    found = " union all ".join(
-        f"select batch, '{kind}' as kind, count(*) as n from {t.name} group by batch"
-        for kind, t in LOG_TABLES.items()
-    )  # fmt: skip
     with book.reading() as connection:
         rows = connection.execute(
-            f"""with found as (
-                select batch, kind, sum(n) as n from (
-                    {found} union all
-                    select old_batch as batch, kind, count(*) as n from replaced_rows group by all
-                ) group by all
-            )
+            f"""with {_FOUND}
             select b.batch, part, made_at, b.kind, file, n_rows, n_accepted, n_duplicate, n_rejected, n_set_aside,
                 n_replaced, sum(n_lines) over (partition by b.batch, b.kind)::bigint, coalesce(f.n, 0)::bigint,
                 undone_at
@@ -91,7 +107,7 @@ def undo_batch(book: Book, batch: int | None = None) -> Undone:
         Where there is no such batch, it was undone already, or a later batch builds on it: corrects one of its lines
         or adds to one of its visits.
     """
-    with book.writing() as connection:
+    with book.writing(counted=False) as connection:
         number = _chosen(connection, batch)
         _refuse_where_built_upon(connection, number)
         files = connection.execute("select file from batches where batch = ? order by part", [number]).fetchall()

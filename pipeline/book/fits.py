@@ -99,22 +99,32 @@ def save_fit(book: Book, fit: NewFit) -> int:
     return version
 
 
+_EXPECTED = ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit", "actual")
+
+
 def _write_expectations(connection: duckdb.DuckDBPyConnection, version: int, expected: dict[str, list[object]]) -> None:
     connection.execute("delete from expectations")
     if not expected.get("job_id"):
         return
-    columns = ("job_id", "day", "quantity", "mean", "q10", "q50", "q90", "pit")
     connection.execute(
-        f"insert into expectations (version, {', '.join(columns)}) "
-        f"select {version}, {', '.join('unnest(?)' for _ in columns)}",
-        [expected[c] for c in columns],
+        f"insert into expectations (version, {', '.join(_EXPECTED)}) "
+        f"select {version}, {', '.join('unnest(?)' for _ in _EXPECTED)}",
+        [expected[c] for c in _EXPECTED],
     )
 
 
 def rewrite_expectations(book: Book, version: int, expected: dict[str, list[object]]) -> None:
     """Write the expectations of a fit anew, from its record."""
-    with book.writing() as connection:
+    with book.writing(counted=False) as connection:
         _write_expectations(connection, version, expected)
+
+
+def expectations_stand(book: Book, version: int, expected: dict[str, list[object]]) -> bool:
+    """Tell whether the table `expectations` holds exactly the rows made from a fit's record."""
+    with book.reading() as connection:
+        there = connection.execute(f"select version, {', '.join(_EXPECTED)} from expectations").fetchall()
+    wanted = [(version, *row) for row in zip(*(expected[c] for c in _EXPECTED), strict=True)]
+    return sorted(map(repr, there)) == sorted(map(repr, wanted))
 
 
 def stored_record(book: Book) -> tuple[int, date, str] | None:

@@ -7,6 +7,7 @@ anybody is told that it is done, so that no acknowledged row lives in the write-
 from __future__ import annotations
 
 import re
+import shutil
 import time
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
+from pipeline.book.batches import lost_lines
 from pipeline.book.migrations import MIGRATIONS, SCHEMA_VERSION
 from pipeline.book.toml_file import FILE_NAME, load_settings, template
 from shared.errors import RimebookError
@@ -25,8 +27,11 @@ if TYPE_CHECKING:
     from pipeline.book.settings import Settings
 
 DATABASE_NAME = "book.duckdb"
+LOG_NAME = DATABASE_NAME + ".wal"
 #: How long a second process waits for the first before it says who holds the book.
 WAIT_S = 5.0
+#: How often `still` settles a log that a killed writer left, before it gives up.
+_STILL_TRIES = 3
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "python_enable_replacements": False,
     "autoinstall_known_extensions": False,
@@ -64,6 +69,11 @@ class Book:
         """The database file."""
         return self.folder / DATABASE_NAME
 
+    @property
+    def log(self) -> Path:
+        """The write-ahead log: there while somebody writes, or after a writer was killed."""
+        return self.folder / LOG_NAME
+
     @contextmanager
     def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
         """Yield a read-only connection.
@@ -80,19 +90,28 @@ class Book:
                 self._migrate()
                 connection = self._connect(read_only=True)
             yield connection
+        except _OUTSIDE as error:
+            raise self._told(error) from error
         finally:
             connection.close()
 
     @contextmanager
-    def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
+    def writing(self, *, counted: bool = True) -> Iterator[duckdb.DuckDBPyConnection]:
         """Yield a connection inside one transaction: committed, checkpointed and closed on success, else rolled back.
+
+        Parameters
+        ----------
+        counted : bool
+            Refuse where a batch has lost lines (milliseconds); only taking such a batch out goes without.
 
         Raises
         ------
         RimebookError
             As `reading`, and where the disk is full or cannot be written.
         """
-        with self.held() as connection:
+        with self._held() as connection:
+            if counted:
+                self._refuse_where_lost(connection)
             try:
                 connection.execute("begin transaction")
                 yield connection
@@ -103,32 +122,88 @@ class Book:
                 raise
 
     @contextmanager
-    def held(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """Yield a connection that keeps every other process out, outside any transaction; for copying the file.
+    def still(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Yield a read-only connection while the file is whole: no log beside it, and nobody writing. For copying it.
+
+        A read lock, because on some systems a file that is open for writing cannot be read by its own process. Copy it
+        in one go: where locks belong to the process (POSIX), closing the copied file lets the lock go.
 
         Raises
         ------
         RimebookError
             As `writing`.
         """
+        for _ in range(_STILL_TRIES):
+            if self.log.exists():
+                with self._held() as connection:
+                    connection.execute("checkpoint")
+            with self.reading() as connection:
+                if not self.log.exists():  # else a writer was killed in between
+                    yield connection
+                    return
+        raise RimebookError(
+            "book-in-use", where=str(self.database), found="a log file that comes back", expected="a book at rest",
+            do="Wait until other commands have ended; try again.",
+        )  # fmt: skip
+
+    @contextmanager
+    def _held(self) -> Iterator[duckdb.DuckDBPyConnection]:
         connection = self._connect(read_only=False)
         try:
             if _version(connection) < SCHEMA_VERSION:
-                migrate(connection)
+                connection.close()
+                self._migrate()
+                connection = self._connect(read_only=False)
             yield connection
         except _OUTSIDE as error:
             raise self._told(error) from error
         finally:
             connection.close()
 
+    def _refuse_where_lost(self, connection: duckdb.DuckDBPyConnection) -> None:
+        lost = lost_lines(connection)
+        if lost:
+            raise RimebookError(
+                "book-lost-lines", where=str(self.database), found="; ".join(lost),
+                expected="every line that a batch wrote",
+                do="Restore the last backup, or `rimebook undo` that batch and import its file again.",
+            )  # fmt: skip
+
     def _migrate(self) -> None:
+        """Bring the database to the current schema; one with rows is first copied beside itself."""
         connection = self._connect(read_only=False)
         try:
+            version = _version(connection)
+            if version:
+                connection.close()
+                self._keep_old(version)
+                connection = self._connect(read_only=False)
             migrate(connection)
         except _OUTSIDE as error:
             raise self._told(error) from error
         finally:
             connection.close()
+
+    def _keep_old(self, version: int) -> None:
+        place, n = self.folder / f"{DATABASE_NAME}.before-v{SCHEMA_VERSION}", 1
+        while place.exists():  # of another book, restored later, or of a try that failed
+            n += 1
+            place = place.with_name(f"{DATABASE_NAME}.before-v{SCHEMA_VERSION}-{n}")
+        part = place.with_name(place.name + ".part")
+        connection = self._connect(read_only=True)  # nobody writes while it is copied
+        try:
+            if _version(connection) == version:  # else another process was faster
+                shutil.copyfile(self.database, part)
+                part.replace(place)
+        except OSError as error:
+            raise RimebookError(
+                "migration-copy", where=str(place), found=error.strerror or str(error),
+                expected="room for a copy of the book before it is brought to this version",
+                do="Free some space or make the folder writable; the book was not changed.",
+            ) from error  # fmt: skip
+        finally:
+            connection.close()
+            part.unlink(missing_ok=True)
 
     def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         until = time.monotonic() + self.wait_s
@@ -153,8 +228,9 @@ class Book:
         text = str(error).split("See also", maxsplit=1)[0].strip()
         where = str(self.database)
         if _is_lock(error):
-            held = re.search(r"held in (.+?) \(PID (\d+)\)", text)
-            holder = f"process {held[2]} ({held[1].rsplit('/', 1)[-1]})" if held else "another process"
+            held = re.search(r"(?:held|open) in\s+(.+?)\s+\(PID (\d+)\)", text)
+            program = re.split(r"[/\\]", held[1])[-1] if held else ""
+            holder = f"process {held[2]} ({program})" if held else "another process"
             return RimebookError(
                 "book-in-use", where=where, found=f"the book is in use by {holder}",
                 expected=f"it to be free within {self.wait_s:g} s", do="Wait until that command has ended; try again.",
@@ -166,10 +242,15 @@ class Book:
                 "disk-full", where=where, found="no space left to write", expected="room for the new rows",
                 do="Free some space and run the command again; what was in the book before is still there.",
             )  # fmt: skip
-        if re.search(r"Read-only file system|Permission denied|read-only mode", text, re.IGNORECASE):
+        if re.search(r"Read-only file system|Permission denied|Access is denied|read-only mode", text, re.IGNORECASE):
             return RimebookError(
                 "book-not-writable", where=where, found="a file or folder that cannot be written",
                 expected="a folder this user may write to", do="Change its permissions or copy the book elsewhere.",
+            )  # fmt: skip
+        if re.search(r"Out of Memory|failed to allocate|could not allocate", text, re.IGNORECASE):
+            return RimebookError(
+                "out-of-memory", where=where, found="not enough memory for the work", expected="room for it",
+                do="Close other programs or split the input; nothing was left half done.",
             )  # fmt: skip
         return RimebookError(
             "book-damaged", where=where, found=text.splitlines()[0] if text else type(error).__name__,

@@ -55,7 +55,8 @@ def render_backed_up(answer: Answer[BackedUp], style: Style) -> str:  # noqa: AR
 def render_restored(answer: Answer[Restored], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
     """Return what was restored and where the old book went."""
     done = answer.result
-    return paragraph(f"Restored {done.rows:,} rows from {done.file}. The book as it was is kept in {done.kept}.")
+    kept = f" The book as it was is kept in {done.kept}." if done.kept else ""
+    return paragraph(f"Restored {done.rows:,} rows from {done.file}.{kept}")
 
 
 def render_checked(answer: Answer[Checked], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
