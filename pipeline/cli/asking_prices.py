@@ -35,6 +35,7 @@ from pipeline.cli.quoting_options import (
     SoilOption,
     WonOption,
 )
+from pipeline.cli.sheets import ForceOption, SheetOption, check_sheet, write_sheet
 
 VehicleOption = Annotated[str, typer.Option("--vehicle", metavar="CLASS", help="Vehicle class, such as van.")]
 ZoneOption = Annotated[
@@ -135,6 +136,8 @@ def quote(
     lost: LostOption = None,
     won: WonOption = None,
     job_id: JobIdOption = "",
+    sheet: SheetOption = None,
+    force: ForceOption = False,
     machine: MachineOption = "",
     operator: OperatorOption = "",
     ice_age: IceAgeOption = None,
@@ -153,6 +156,7 @@ def quote(
     from pipeline.cli.quoting_options import QuoteOptions, answered, settled
     from pipeline.present.quote_text import render_quote
 
+    check_sheet(sheet, force=force)
     asking = ask(book, today, seed=seed, level=level)
     technique = {"ice_age_days": ice_age, "feed_lb_min": feed, "pressure_psi": pressure, "standoff_in": standoff,
                  "ice_on_share": ice_on}  # fmt: skip
@@ -163,6 +167,8 @@ def quote(
     if answer is None:
         asked = [] if found is not None else list(_jobs_asked(asking, described))
         answer = answered(asking, asked, options)
+        if sheet is not None:
+            answer = write_sheet(sheet, asking, answer, asked, found)
     show("quote", asking, answer, render_quote, as_json=as_json)
 
 

@@ -36,13 +36,16 @@ def report(
     from pipeline.answers.answer import Answer
     from pipeline.answers.reporting import SECTIONS, ReportResult, report_contents
     from pipeline.present.output_file import check_output, write_whole
-    from pipeline.present.page import page_pdf, report_page
+    from pipeline.present.page import report_page
+    from pipeline.present.pdf import page_pdf, require_pdf
     from pipeline.present.report_text import render_report
 
     asking = ask(book, today, seed=seed, level=level)
     paper = out.with_suffix(".pdf")
     for file in (out, paper) if pdf else (out,):
         check_output(file, force=force)
+    if pdf:
+        require_pdf()
     with Progress("report") as advance:
         answer = report_contents(asking, names=names, tell=advance)
         page = report_page(answer, style_of(asking.book)).encode()

@@ -1,8 +1,9 @@
-"""The report as one self-contained HTML page, and as PDF from the same page."""
+"""The report as one self-contained HTML page; for a PDF the same page with colours for paper."""
 
 from __future__ import annotations
 
 import base64
+import re
 from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
@@ -19,7 +20,6 @@ from pipeline.present.page_sections import (
     trust_part,
 )
 from pipeline.present.report_charts import report_charts
-from shared.errors import RimebookError
 from shared.version import VERSION
 
 if TYPE_CHECKING:
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from pipeline.present.figures import Style
 
 _PIXELS_PER_INCH = 96
+#: The space between a figure and its unit.
+_FIGURE = re.compile(r"(?<=\d) (?=(?:%|lb|kg|min|h|ppm|cfm)(?!\w))")
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,12 @@ def environment() -> Environment:
     """Return the template environment: everything is escaped."""
     from jinja2 import Environment, StrictUndefined
 
-    return Environment(autoescape=True, trim_blocks=True, undefined=StrictUndefined)
+    return Environment(autoescape=True, trim_blocks=True, undefined=StrictUndefined, finalize=_kept_together)
+
+
+def _kept_together(value: object) -> object:
+    """Keep a figure and its unit on one line."""
+    return _FIGURE.sub("\u00a0", value) if type(value) is str else value
 
 
 def content_policy(css: str, script: str = "") -> str:
@@ -104,25 +111,3 @@ def _intro(contents: ReportContents) -> str:
 def _image(drawing: Drawing, *, for_print: bool) -> _Image:
     width, height = (round(v * _PIXELS_PER_INCH) for v in drawing.figure.get_size_inches())
     return _Image(drawing.title, drawing.alt, drawing.data_uri(follows_scheme=not for_print), width, height)
-
-
-def page_pdf(html: str) -> bytes:
-    """Return a page as PDF with tags for screen readers.
-
-    Raises
-    ------
-    RimebookError
-        Where the extra that makes PDF, or a library under it, is missing.
-    """
-    try:
-        from weasyprint import HTML
-        from weasyprint.urls import URLFetcher
-    except (ImportError, OSError) as error:  # OSError: Pango, which it loads, is not on this machine
-        raise RimebookError(
-            "no-pdf", where="PDF", found=str(error) or "no weasyprint", expected="the extra that makes PDF",
-            do='Install it with: python -m pip install "rimebook[pdf]" (Debian also: apt install libpango-1.0-0 '
-            "libpangoft2-1.0-0). Or write HTML and print it from your browser.",
-        ) from error  # fmt: skip
-    # Pictures are inside the page; nothing else is read, neither from the net nor from this machine.
-    fetcher = URLFetcher(allowed_protocols={"data"})
-    return bytes(HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_variant="pdf/ua-1"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from pipeline.answers.review_words import setting_name
 from pipeline.present.figures import few, minutes, percent, words
 from pipeline.present.page_tables import (
     JOB_HEADS,
@@ -21,12 +22,14 @@ from pipeline.present.page_tables import (
 if TYPE_CHECKING:
     from datetime import date
 
+    from pipeline.answers.answer import QuantitySummary
     from pipeline.answers.forecasting import ForecastResult, PastRange
     from pipeline.answers.ice_answer import OrderResult
     from pipeline.answers.reporting import ReportContents
     from pipeline.answers.review_findings import Finding
     from pipeline.answers.reviewing import TechniqueResult
     from pipeline.answers.safety import SafetyAnswer
+    from pipeline.answers.safety_air import LimitAnswer
     from pipeline.present.figures import Style
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -38,6 +41,10 @@ _WHY = {
 }  # fmt: skip
 #: A limit that is passed in at least this share of scenarios is told first.
 _LIKELY = 0.05
+#: Chance of running short today from which it is said first.
+_SHORT = 0.3
+#: Rows told of each grouping.
+_MOST_GROUPS = 12
 
 
 @dataclass(frozen=True)
@@ -50,6 +57,7 @@ class Part:
     to_log: str = ""
     lines: tuple[str, ...] = ()
     tables: tuple[Grid, ...] = ()
+    beside: tuple[Grid, ...] = ()
     table: Grid | None = None
     days: Grid | None = None
     rules: Grid | None = None
@@ -63,12 +71,18 @@ class Part:
 
 
 def day_words(day: date) -> str:
-    """Return a day as 'Thu 2 Jul'."""
-    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
+    """Return a day as 'Thu 2 Jul', kept on one line."""
+    return f"{_DAYS[day.weekday()]}\u00a0{day.day}\u00a0{_MONTHS[day.month - 1]}"
 
 
 def _month_words(name: str, *, part: bool = False) -> str:
     return f"{'rest of ' if part else ''}{_MONTHS[int(name[5:7]) - 1]} {name[:4]}"
+
+
+def _span(figure: QuantitySummary, style: Style) -> str:
+    if figure.interval.high < 0.05:
+        return "none"
+    return style.weight_range(figure.interval.low, figure.interval.high)
 
 
 def order_part(contents: ReportContents, style: Style) -> Part:
@@ -88,6 +102,8 @@ def order_part(contents: ReportContents, style: Style) -> Part:
         lead = f"Order {style.weight(first.order_lb)} by {day_words(first.order_by)} for {day_words(first.date)}"
         rest = [f"{style.weight(d.order_lb)} for {day_words(d.date)}" for d in named[1:]]
         lead += f"; then {', '.join(rest)}." if rest else "."
+    if result.days and result.days[0].date == contents.today and result.days[0].chance_short >= _SHORT:
+        lead += f" Today is likely to run short ({percent(result.days[0].chance_short)}), whatever is ordered."
     deliveries = grid(
         "Deliveries: firm ones must be decided now, the others may change", ["Delivery", "#Order", "#Cost", "Order by", "Decided"],
         [[day_words(d.date), style.weight(d.order_lb) if d.order_lb else "nothing", style.money(d.cost_usd),
@@ -95,7 +111,7 @@ def order_part(contents: ReportContents, style: Style) -> Part:
     )  # fmt: skip
     days = grid(
         f"Day by day, {level} between", ["Day", "#In store", "#Needed", "#Chance short"],
-        [[day_words(d.date), between(d.stock_lb, style.weight), between(d.need_lb, style.weight), percent(d.chance_short)]
+        [[day_words(d.date), _span(d.stock_lb, style), _span(d.need_lb, style), percent(d.chance_short)]
          for d in result.days],
     )  # fmt: skip
     rules = grid(
@@ -112,7 +128,7 @@ def _stock_line(result: OrderResult, style: Style, level: str) -> str:
     worst = max(result.days, key=lambda d: d.chance_short)
     return (
         f"In store this morning: about {style.weight(stock.now_lb.mean)} ({level} within "
-        f"{between(stock.now_lb, style.weight)}), losing {style.weight(stock.loss_lb_day.mean)} a day. Ice, fees and "
+        f"{_span(stock.now_lb, style)}), losing {style.weight(stock.loss_lb_day.mean)} a day. Ice, fees and "
         f"shortages of these days cost about {style.money(cost.mean)} ({between(cost, style.money)}). The chance to run "
         f"short is highest on {day_words(worst.date)}: {percent(worst.chance_short)}."
     )
@@ -130,11 +146,15 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
     total = sum(p.pellets_lb for p in zones)
     lead = f"{style.weight(total)} in the last year, most of it on {top}."
     lines, care, tries, lacking = [], (), (), ()
-    tables = [grid(
-        "Pellets logged in the last year", ["Zone or class", "#Jobs", "#Pellets", "#Share"],
-        [[("class " if p.by == "class" else "") + words(p.name), f"{p.jobs:,}", style.weight(p.pellets_lb), percent(p.share)]
-         for p in contents.parts],
-    )]  # fmt: skip
+    beside = tuple(
+        grid(
+            f"Pellets logged in the last year, by {by}", [f"{by.capitalize()}", "#Jobs", "#Pellets", "#Share"],
+            [[words(p.name), f"{p.jobs:,}", style.weight(p.pellets_lb), percent(p.share)]
+             for p in contents.parts if p.by == by],
+        )
+        for by in ("zone", "class")
+    )  # fmt: skip
+    tables: list[Grid] = []
     if contents.technique.to_log:
         lines.append(contents.technique.to_log)
     if technique is not None:
@@ -149,18 +169,23 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
             tries = tuple(f"{_who(f)}: {f.try_}" for f in result.findings)
         elif result.effects:
             lead += f" Over {result.jobs:,} jobs no operator, machine or setting surely takes more than like jobs need."
-        lacking = tuple(f"{words(n.of or n.kind)} {n.name}: {n.why}" for n in result.not_enough[:8])
+        lacking = tuple(f"{_named(n.of or n.kind, n.name)}: {n.why}" for n in result.not_enough[:8])
         tables += _balances(result, style)
-    return Part("pellets-used", question, lead, lines=tuple(lines), tables=tuple(tables), tries=tries,
+    return Part("pellets-used", question, lead, lines=tuple(lines), tables=tuple(tables), beside=beside, tries=tries,
                 not_enough=lacking, care=care)  # fmt: skip
 
 
+def _named(kind: str, name: str) -> str:
+    if kind == "operator" and name.startswith("Operator "):
+        return name
+    return f"{kind} {setting_name(name) if kind == 'setting' else name}"
+
+
 def _who(finding: Finding) -> str:
-    name = words(finding.name) if finding.kind == "setting" else finding.name
     zone = f" on {words(finding.zone)}" if finding.zone else ""
     if finding.kind == "drift":
-        return f"{finding.of} {name} since {finding.since}".replace("operator Operator", "Operator")
-    return f"{finding.kind} {name}{zone}".replace("operator Operator", "Operator")
+        return f"{_named(finding.of, finding.name)} since {finding.since}"
+    return _named(finding.kind, finding.name) + zone
 
 
 def _findings(result: TechniqueResult, style: Style) -> Grid:
@@ -168,7 +193,7 @@ def _findings(result: TechniqueResult, style: Style) -> Grid:
     return grid(
         f"Beyond what like jobs need, {level} between", ["What", "#Against like jobs", "#Pellets a month", "#Cost a month", "#Jobs"],
         [[_who(f), f"{share_words(f.ratio.estimate)} ({share_words(f.ratio.low)} to {share_words(f.ratio.high)})",
-          between(f.pellets_lb_month, style.weight), between(f.usd_month, style.money), f"{f.jobs:,}"]
+          _span(f.pellets_lb_month, style), between(f.usd_month, style.money), f"{f.jobs:,}"]
          for f in result.findings],
     )  # fmt: skip
 
@@ -178,7 +203,7 @@ def _balances(result: TechniqueResult, style: Style) -> list[Grid]:
         return []
     rows = [
         [f"{b.container}, {b.since} to {b.until}", style.weight(b.start_lb + b.delivered_lb), style.weight(b.logged_lb),
-         style.weight(b.left_lb), style.weight(b.sublimated_lb.mean), between(b.unlogged_lb, style.weight)]
+         style.weight(b.left_lb), style.weight(b.sublimated_lb.mean), _span(b.unlogged_lb, style)]
         for b in result.balance
     ]  # fmt: skip
     return [grid("Where each container's ice went (turned to gas and used without a note are estimates)",
@@ -201,10 +226,13 @@ def trust_part(contents: ReportContents) -> Part:
         [[s.name, "-" if s.pellets_lb is None else few(s.pellets_lb), "-" if s.minutes is None else few(s.minutes)]
          for s in result.scores],
     )  # fmt: skip
-    groups = [g for g in result.groups if g.by != "operator"]
-    held = grid("How often the 80 % range held", ["Group", "#Held", "#Jobs"],
-                [[f"{g.by}: {words(g.name)}", percent(g.held), f"{g.jobs:,}"] for g in groups])  # fmt: skip
-    return Part("trust", question, lead, lines=result.advice, tables=(scores, held))
+    kinds = dict.fromkeys(g.by for g in result.groups if g.by != "operator")
+    beside = tuple(
+        grid(f"How often the 80 % range held, by {by}", [by.capitalize(), "#Held", "#Jobs"],
+             [[words(g.name), percent(g.held), f"{g.jobs:,}"] for g in result.groups if g.by == by][-_MOST_GROUPS:])
+        for by in kinds
+    )  # fmt: skip
+    return Part("trust", question, lead, lines=result.advice, tables=(scores,), beside=beside)
 
 
 def forecast_part(contents: ReportContents, style: Style) -> Part:
@@ -224,12 +252,16 @@ def forecast_part(contents: ReportContents, style: Style) -> Part:
     months = grid(
         f"The months ahead: mean, and {level} between", ["Month", "#Jobs", "#Used", "#To buy", "#Between", "#Work", "#Ice bill"],
         [[_month_words(m.month, part=m.part), few(round(m.jobs.mean)), style.weight(m.pellets_used_lb.mean),
-          style.weight(m.pellets_bought_lb.mean), between(m.pellets_bought_lb, style.weight), minutes(m.minutes.mean),
+          style.weight(m.pellets_bought_lb.mean), _span(m.pellets_bought_lb, style), _work(m.minutes.mean),
           style.money(m.spend_usd.mean)] for m in result.months],
     )  # fmt: skip
     return Part(
         "forecast", question, lead, lines=_forecast_lines(result, style), tables=(months, *_past(result, style))
     )
+
+
+def _work(total_min: float) -> str:
+    return f"{total_min / 60:,.0f} h" if total_min >= 600 else minutes(total_min)
 
 
 def _forecast_lines(result: ForecastResult, style: Style) -> tuple[str, ...]:
@@ -269,8 +301,15 @@ def air_part(contents: ReportContents) -> Part:
     if contents.air is None:
         return Part("air", "Is the air all right on the busiest booked day?", to_log=contents.air_to_log)
     day = day_words(contents.air.day)
-    told = [_air_sentence(a) for a in contents.air.bays]
-    lead = f"If all booked work is done in one bay: {' '.join(told)} Planning figures, never a clearance."
+    bays = contents.air.bays
+    bad = [a for a in bays if _passed(a)]
+    where = "in any bay" if len(bad) == len(bays) > 1 else "in " + " and ".join(f"bay {a.result.bay}" for a in bad)
+    if bad:
+        lead = f"No, not {where}, if all of that day's work is done in one bay at today's ventilation."
+    else:
+        lead = "No limit is likely to be passed, were the air well mixed."
+    lead += " Planning figures, never a clearance."
+    lines = tuple(_air_sentence(a) for a in bays)
     cautions = tuple(dict.fromkeys(c for a in contents.air.bays for c in a.cautions[:1]))
     warnings = tuple(dict.fromkeys(f"{a.result.bay}: {w}" for a in contents.air.bays for w in a.warnings if "pit" in w))
     return Part("air", f"Is the air all right on {day}, the busiest booked day?", lead,
@@ -278,18 +317,23 @@ def air_part(contents: ReportContents) -> Part:
                 charts=tuple(f"air-{i}" for i in range(len(contents.air.bays))), cautions=cautions + warnings)  # fmt: skip
 
 
-def _air_sentence(answer: SafetyAnswer) -> str:
+def _passed(answer: SafetyAnswer) -> list[LimitAnswer]:
     chances = answer.ground.chances if answer.ground else {}
-    passed = [limit for limit in answer.result.limits if chances.get(limit.name, 0.0) >= _LIKELY]
-    if not passed:
-        return f"in bay {answer.result.bay} no limit is likely to be passed, were the air well mixed."
+    return [limit for limit in answer.result.limits if chances.get(limit.name, 0.0) >= _LIKELY]
+
+
+def _air_sentence(answer: SafetyAnswer) -> str:
+    bay, passed = answer.result.bay, _passed(answer)
+    if not passed or answer.ground is None:
+        return f"Bay {bay}: no limit is likely to be passed, were the air well mixed."
     needed = max(limit.flow_needed_cfm.interval.high for limit in passed)
-    named = "; ".join(
-        f"{limit.name} of {limit.value:,.0f} {limit.unit} in {percent(chances[limit.name])}" for limit in passed
+    named = ", ".join(
+        f"{limit.name} of {limit.value:,.0f} {limit.unit} in {percent(answer.ground.chances[limit.name])} of scenarios"
+        for limit in passed
     )
     return (
-        f"no, not in bay {answer.result.bay}: it passes the {named} of scenarios; about {round(needed, -1):,.0f} cfm of "
-        "outdoor air would keep it."
+        f"Bay {bay}: passes the {named}. About {round(needed, -1):,.0f} cfm of outdoor air would keep it; "
+        f"{round(answer.ground.space.air_cfm, -1):,.0f} cfm is entered."
     )
 
 

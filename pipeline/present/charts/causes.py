@@ -21,6 +21,7 @@ from pipeline.present.charts.canvas import (
     legend_above,
     sheet,
 )
+from pipeline.answers.review_words import setting_name
 from pipeline.present.figures import percent, words
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def effects_chart(effects: Sequence[EffectTold], found: frozenset[tuple[str, str
         axes.set_yticks(range(len(shown)), [_label(e) for e in shown])
         axes.set_ylim(len(shown) - 0.4, -0.6)
         level = percent(shown[0].ratio.level)
-        axes.set_xlabel(f"Pellets against like jobs, % (line: {level} between)")
+        axes.set_xlabel(f"Pellets against like, % ({level} between)")
         reach = max(5.0, *(100 * abs(v - 1) for e in shown for v in (e.ratio.low, e.ratio.high)))
         axes.set_xlim(-1.1 * reach, 1.1 * reach)
         axes.grid(axis="y", visible=False)
@@ -72,10 +73,10 @@ def effects_chart(effects: Sequence[EffectTold], found: frozenset[tuple[str, str
 
 
 def _label(effect: EffectTold) -> str:
-    name = words(effect.name) if effect.kind == "setting" else effect.name
+    name = setting_name(effect.name) if effect.kind == "setting" else effect.name
     if effect.kind != "operator" or not effect.name.startswith("Operator "):
         name = f"{effect.kind} {name}"
-    return cut(name + (f", {words(effect.zone)}" if effect.zone else ""), 26)
+    return cut(name + (f", {words(effect.zone)}" if effect.zone else ""), 30)
 
 
 def air_chart(result: SafetyResult, *, place: str) -> Drawing:

@@ -1,0 +1,116 @@
+"""What a customer is told of a quote: scope, price, what changes it; nothing of what it costs the shop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.answers.comparing import compared
+from pipeline.answers.quote_ground import ground_of
+from shared.vocabulary import UNKNOWN
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.quoting import JobQuote
+    from pipeline.answers.requests import JobAsked
+    from pipeline.book.store import Book
+
+#: A logo beyond this would swell every sheet.
+MOST_LOGO_BYTES = 1_000_000
+_KINDS = (
+    (b"\x89PNG", "image/png"), (b"\xff\xd8\xff", "image/jpeg"), (b"GIF8", "image/gif"), (b"<svg", "image/svg+xml"),
+    (b"<?xml", "image/svg+xml"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ScopeLine:
+    """One zone of the work; soil is "unknown" where nobody has seen it."""
+
+    vehicle_class: str
+    zone: str
+    soil_level: str
+    coating_removed: bool
+
+
+@dataclass(frozen=True)
+class CustomerSheet:
+    """One quote as the customer sees it; money before tax, of all `count` vehicles together.
+
+    Attributes
+    ----------
+    number : int or None
+        Of a saved quote.
+    day : date
+        On which the work is done.
+    price_usd, ceiling_usd, deposit_usd : float
+    by_soil : tuple of (soil level, price in USD)
+        The price if all zones turn out so dirty; empty where the price is the shop's own figure.
+    """
+
+    number: int | None
+    job_id: str
+    customer: str
+    made_on: date
+    valid_until: date
+    day: date
+    count: int
+    scope: tuple[ScopeLine, ...]
+    price_usd: float
+    ceiling_usd: float
+    deposit_usd: float
+    by_soil: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Logo:
+    """A picture with its media type."""
+
+    media_type: str
+    content: bytes
+
+
+def customer_sheets(asking: Asking, quotes: Sequence[JobQuote], jobs: Sequence[JobAsked]) -> tuple[CustomerSheet, ...]:
+    """Return the sheet of each quote; `jobs` are what was quoted, in the same order."""
+    return tuple(_sheet(asking, quote, job) for quote, job in zip(quotes, jobs, strict=True))
+
+
+def _sheet(asking: Asking, quote: JobQuote, job: JobAsked) -> CustomerSheet:
+    soils = [line.soil_level for line in quote.estimate.lines]
+    scope = tuple(
+        ScopeLine(line.vehicle_class, line.zone, soil or UNKNOWN, line.coating_removed)
+        for line, soil in zip(job.lines, soils, strict=True)
+    )
+    by_soil: tuple[tuple[str, float], ...] = ()
+    if quote.at_price is None:
+        choices = compared(asking, job, ground_of(asking, job.customer), "soil", quote.count)
+        by_soil = tuple((c.name, c.price_usd) for c in choices if c.price_usd is not None)
+    price = quote.price_usd if quote.at_price is None else quote.at_price.price_usd
+    return CustomerSheet(quote.number, quote.job_id, quote.customer, asking.today, quote.valid_until, job.day,
+                         quote.count, scope, price, quote.ceiling_usd, quote.deposit_usd, by_soil)  # fmt: skip
+
+
+def shop_logo(book: Book) -> tuple[Logo | None, str]:
+    """Return the shop's logo and what must be said of it: '' where there is nothing to say.
+
+    Only a picture inside the book's folder is read.
+    """
+    name = book.settings.shop.logo.strip()
+    if not name:
+        return None, ""
+    file = (book.folder / name).resolve()
+    where = f'[shop] logo = "{name}" in book.toml'
+    if not file.is_relative_to(book.folder.resolve()):
+        return None, f"{where} lies outside the book's folder; the sheet has no logo."
+    try:
+        content = file.read_bytes()
+    except OSError:
+        return None, f"{where} cannot be read; the sheet has no logo."
+    media_type = next((kind for start, kind in _KINDS if content.lstrip()[: len(start)] == start), "")
+    if not media_type or len(content) > MOST_LOGO_BYTES:
+        why = "is larger than 1 MB" if media_type else "is no PNG, JPEG, GIF or SVG picture"
+        return None, f"{where} {why}; the sheet has no logo."
+    return Logo(media_type, content), ""

@@ -1,0 +1,64 @@
+"""The customer's sheet of a quote as one printable HTML page."""
+
+from __future__ import annotations
+
+import base64
+from typing import TYPE_CHECKING, Any
+
+from pipeline.present.figures import percent, words
+from pipeline.present.page import content_policy, environment, template_text
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipeline.answers.customer_sheet import CustomerSheet, Logo, ScopeLine
+    from pipeline.book.settings import Settings
+    from pipeline.present.figures import Style
+from shared.vocabulary import UNKNOWN
+
+
+def sheet_page(
+    sheets: Sequence[CustomerSheet], settings: Settings, style: Style, *, cautions: Sequence[str], logo: Logo | None
+) -> str:
+    """Return the sheets as HTML, each on paper of its own."""
+    from markupsafe import Markup
+
+    css = template_text("sheet.css")
+    picture = ""
+    if logo is not None:
+        picture = f"data:{logo.media_type};base64,{base64.b64encode(logo.content).decode('ascii')}"
+    return environment().from_string(template_text("sheet.html")).render(
+        css=Markup(css), policy=Markup(content_policy(css)), shop=settings.shop.name or "Quote",
+        address=[line.strip() for line in settings.shop.address.replace("\n", ",").split(",") if line.strip()],
+        logo=picture, cautions=cautions, sheets=[_told(sheet, settings, style) for sheet in sheets],
+    )  # fmt: skip
+
+
+def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, Any]:
+    tax = settings.pricing.tax_share
+    unseen = any(line.soil_level == UNKNOWN for line in sheet.scope)
+    told: dict[str, Any] = {
+        "title": f"Quote {sheet.number}" if sheet.number is not None else "Quote",
+        "customer": sheet.customer, "made_on": sheet.made_on.isoformat(), "valid_until": sheet.valid_until.isoformat(),
+        "day": sheet.day.isoformat(), "vehicles": f"{sheet.count} vehicles alike" if sheet.count > 1 else "",
+        "scope": [_scope(line) for line in sheet.scope], "price": style.money(sheet.price_usd),
+        "tax": _tax(sheet.price_usd, tax, style), "ceiling": style.money(sheet.ceiling_usd),
+        "ceiling_tax": _tax(sheet.ceiling_usd, tax, style), "deposit": style.money(sheet.deposit_usd),
+        "by_soil": [(soil, style.money(price), _tax(price, tax, style)) for soil, price in sheet.by_soil],
+        "unseen": unseen, "strips": any(line.coating_removed for line in sheet.scope), "range": "",
+    }  # fmt: skip
+    if unseen and sheet.by_soil:
+        prices = [price for _, price in sheet.by_soil]
+        told["range"] = f"{style.money(min(prices))} to {style.money(max(prices))}"
+    return told
+
+
+def _scope(line: ScopeLine) -> dict[str, str]:
+    soil = "not seen yet" if line.soil_level == UNKNOWN else line.soil_level
+    return {"vehicle": words(line.vehicle_class), "zone": words(line.zone), "soil": soil,
+            "extra": "old coating removed" if line.coating_removed else ""}  # fmt: skip
+
+
+def _tax(usd: float, share: float, style: Style) -> str:
+    """Return an amount with tax, '' where there is none."""
+    return f"{style.money(usd * (1 + share), cents=True)} with {percent(share)} tax" if share else ""
