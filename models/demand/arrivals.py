@@ -6,7 +6,7 @@ whose scale falls with the square root of their order; each has a normal prior w
 nobody has seen yet is thus not left out but uncertain, and a short record answers wide.
 
 Given the scales and a the posterior is normal around its mode (Laplace); the scales are drawn by importance sampling on
-their Laplace evidence, adapted twice (Tierney & Kadane 1986, JASA 81:82; Cappé et al. 2004, J. Comput. Graph. Stat.
+their Laplace evidence, adapted as it goes (Tierney & Kadane 1986, JASA 81:82; Cappé et al. 2004, J. Comput. Graph. Stat.
 13:907).
 """
 
@@ -31,7 +31,9 @@ _MOST_STEPS = 60
 _PRIOR_MEAN = np.log(np.array([0.05, 0.006, 0.12, 0.02]))
 _PRIOR_SD = np.array([0.9, 0.8, 0.9, 1.5])
 _STEP, _SLOPE, _SEASON, _OVER = range(4)
-_N_POINTS, _T_DF, _NEWTON_STEPS = 80, 5.0, 14
+# Beyond these the scales are not believed: their exponential tails would rule the mean of an unknown shop's months.
+_PRIOR_TOP = np.log(np.array([0.25, 0.03, 0.5, 3.0]))
+_N_POINTS, _N_STAGES, _T_DF, _NEWTON_STEPS = 120, 4, 5.0, 14
 
 
 @dataclass(frozen=True)
@@ -196,10 +198,11 @@ class _Posterior:
     def points(self, rng: np.random.Generator) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return points (n, 4) of the logarithms of the hyper-parameters and their probabilities (n,)."""
         if not len(self.y):
-            return _PRIOR_MEAN + _PRIOR_SD * rng.standard_normal((_N_POINTS, 4)), np.full(_N_POINTS, 1 / _N_POINTS)
-        centre, root = _PRIOR_MEAN.copy(), np.diag(_PRIOR_SD)
+            free = _PRIOR_MEAN + _PRIOR_SD * rng.standard_normal((_N_POINTS, 4))
+            return np.minimum(free, _PRIOR_TOP), np.full(_N_POINTS, 1 / _N_POINTS)
+        centre, root = self._first_guess()
         all_points, all_weights = [], []
-        for stage in range(3):
+        for stage in range(_N_STAGES):
             z = rng.standard_normal((_N_POINTS // 2, 4))
             z = np.concatenate([z, -z])
             stretch = np.sqrt(_T_DF / rng.chisquare(_T_DF, (_N_POINTS, 1)))
@@ -209,18 +212,28 @@ class _Posterior:
             )
             prior = -0.5 * (((found - _PRIOR_MEAN) / _PRIOR_SD) ** 2).sum(axis=1)
             all_points.append(found)
-            all_weights.append(self.evidence(found) + prior - log_t)
+            believed = np.where((found <= _PRIOR_TOP).all(axis=1), 0.0, -np.inf)
+            all_weights.append(self.evidence(np.minimum(found, _PRIOR_TOP)) + prior - log_t + believed)
             points, logs = np.concatenate(all_points), np.concatenate(all_weights)
             weight = np.exp(logs - logs.max())
             weight /= weight.sum()
-            if stage < 2:
+            if stage < _N_STAGES - 1:
                 # Capped while adapting, so that one lucky point does not set the scale.
                 capped = np.minimum(weight, 0.05)
                 capped /= capped.sum()
                 centre = capped @ points
                 away = points - centre
-                root = np.linalg.cholesky(1.2 * (away.T * capped) @ away + 0.02 * np.diag(_PRIOR_SD**2))
+                root = np.linalg.cholesky(1.2 * (away.T * capped) @ away + 0.01 * np.diag(_PRIOR_SD**2))
         return points, weight
+
+    def _first_guess(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the first proposal: the prior, its overdispersion pulled to the moment estimate of a flat record."""
+        mean = np.exp(self.log_e) * self.y.sum() / np.exp(self.log_e).sum()
+        excess = float(((self.y - mean) ** 2 - self.y).sum() / max(float((mean**2).sum()), 1e-9))
+        centre, spread = _PRIOR_MEAN.copy(), _PRIOR_SD.copy()
+        centre[_OVER] = 0.5 * (centre[_OVER] + np.log(np.clip(excess, 1e-4, 3.0)))
+        spread[_OVER] = max(spread[_OVER], abs(centre[_OVER] - _PRIOR_MEAN[_OVER]))
+        return centre, np.diag(spread)
 
     def _scales(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the prior sd of each coefficient at each point, (n, d)."""

@@ -241,7 +241,7 @@ def rule_scores(record: ForecastRecord, months: Sequence[Actual]) -> tuple[RuleS
         All whole months on record, in order; a rule sees those before the forecast was made.
     """
     low, high = LEVELS.index(0.1), LEVELS.index(0.9)
-    names = ("this forecast", "the same month last year", "mean of the last three months")
+    names = ("this forecast", "the same month last year (else the last one)", "mean of the last three months")
     scores: dict[str, list[float]] = {name: [] for name in names}
     usable = [(a.month.first, a.pellets_lb) for a in months if np.isfinite(a.pellets_lb)]
     for f in record.forecasts:

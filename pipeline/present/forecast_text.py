@@ -29,6 +29,8 @@ _WHY = {
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 #: Past months shown; the JSON has them all.
 _MOST_PAST = 6
+#: A smaller part of a change is not told.
+_LEAST_LB = 0.5
 
 
 def render_forecast(answer: Answer[ForecastResult], style: Style) -> str:
@@ -52,7 +54,7 @@ def _name(month: ForecastMonth | str, *, part: bool = False) -> str:
 def _sentence(month: ForecastMonth, style: Style) -> str:
     buy = month.pellets_bought_lb
     return (
-        f"{_name(month)}: about {few(round(month.jobs.mean))} jobs. Plan to buy about {style.weight(buy.mean)} of ice "
+        f"{_name(month)}: about {month.jobs.mean:,.0f} jobs. Plan to buy about {style.weight(buy.mean)} of ice "
         f"({percent(buy.interval.level)} between {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
         f"{style.money(month.spend_usd.mean)}; {style.weight(month.pellets_used_lb.mean)} of it goes through the hose."
     )
@@ -69,12 +71,12 @@ def _months(months: tuple[ForecastMonth, ...], style: Style) -> str:
             Column(f"Buy, {unit}", "number"), Column(f"{level} between", "number"), Column("Work", "number"),
             Column("Ice bill", "number")]  # fmt: skip
     rows = [
-        [_name(m, part=m.part).replace(" ", "\u00a0"), few(round(m.jobs.mean)), _bare(m.pellets_used_lb.mean, style),
+        [_name(m, part=m.part), f"{m.jobs.mean:,.0f}", _bare(m.pellets_used_lb.mean, style),
          _bare(m.pellets_bought_lb.mean, style), _span(m.pellets_bought_lb, style), _hours(m.minutes.mean),
          style.money(m.spend_usd.mean)]
         for m in months
     ]  # fmt: skip
-    return table(head, rows).replace("\u00a0", " ")
+    return table(head, rows)
 
 
 def _bare(lb: float, style: Style) -> str:
@@ -82,7 +84,7 @@ def _bare(lb: float, style: Style) -> str:
 
 
 def _hours(total_min: float) -> str:
-    return f"{total_min / 60:,.0f} h" if total_min >= 600 else minutes(total_min)
+    return f"{total_min / 60:,.0f} h" if total_min >= 120 else minutes(total_min)
 
 
 def _reasons(because: tuple[Because, ...], against: Against, first: ForecastMonth, style: Style) -> str:
@@ -98,6 +100,7 @@ def _why_table(because: tuple[Because, ...], style: Style) -> str:
     rows = [
         [_WHY[b.of][b.pellets_lb < 0], f"{'-' if b.pellets_lb < 0 else '+'}{style.weight(abs(b.pellets_lb))}"]
         for b in sorted(because, key=lambda b: -abs(b.pellets_lb))
+        if abs(b.pellets_lb) >= _LEAST_LB
     ]
     return table([Column("Reason"), Column("Ice", "number")], rows)
 

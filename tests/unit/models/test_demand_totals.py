@@ -10,7 +10,13 @@ from models.demand.arrivals import CountRows
 from models.demand.calendar import Calendar, months_ahead
 from models.demand.compound import recency, resampled_totals
 from models.demand.forecast import (
-    BookedAhead, BookedTaken, Consumed, Known, counts_ahead, learn_rate, month_draws,
+    BookedAhead,
+    BookedTaken,
+    Consumed,
+    Known,
+    counts_ahead,
+    learn_rate,
+    month_draws,
 )  # fmt: skip
 from models.demand.lost_ice import IceMonth, learn_lost
 from models.demand.reasons import log_mean, parts_of_change
@@ -19,7 +25,7 @@ from models.demand.rules import moving_average, seasonal_naive
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "statistical"))
 
-from forecast_shops import simulated  # noqa: E402 - the statistical tests' own shops
+from forecast_shops import simulated
 
 
 @pytest.fixture(scope="module")
@@ -153,9 +159,7 @@ def test_simple_rules_by_hand():
 def test_record_is_blind_to_what_comes_later(shop):
     """Absurd jobs after a month's origin leave what was forecast for earlier origins as it was."""
     cut = int(shop.known.today) - 60
-    early = rolling_forecasts(
-        shop.table.take_jobs(shop.table.day < cut), shop.known.before(cut), shop.planning, seed=1
-    )
+    early = rolling_forecasts(shop.table.take_jobs(shop.table.day < cut), shop.known.before(cut), shop.planning, seed=1)
     known = Known(np.sort(np.append(shop.known.job_days, np.full(500, cut + 5))), np.full(len(shop.known.job_days) + 500, -1),
                   None, shop.known.deliveries, shop.known.today, shop.known.calendar, 6.0)  # fmt: skip
     late = rolling_forecasts(shop.table, known, shop.planning, seed=1)
