@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from pipeline.answers.comparing import compared
-from pipeline.answers.quote_ground import ground_of
-from shared.vocabulary import UNKNOWN
+from pipeline.answers.pricing import price_job
+from pipeline.answers.quote_ground import ground_of, job_cost_draws, job_draws
+from shared.vocabulary import SOILS, UNKNOWN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,6 +49,8 @@ class CustomerSheet:
     price_usd, ceiling_usd, deposit_usd : float
     by_soil : tuple of (soil level, price in USD)
         The price if all zones turn out so dirty; empty where the price is the shop's own figure.
+    range_usd : tuple of float or None
+        Least and highest price by what is found in the zones that nobody has seen; None where all are seen.
     """
 
     number: int | None
@@ -63,6 +65,7 @@ class CustomerSheet:
     ceiling_usd: float
     deposit_usd: float
     by_soil: tuple[tuple[str, float], ...]
+    range_usd: tuple[float, float] | None
 
 
 @dataclass(frozen=True)
@@ -85,12 +88,44 @@ def _sheet(asking: Asking, quote: JobQuote, job: JobAsked) -> CustomerSheet:
         for line, soil in zip(job.lines, soils, strict=True)
     )
     by_soil: tuple[tuple[str, float], ...] = ()
+    range_usd = None
     if quote.at_price is None:
-        choices = compared(asking, job, ground_of(asking, job.customer), "soil", quote.count)
-        by_soil = tuple((c.name, c.price_usd) for c in choices if c.price_usd is not None)
+        by_soil = tuple((soil, _price(asking, _found(job, soil, every=True), quote.count)) for soil in SOILS)
+        if any(line.soil_level == UNKNOWN for line in scope):
+            ends = [_price(asking, _found(job, soil, every=False), quote.count) for soil in (SOILS[0], SOILS[-1])]
+            range_usd = (min(ends), max(ends))
     price = quote.price_usd if quote.at_price is None else quote.at_price.price_usd
-    return CustomerSheet(quote.number, quote.job_id, quote.customer, asking.today, quote.valid_until, job.day,
-                         quote.count, scope, price, quote.ceiling_usd, quote.deposit_usd, by_soil)  # fmt: skip
+    return CustomerSheet(
+        quote.number,
+        quote.job_id,
+        quote.customer,
+        asking.today,
+        quote.valid_until,
+        job.day,
+        quote.count,
+        scope,
+        price,
+        quote.ceiling_usd,
+        quote.deposit_usd,
+        by_soil,
+        range_usd,
+    )
+
+
+def _found(job: JobAsked, soil: str, *, every: bool) -> JobAsked:
+    """Return the job with a level in every zone, or in those alone that nobody has seen."""
+    lines = tuple(
+        replace(line, soil_level=soil) if every or line.soil_level in ("", UNKNOWN) else line for line in job.lines
+    )
+    return replace(job, lines=lines)
+
+
+def _price(asking: Asking, job: JobAsked, count: int) -> float:
+    ground = ground_of(asking, job.customer)
+    pricing = asking.book.settings.pricing
+    draws = job_draws(asking, [job], ground, count)
+    cost = job_cost_draws(asking, draws, 0, ground.landed).total()
+    return price_job(cost, pricing, minimum_usd=count * pricing.minimum_usd).price_usd
 
 
 def shop_logo(book: Book) -> tuple[Logo | None, str]:

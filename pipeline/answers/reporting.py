@@ -114,8 +114,14 @@ class ReportContents:
 
     def without_ground(self) -> tuple[str, ...]:
         """Return the sections that have no answer."""
-        lacking = {"order": self.order.answer is None, "pellets": not self.parts, "trust": self.trust.answer is None,
-                   "forecast": self.forecast.answer is None, "air": self.air is None, "jobs": not self.jobs}  # fmt: skip
+        lacking = {
+            "order": self.order.answer is None,
+            "pellets": not self.parts,
+            "trust": self.trust.answer is None,
+            "forecast": self.forecast.answer is None,
+            "air": self.air is None,
+            "jobs": not self.jobs,
+        }
         return tuple(s for s in SECTIONS if lacking.get(s))
 
 
@@ -129,7 +135,7 @@ def report_contents(asking: Asking, *, names: bool = False, tell: Tell | None = 
     tell : callable, optional
         Told the share done and what is being done.
     """
-    said = tell or (lambda share, doing: None)
+    said = tell or _unheard
     said(0.02, "reading the book")
     table = history(asking.book, asking.today)
     fit = current_fit(asking)
@@ -153,6 +159,11 @@ def report_contents(asking: Asking, *, names: bool = False, tell: Tell | None = 
     cautions = cautions_for("report", settings=asking.book.settings, coating_removed=True)
     said(0.95, "drawing")
     return Answer(contents, tuple(dict.fromkeys(warnings)), tuple(cautions))
+
+
+def _unheard(share: float, doing: str) -> None:
+    """Stand in where nobody listens."""
+    del share, doing
 
 
 def _order(asking: Asking, n_jobs: int) -> Section[OrderResult]:

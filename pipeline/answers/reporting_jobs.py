@@ -67,14 +67,18 @@ def job_rows(asking: Asking, table: JobTable, *, names: bool) -> tuple[JobRow, .
     rows = []
     for visit in visit_rows(asking.book, asking.today):
         pellets, minutes = totals.get(visit.job_id, (None, None))
-        lb, time = expected.get((visit.job_id, "pellets_lb")), expected.get((visit.job_id, "minutes"))
+        lb = _told(expected.get((visit.job_id, "pellets_lb")))
+        time = _told(expected.get((visit.job_id, "minutes")))
         rows.append(JobRow(
             visit.job_id, visit.day, visit.vehicle_classes, visit.zones, visit.soils,
-            tuple(codes.get(o, o) for o in visit.operators), pellets,
-            *((lb.q50, lb.q10, lb.q90) if lb else (None, None, None)), minutes,
-            *((time.q50, time.q10, time.q90) if time else (None, None, None)), visit.price_usd, visit.notes,
+            tuple(codes.get(o, o) for o in visit.operators), pellets, lb[0], lb[1], lb[2], minutes, time[0], time[1],
+            time[2], visit.price_usd, visit.notes,
         ))  # fmt: skip
     return tuple(rows)
+
+
+def _told(expected: fits.Expected | None) -> tuple[float | None, float | None, float | None]:
+    return (None, None, None) if expected is None else (expected.q50, expected.q10, expected.q90)
 
 
 def _number(value: float) -> float | None:

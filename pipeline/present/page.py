@@ -24,6 +24,7 @@ from shared.version import VERSION
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
     from pipeline.answers.answer import Answer
     from pipeline.answers.reporting import ReportContents
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from pipeline.present.figures import Style
 
 _PIXELS_PER_INCH = 96
+_BACKTICKS = re.compile(r"`([^`\n]{1,200})`")
 #: The space between a figure and its unit.
 _FIGURE = re.compile(r"(?<=\d) (?=(?:%|lb|kg|min|h|ppm|cfm)(?!\w))")
 
@@ -54,12 +56,21 @@ def environment() -> Environment:
     """Return the template environment: everything is escaped."""
     from jinja2 import Environment, StrictUndefined
 
-    return Environment(autoescape=True, trim_blocks=True, undefined=StrictUndefined, finalize=_kept_together)
+    made = Environment(autoescape=True, trim_blocks=True, undefined=StrictUndefined, finalize=_kept_together)
+    made.filters["coded"] = _coded
+    return made
 
 
 def _kept_together(value: object) -> object:
     """Keep a figure and its unit on one line."""
     return _FIGURE.sub("\u00a0", value) if type(value) is str else value
+
+
+def _coded(text: str) -> Markup:
+    """Return a text in which what stands between backticks is shown as a command."""
+    from markupsafe import Markup, escape
+
+    return Markup(_BACKTICKS.sub(r"<code>\1</code>", str(escape(_kept_together(text)))))
 
 
 def content_policy(css: str, script: str = "") -> str:

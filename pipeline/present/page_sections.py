@@ -97,12 +97,17 @@ def order_part(contents: ReportContents, style: Style) -> Part:
         lead = "No delivery is possible in the coming days: see delivery_days in book.toml."
     elif not named:
         lead = f"Nothing for the next {len(result.days)} days."
+        if result.chance_short >= _SHORT:
+            lead += (
+                f" Running short ({percent(result.chance_short)}) costs nothing as entered: set rush_usd_per_lb or "
+                "bumped_job_usd under [ice] in book.toml for an order that prevents it."
+            )
     else:
         first = named[0]
         lead = f"Order {style.weight(first.order_lb)} by {day_words(first.order_by)} for {day_words(first.date)}"
         rest = [f"{style.weight(d.order_lb)} for {day_words(d.date)}" for d in named[1:]]
         lead += f"; then {', '.join(rest)}." if rest else "."
-    if result.days and result.days[0].date == contents.today and result.days[0].chance_short >= _SHORT:
+    if named and result.days[0].date == contents.today and result.days[0].chance_short >= _SHORT:
         lead += f" Today is likely to run short ({percent(result.days[0].chance_short)}), whatever is ordered."
     deliveries = grid(
         "Deliveries: firm ones must be decided now, the others may change", ["Delivery", "#Order", "#Cost", "Order by", "Decided"],
@@ -145,7 +150,10 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
     top = ", ".join(f"{words(p.name)} {percent(p.share)}" for p in zones[:3])
     total = sum(p.pellets_lb for p in zones)
     lead = f"{style.weight(total)} in the last year, most of it on {top}."
-    lines, care, tries, lacking = [], (), (), ()
+    lines: list[str] = []
+    care: tuple[str, ...] = ()
+    tries: tuple[str, ...] = ()
+    lacking: tuple[str, ...] = ()
     beside = tuple(
         grid(
             f"Pellets logged in the last year, by {by}", [f"{by.capitalize()}", "#Jobs", "#Pellets", "#Share"],
@@ -206,8 +214,13 @@ def _balances(result: TechniqueResult, style: Style) -> list[Grid]:
          style.weight(b.left_lb), style.weight(b.sublimated_lb.mean), _span(b.unlogged_lb, style)]
         for b in result.balance
     ]  # fmt: skip
-    return [grid("Where each container's ice went (turned to gas and used without a note are estimates)",
-                 ["Container", "#Came", "#Logged on jobs", "#Left", "#Turned to gas", "#Used without a note"], rows)]  # fmt: skip
+    return [
+        grid(
+            "Where each container's ice went (turned to gas and used without a note are estimates)",
+            ["Container", "#Came", "#Logged on jobs", "#Left", "#Turned to gas", "#Used without a note"],
+            rows,
+        )
+    ]
 
 
 def trust_part(contents: ReportContents) -> Part:
@@ -232,7 +245,14 @@ def trust_part(contents: ReportContents) -> Part:
              [[words(g.name), percent(g.held), f"{g.jobs:,}"] for g in result.groups if g.by == by][-_MOST_GROUPS:])
         for by in kinds
     )  # fmt: skip
-    return Part("trust", question, lead, lines=result.advice, tables=(scores,), beside=beside)
+    return Part(
+        "trust",
+        question,
+        lead,
+        lines=result.advice,
+        tables=(scores,) if any(s.pellets_lb is not None for s in result.scores) else (),
+        beside=beside,
+    )
 
 
 def forecast_part(contents: ReportContents, style: Style) -> Part:
@@ -312,9 +332,9 @@ def air_part(contents: ReportContents) -> Part:
     lines = tuple(_air_sentence(a) for a in bays)
     cautions = tuple(dict.fromkeys(c for a in contents.air.bays for c in a.cautions[:1]))
     warnings = tuple(dict.fromkeys(f"{a.result.bay}: {w}" for a in contents.air.bays for w in a.warnings if "pit" in w))
-    return Part("air", f"Is the air all right on {day}, the busiest booked day?", lead,
+    return Part("air", f"Is the air all right on {day}, the busiest booked day?", lead, lines=lines,
                 tables=tuple(_limits(a) for a in contents.air.bays),
-                charts=tuple(f"air-{i}" for i in range(len(contents.air.bays))), cautions=cautions + warnings)  # fmt: skip
+                charts=tuple(f"air-{i}" for i in range(len(bays))), cautions=cautions + warnings)  # fmt: skip
 
 
 def _passed(answer: SafetyAnswer) -> list[LimitAnswer]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.present.figures import percent, words
 from pipeline.present.page import content_policy, environment, template_text
+from shared.vocabulary import UNKNOWN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     from pipeline.answers.customer_sheet import CustomerSheet, Logo, ScopeLine
     from pipeline.book.settings import Settings
     from pipeline.present.figures import Style
-from shared.vocabulary import UNKNOWN
 
 
 def sheet_page(
@@ -36,7 +36,6 @@ def sheet_page(
 
 def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, Any]:
     tax = settings.pricing.tax_share
-    unseen = any(line.soil_level == UNKNOWN for line in sheet.scope)
     told: dict[str, Any] = {
         "title": f"Quote {sheet.number}" if sheet.number is not None else "Quote",
         "customer": sheet.customer, "made_on": sheet.made_on.isoformat(), "valid_until": sheet.valid_until.isoformat(),
@@ -45,11 +44,11 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
         "tax": _tax(sheet.price_usd, tax, style), "ceiling": style.money(sheet.ceiling_usd),
         "ceiling_tax": _tax(sheet.ceiling_usd, tax, style), "deposit": style.money(sheet.deposit_usd),
         "by_soil": [(soil, style.money(price), _tax(price, tax, style)) for soil, price in sheet.by_soil],
-        "unseen": unseen, "strips": any(line.coating_removed for line in sheet.scope), "range": "",
+        "strips": any(line.coating_removed for line in sheet.scope), "range": "",
     }  # fmt: skip
-    if unseen and sheet.by_soil:
-        prices = [price for _, price in sheet.by_soil]
-        told["range"] = f"{style.money(min(prices))} to {style.money(max(prices))}"
+    if sheet.range_usd is not None:
+        low, high = sheet.range_usd
+        told["range"] = f"{style.money(low)} and {style.money(high)}"
     return told
 
 

@@ -76,12 +76,10 @@ def _zone_panel(panel: Axes, cells: Sequence[Cell], classes: Sequence[str], fact
         chosen = [c for c in cells if c.soil_level == soil]
         at = np.array([place[c.vehicle_class] + shift[soil] for c in chosen])
         low, middle, high = (
-            factor * np.array([pick(c) for c in chosen])
-            for pick in (
-                lambda c: c.pellets_lb.interval.low,
-                lambda c: c.pellets_lb.quantiles[0.5],
-                lambda c: c.pellets_lb.interval.high,
-            )
+            factor
+            * np.array(
+                [(c.pellets_lb.interval.low, c.pellets_lb.quantiles[0.5], c.pellets_lb.interval.high) for c in chosen]
+            ).T
         )
         panel.hlines(at, low, high, color=colour, linewidth=2)
         panel.plot(middle, at, marker, color=colour, markeredgecolor=PAPER, markersize=6.5, label=soil)

@@ -60,7 +60,8 @@ def stock_chart(order: OrderResult, style: Style) -> Drawing:
         below.bar(at, [n.mean * factor for n in need], width=0.6, color=SKY, label="mean")
         below.vlines(at, [n.interval.low * factor for n in need], [n.interval.high * factor for n in need], color=INK,
                      linewidth=1.6)  # fmt: skip
-        above.set(ylabel=f"In store, {unit}", ylim=(0, None))
+        top = max(10.0, *(d.stock_lb.interval.high for d in order.days), *came.values()) * factor
+        above.set(ylabel=f"In store, {unit}", ylim=(0, 1.08 * top))
         below.set(ylabel=f"Needed, {unit}", xlabel="Day", ylim=(0, None))
         below.set_xticks(at, [_tick(day, i == 0) for i, day in enumerate(days)], fontsize=9)
         for panel in (above, below):

@@ -23,6 +23,8 @@ from pipeline.present.figures import percent
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from pipeline.answers.calibrating import Held, ShiftFound
     from pipeline.answers.reporting_jobs import JobRow
 
@@ -31,12 +33,13 @@ _BAND = 0.95
 _ROLL = 20
 
 
-def _chance_band(n: int, shares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _chance_band(n: int, shares: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return between which shares of n outcomes chance alone leaves those that should be `shares` (binomial)."""
     from scipy.stats import binom
 
     tail = (1 - _BAND) / 2
-    return binom.ppf(tail, n, shares) / n, binom.ppf(1 - tail, n, shares) / n
+    low, high = (np.asarray(binom.ppf(q, n, shares), dtype=np.float64) / n for q in (tail, 1 - tail))
+    return low, high
 
 
 def calibration_chart(levels: Sequence[Held]) -> Drawing:

@@ -109,7 +109,7 @@
     const low = quantile(costs, 0.5 - data.level / 2), high = quantile(costs, 0.5 + data.level / 2);
     show("price", `${money(price)} before tax`, price);
     const why = { margin: `the wanted margin of ${percent(wanted)}`, risk: `the accepted risk of ${percent(accepted)}`, minimum: "the minimum charge" };
-    show("why", `Set by ${why[binding]}. With tax ${money(price * (1 + data.tax), true)}.`, binding);
+    show("why", `Set by ${why[binding]}.` + (data.tax ? ` With tax ${money(price * (1 + data.tax), true)}.` : ""), binding);
     show("loss", `${percent(loss)} (the cost comes out above the price)`, loss);
     show("expected", `${percent(expected)} of the price`, expected);
     show("cost", `${money(quantile(costs, 0.5))}, ${percent(data.level)} between ${money(low)} and ${money(high)}`, choice.mean);
