@@ -1,13 +1,13 @@
 """How many jobs come: a count model with a wandering level, a trend and a season, all uncertain.
 
 Row i of a record (a week, a month) holds y_i ~ NB(mean e_i exp(eta_i), variance mean + a mean^2), e_i its open days.
-eta is a level at the end of the record, a slope, steps of a random walk backwards from it, and six harmonics of the year
-whose scale falls with the square root of their order; each has a normal prior whose scale is drawn as well. A season
-nobody has seen yet is thus not left out but uncertain, and a short record answers wide.
+eta is a level at the end of the record, a slope, steps of a random walk backwards from it, and six harmonics of the
+year whose scale falls with the square root of their order; each has a normal prior whose scale is drawn as well. A
+season nobody has seen yet is thus not left out but uncertain, and a short record answers wide.
 
-Given the scales and a the posterior is normal around its mode (Laplace); the scales are drawn by importance sampling on
-their Laplace evidence, adapted as it goes (Tierney & Kadane 1986, JASA 81:82; Cappé et al. 2004, J. Comput. Graph. Stat.
-13:907).
+Given the scales and a the posterior is normal around its mode (Laplace); the scales are drawn by importance sampling
+on their Laplace evidence, adapted as it goes (Tierney & Kadane 1986, JASA 81:82; Cappé et al. 2004, J. Comput. Graph.
+Stat. 13:907; both from memory).
 """
 
 from __future__ import annotations

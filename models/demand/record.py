@@ -13,7 +13,7 @@ from models.consumption.learn import fit, in_order, usable_jobs
 from models.demand.calendar import Month, months_ahead, months_between
 from models.demand.examples import examples_of
 from models.demand.forecast import BookedAhead, Consumed, MonthDraws, counts_ahead, learn_rate, month_draws
-from models.demand.gaps import without_gap
+from models.demand.gaps import find_gaps, without_gap
 from models.demand.rules import moving_average, seasonal_naive
 from models.scores import interval_score, pit
 
@@ -196,8 +196,6 @@ def rolling_forecasts(
 
 def find_gaps_of(known: Known) -> tuple[Gap, ...]:
     """Return the gaps of the log as they are seen today."""
-    from models.demand.gaps import find_gaps
-
     return find_gaps(known.job_days, known.deliveries, known.calendar, known.today)
 
 

