@@ -161,7 +161,7 @@ def test_record_is_blind_to_what_comes_later(shop):
     cut = int(shop.known.today) - 60
     early = rolling_forecasts(shop.table.take_jobs(shop.table.day < cut), shop.known.before(cut), shop.planning, seed=1)
     days = np.sort(np.append(shop.known.job_days, np.full(500, cut + 5)))
-    known = Known(days, np.full(len(days), -1), None, shop.known.deliveries, shop.known.today, shop.known.calendar, 6.0)  # fmt: skip
+    known = Known(days, np.full(len(days), -1), None, shop.known.deliveries, shop.known.today, shop.known.calendar, 6.0)
     late = rolling_forecasts(shop.table, known, shop.planning, seed=1)
     by_key = {(f.origin, f.month.name): f for f in late.forecasts}
     assert early.forecasts
