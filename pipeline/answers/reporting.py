@@ -11,7 +11,6 @@ from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.forecasting import ForecastQuestion, ForecastResult, forecast
 from pipeline.answers.history import history
-from pipeline.answers.ice_answer import OrderResult
 from pipeline.answers.ordering import OrderQuestion, order_ice
 from pipeline.answers.reporting_jobs import JobRow, job_rows
 from pipeline.answers.reporting_pellets import Cell, PartUsed, cells, parts_used
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
 
     from pipeline.answers.answer import Asking
     from pipeline.answers.fitting import CurrentFit
+    from pipeline.answers.ice_answer import OrderResult
     from pipeline.book.settings import Settings
 
     Tell = Callable[[float, str], None]

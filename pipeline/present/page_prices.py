@@ -123,8 +123,8 @@ def prices_part(contents: ReportContents, style: Style) -> PricesPart:
     price = price_job(choice.cost_usd, pricing)
     lead = (
         f"{_label(first).split(' (done')[0]}: {style.money(price.price_usd)} before tax, about "
-        f"{style.weight(choice.estimate.pellets_lb.quantiles[0.5])} and {minutes(choice.estimate.minutes.quantiles[0.5])}; "
-        f"the chance of loss is {percent(price.chance_of_loss)}."
+        f"{style.weight(choice.estimate.pellets_lb.quantiles[0.5])} and "
+        f"{minutes(choice.estimate.minutes.quantiles[0.5])}; the chance of loss is {percent(price.chance_of_loss)}."
     )
     lines = []
     if choice.estimate.basis == "planning":

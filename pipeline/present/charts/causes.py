@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.answers.review_words import setting_name
 from pipeline.present.charts.canvas import (
     AMBER,
     BLUE,
@@ -21,7 +22,6 @@ from pipeline.present.charts.canvas import (
     legend_above,
     sheet,
 )
-from pipeline.answers.review_words import setting_name
 from pipeline.present.figures import percent, words
 
 if TYPE_CHECKING:
@@ -85,8 +85,8 @@ def air_chart(result: SafetyResult, *, place: str) -> Drawing:
     level = percent(result.curve[0].ppm.interval.level)
     with drawing_rules():
         figure, axes = sheet(3.9)
-        axes.fill_between(hours, [p.ppm.interval.low for p in result.curve], [p.ppm.interval.high for p in result.curve],
-                          color=SKY, linewidth=0, label=f"{level} between")  # fmt: skip
+        low, high = ([getattr(p.ppm.interval, end) for p in result.curve] for end in ("low", "high"))
+        axes.fill_between(hours, low, high, color=SKY, linewidth=0, label=f"{level} between")
         axes.plot(hours, [p.ppm.quantiles[0.5] for p in result.curve], color=BLUE, linewidth=2, label="CO2, middle")
         looks = iter(_LIMIT_LOOKS * 3)
         for limit in sorted(result.limits, key=lambda one: one.value):

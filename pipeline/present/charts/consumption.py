@@ -74,6 +74,8 @@ def _zone_panel(panel: Axes, cells: Sequence[Cell], classes: Sequence[str], fact
     shift = dict(zip(SOIL_LOOKS, (-0.27, -0.09, 0.09, 0.27), strict=True))
     for soil, (colour, marker) in SOIL_LOOKS.items():
         chosen = [c for c in cells if c.soil_level == soil]
+        if not chosen:
+            continue
         at = np.array([place[c.vehicle_class] + shift[soil] for c in chosen])
         low, middle, high = (
             factor

@@ -1,0 +1,156 @@
+"""Charts: units on every axis, intervals drawn, words for who does not see them, colours that follow the page."""
+
+from __future__ import annotations
+
+import base64
+import re
+from datetime import date, timedelta
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from pipeline.answers.answer import summarise
+from pipeline.answers.calibrating import Held
+from pipeline.answers.ice_answer import DayPlan, DeliveryPlan, OrderResult, StockTold
+from pipeline.answers.reporting_jobs import JobRow
+from pipeline.answers.reporting_pellets import Cell
+from pipeline.answers.review_effects import EffectTold
+from pipeline.answers.review_findings import Ratio
+from pipeline.answers.safety import SafetyResult
+from pipeline.answers.safety_air import Co2, CurvePoint, LimitAnswer, Oxygen
+from pipeline.present.charts.canvas import DARK, INK, PAPER, Drawing
+from pipeline.present.charts.causes import air_chart, effects_chart
+from pipeline.present.charts.consumption import cost_chart, pellets_chart
+from pipeline.present.charts.ice import stock_chart
+from pipeline.present.charts.record import calibration_chart, pit_chart, ratio_chart
+from pipeline.present.figures import Style
+
+RNG = np.random.default_rng(4)
+FIGURE = summarise(np.exp(RNG.normal(3.5, 0.3, 500)))
+START = date(2026, 7, 1)
+
+
+def _order() -> OrderResult:
+    days = tuple(DayPlan(START + timedelta(days=i), FIGURE, FIGURE, 0.1) for i in range(5))
+    planned = (DeliveryPlan(START + timedelta(days=1), START, True, 200.0, 255.0),)
+    return OrderResult(StockTold(FIGURE, FIGURE, FIGURE, ()), planned, 0.1, 1.0, FIGURE, FIGURE, FIGURE, days, ())
+
+
+def _air() -> SafetyResult:
+    limits = (LimitAnswer("CO2, 8-hour average", 5000.0, "ppm", "a text", None, FIGURE),)
+    curve = tuple(CurvePoint(10 * i, FIGURE) for i in range(7))
+    return SafetyResult("main", Co2(FIGURE, FIGURE, FIGURE), Oxygen(FIGURE), curve, limits, ())
+
+
+def _rows() -> list[JobRow]:
+    return [JobRow(f"J{i}", START + timedelta(days=i), ("van",), ("interior",), ("heavy",), ("A",), float(p), 40.0,
+                   30.0, 55.0, None, None, None, None, None, "") for i, p in enumerate(RNG.uniform(25, 70, 40))]  # fmt: skip
+
+
+def _drawings() -> dict[str, Drawing]:
+    cells = [Cell(c, "undercarriage", s, FIGURE) for c in ("van", "suv") for s in ("light", "severe")]
+    held = [Held(v, v, 60, v, v) for v in (0.5, 0.8, 0.9)]
+    effects = [EffectTold(k, n, "", 40, Ratio(1.1, 1.02, 1.2, 0.8)) for k, n in
+               (("operator", "Operator A"), ("machine", "$rig_1$"), ("setting", "feed_lb_min"))]  # fmt: skip
+    style = Style()
+    cost = cost_chart(RNG.normal(300, 40, 800), price_usd=360.0, for_margin_usd=358.0, for_risk_usd=351.0, level=0.8,
+                      style=style, job="van")  # fmt: skip
+    return {
+        "pellets": pellets_chart(cells, style), "cost": cost, "calibration": calibration_chart(held),
+        "pit": pit_chart({"pellets_lb": (5, 6, 7, 6, 5, 6, 6, 7, 6, 6), "minutes": (0,) * 10}),
+        "ratio": ratio_chart(_rows(), None), "stock": stock_chart(_order(), style),
+        "effects": effects_chart(effects, frozenset({("machine", "$rig_1$")})), "air": air_chart(_air(), place="bay x"),
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def drawings() -> dict[str, Drawing]:
+    """Return one drawing of each kind."""
+    return _drawings()
+
+
+#: A unit, or what is counted, that each chart's axes must name.
+UNITS = {
+    "pellets": ["lb"], "cost": ["USD", "%"], "calibration": ["%", "% of jobs"], "pit": ["Jobs, %", "%"],
+    "ratio": ["Day", "over expected"], "stock": ["In store, lb", "Needed, lb", "Day"], "effects": ["%"],
+    "air": ["Hours", "ppm"],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_axes_carry_their_units(name: str, drawings: dict[str, Drawing]) -> None:
+    """Every axis that holds figures is labelled with their unit."""
+    labels = [t for axes in drawings[name].figure.axes for t in (axes.get_xlabel(), axes.get_ylabel())]
+    for unit in UNITS[name]:
+        assert any(unit in label for label in labels), labels
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_a_chart_is_sound_svg_with_words(name: str, drawings: dict[str, Drawing]) -> None:
+    """A chart parses as SVG, runs nothing, loads nothing, keeps letters as letters and has words beside it."""
+    svg = drawings[name].svg()
+    ElementTree.fromstring(svg)
+    assert "<script" not in svg
+    assert not re.search(r'href="(?!#)', svg)
+    assert "<text" in svg
+    assert len(drawings[name].alt) > 30
+    assert svg == _drawings()[name].svg() if name == "pellets" else True
+
+
+def test_colours_follow_the_page(drawings: dict[str, Drawing]) -> None:
+    """The embedded chart has a dark value for each colour it uses; the one for paper has plain colours."""
+    uri = drawings["pellets"].data_uri()
+    text = base64.b64decode(uri.split(",")[1]).decode()
+    assert "prefers-color-scheme:dark" in text
+    assert not re.search(r"(?:fill|stroke): #(?!none)", text)
+    plain = base64.b64decode(drawings["pellets"].data_uri(follows_scheme=False).split(",")[1]).decode()
+    assert "prefers-color-scheme" not in plain
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance (WCAG 2.2, definition)."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def _contrast(a: str, b: str) -> float:
+    high, low = sorted((_luminance(a), _luminance(b)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_hues_stand_out_from_the_paper() -> None:
+    """Letters keep 4.5:1 and marks 3:1 against the page in both schemes (WCAG 2.2, 1.4.3 and 1.4.11)."""
+    bands = {PAPER, "#d9dee4", "#8cc4e8"}  # the paper, the grid and the soft band carry no figure by themselves
+    for light, dark in DARK.items():
+        if light not in bands:
+            assert _contrast(light, PAPER) >= 3, light
+            assert _contrast(dark, DARK[PAPER]) >= 3, dark
+    assert _contrast(INK, PAPER) >= 4.5
+    assert _contrast(DARK[INK], DARK[PAPER]) >= 4.5
+
+
+def test_intervals_are_drawn(drawings: dict[str, Drawing]) -> None:
+    """Each interval of a cell is a line from its low to its high end."""
+    panel = drawings["pellets"].figure.axes[0]
+    segments = [s for lines in panel.collections for s in lines.get_segments()]
+    assert len(segments) == 4
+    for (low, _), (high, _) in segments:
+        assert (low, high) == pytest.approx((FIGURE.interval.low, FIGURE.interval.high))
+
+
+def test_a_dollar_in_a_name_is_a_dollar(drawings: dict[str, Drawing]) -> None:
+    """Names are never read as formulas."""
+    assert "$rig_1$" in drawings["effects"].svg()
+
+
+def test_metric_books_have_metric_axes() -> None:
+    """A metric book's weights are drawn in kg."""
+    figure = stock_chart(_order(), Style("metric", "EUR")).figure
+    assert figure.axes[0].get_ylabel() == "In store, kg"
+
+
+def test_a_chart_is_a_picture_too(drawings: dict[str, Drawing]) -> None:
+    """A chart can be written as PNG."""
+    assert drawings["air"].png(40).startswith(b"\x89PNG")

@@ -1,0 +1,159 @@
+"""The report as text: what it shows, what it hides, what it refuses."""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipeline.answers.answer import Asking
+from pipeline.answers.reporting import report_contents
+from pipeline.book.store import Book, open_book
+from pipeline.present.figures import Style
+from pipeline.present.page import report_page
+from pipeline.present.page_prices import packed
+
+Run = Callable[..., tuple[int, str, str]]
+TODAY = date(2026, 5, 20)
+
+
+@pytest.fixture(scope="module")
+def demo_page(demo_folder: Path, run: Run, tmp_path_factory: Any) -> str:
+    """Return the demo's page."""
+    file = tmp_path_factory.mktemp("page") / "report.html"
+    code, _, err = run("report", "--out", str(file), "--book", str(demo_folder))
+    assert code == 0, err
+    return str(file.read_text(encoding="utf-8"))
+
+
+def unpacked(text: str) -> list[float]:
+    """Return packed costs as the page's script reads them."""
+    costs, value, step, scale = [], 0, 0, 1
+    for byte in base64.b64decode(text):
+        step += (byte & 127) * scale
+        scale *= 128
+        if byte <= 127:
+            value += step
+            costs.append(value / 1e4)
+            step, scale = 0, 1
+    return costs
+
+
+def test_packed_costs_come_back_sorted() -> None:
+    """Packed draws are the sorted draws to a ten-thousandth, also where they are equal, zero or large."""
+    costs = np.array([300.12345, 0.0, 12.5, 12.5, 98765.4321, 0.0001])
+    assert unpacked(packed(costs)) == pytest.approx(sorted(costs), abs=5.1e-5)
+
+
+def test_the_page_reaches_for_nothing(demo_page: str) -> None:
+    """Everything is inside the page, and its policy allows nothing else."""
+    assert "default-src 'none'" in demo_page
+    assert not re.search(r'(?:src|href)="(?!data:|#)', demo_page)
+    assert "style=" not in re.sub(r"data:[^\"]*", "", demo_page.split("<body>")[1].split("<script")[0])
+
+
+def test_every_section_answers_first(demo_page: str) -> None:
+    """Each question has its answer in one sentence at the top and in its section."""
+    for question in ("What will this job cost?", "What do I order, and when?", "Where did the pellets go?",
+                     "Can I trust it?", "What is coming?", "Is the air all right on"):  # fmt: skip
+        assert demo_page.count(question) >= 2
+    assert demo_page.count('class="tolog"') == 0
+
+
+def test_operators_are_masked_unless_asked_for(demo_folder: Path, demo_page: str, run: Run, tmp_path: Path) -> None:
+    """Without --names no operator's code is on the page; with it they are."""
+    shown = demo_page.split("<main>")[1].split("<script")[0]
+    assert "Operator A" in shown
+    codes = re.compile(r">(KO|LB|TS|VN)(?:,|<)")
+    assert not codes.search(shown)
+    file = tmp_path / "named.html"
+    assert run("report", "--out", str(file), "--names", "--book", str(demo_folder))[0] == 0
+    assert codes.search(file.read_text(encoding="utf-8"))
+
+
+def test_an_empty_book_says_what_to_log(new_book: Callable[..., Book]) -> None:
+    """Each section without ground has one sentence with what to log; prices are planning figures and say so."""
+    answer = report_contents(Asking(new_book(), TODAY))
+    page = report_page(answer, Style())
+    assert answer.result.without_ground() == ("order", "pellets", "trust", "forecast", "air", "jobs")
+    assert page.count('class="tolog"') == 6
+    assert "planning figures from book.toml" in page
+
+
+def test_one_job_makes_a_page(new_book: Callable[..., Book]) -> None:
+    """One job is listed, and what cannot be said yet is said."""
+    row = {"job_id": "<i>J-1</i>", "day": date(2026, 5, 4), "vehicle_class": "van", "zone": "undercarriage",
+           "pellets_lb": 60.0, "minutes": 90.0, "notes": "n" * 2000}  # fmt: skip
+    page = report_page(report_contents(Asking(new_book(rows=[row]), TODAY)), Style("metric", "CHF"))
+    assert "&lt;i&gt;J-1&lt;/i&gt;" in page
+    assert "<i>J-1" not in page
+    assert "n" * 161 not in page
+    assert " CHF" in page
+    assert "27\u00a0kg" in page
+
+
+def test_jobs_after_today_move_nothing(new_book: Callable[..., Book]) -> None:
+    """Absurd jobs on or after the day asked for leave the page as it was."""
+    rows = [{"job_id": f"J-{i}", "day": date(2026, 5, i + 1), "vehicle_class": "van", "zone": "undercarriage",
+             "pellets_lb": 50.0 + i, "minutes": 80.0} for i in range(6)]  # fmt: skip
+    absurd = {"job_id": "LATER", "day": TODAY, "vehicle_class": "van", "zone": "undercarriage", "pellets_lb": 790.0,
+              "minutes": 1000.0}  # fmt: skip
+    pages = [report_page(report_contents(Asking(new_book(rows=r, name=n), TODAY)), Style())
+             for n, r in (("before", rows), ("after", [*rows, absurd]))]  # fmt: skip
+    assert pages[0] == pages[1]
+
+
+def test_a_file_that_is_there_is_kept(demo_folder: Path, run: Run, tmp_path: Path) -> None:
+    """An output that exists is refused before any work, a folder that cannot be written likewise."""
+    file = tmp_path / "report.html"
+    file.write_text("mine")
+    code, _, err = run("report", "--out", str(file), "--book", str(demo_folder))
+    assert (code, file.read_text()) == (1, "mine")
+    assert "--force" in err
+    code, _, err = run("report", "--out", str(tmp_path / "none" / "r.html"), "--book", str(demo_folder))
+    assert code == 1
+    assert "no such folder" in err
+    code, _, err = run("report", "--out", str(tmp_path), "--book", str(demo_folder))
+    assert code == 1
+    assert "a folder" in err
+
+
+def test_force_writes_whole_and_leaves_no_part(new_book: Callable[..., Book], run: Run) -> None:
+    """With --force the page takes the old file's place and nothing else is left in the folder."""
+    book = new_book('[shop]\nas_of = "2026-05-20"\n')
+    out = book.folder.parent / "out"
+    out.mkdir()
+    (out / "report.html").write_text("old")
+    code, told, err = run("report", "--out", str(out / "report.html"), "--force", "--book", str(book.folder))
+    assert code == 0, err
+    assert "Without ground yet" in told
+    assert [f.name for f in out.iterdir()] == ["report.html"]
+    assert (out / "report.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_without_the_extra_pdf_says_how_to_get_it(
+    new_book: Callable[..., Book], run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """--pdf without the extra ends with 1 and the line that installs it, before anything is written."""
+    import sys
+
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    book = new_book('[shop]\nas_of = "2026-05-20"\n')
+    out = book.folder.parent / "r.html"
+    code, _, err = run("report", "--out", str(out), "--pdf", "--book", str(book.folder))
+    assert code == 1
+    assert 'pip install "rimebook[pdf]"' in err
+    assert not out.exists()
+
+
+def test_the_page_is_the_same_every_time(demo_folder: Path, demo_page: str) -> None:
+    """The same book and day give the same bytes."""
+    book = open_book(demo_folder)
+    again = report_page(report_contents(Asking(book, book.settings.shop.as_of or TODAY)), Style())
+    assert again == demo_page

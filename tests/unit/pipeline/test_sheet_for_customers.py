@@ -1,0 +1,148 @@
+"""The customer's sheet: what it tells, and what it never tells."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from pipeline.answers.customer_sheet import shop_logo
+from pipeline.book.store import Book
+
+Run = Callable[..., tuple[int, str, str]]
+PIXEL = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg=="
+)
+TOML = """
+[shop]
+name = "Bays <i>& Co</i>"
+address = "1 Example Lane, Example Town"
+as_of = "2026-05-20"
+logo = "logo.png"
+[pricing]
+tax_share = 0.06
+"""
+JOB = ("--vehicle", "suv", "--zone", "undercarriage:heavy", "--zone", "engine_bay")
+
+
+@pytest.fixture
+def book(new_book: Callable[..., Book]) -> Book:
+    """Return a book of a shop with a logo."""
+    made = new_book(TOML)
+    (made.folder / "logo.png").write_bytes(PIXEL)
+    return made
+
+
+def _sheet(book: Book, run: Run, *more: str) -> tuple[str, str]:
+    file = book.folder.parent / "sheet.html"
+    code, _, err = run("quote", *JOB, *more, "--sheet", str(file), "--force", "--book", str(book.folder))
+    assert code == 0, err
+    return file.read_text(encoding="utf-8"), err
+
+
+def test_it_tells_scope_price_and_terms(book: Book, run: Run, ask: Callable[..., dict]) -> None:  # type: ignore[type-arg]
+    """Shop, zones, price with and without tax, validity, ceiling, prices by dirt and cautions are on it."""
+    page, _ = _sheet(book, run, "--customer", "O'Neil")
+    answer = ask("quote", book.folder, *JOB)
+    told = answer["result"]["quotes"][0]
+    assert "Bays &lt;i&gt;&amp; Co&lt;/i&gt;" in page
+    assert "1 Example Lane" in page
+    assert "O&#39;Neil" in page
+    for amount in (f"${told['price_usd']:,.0f}", f"${told['price_with_tax_usd']:,.2f}", f"${told['ceiling_usd']:,.0f}"):
+        assert amount in page
+    assert told["valid_until"] in page
+    assert "engine bay" in page
+    assert "not seen yet" in page
+    for soil in ("light", "moderate", "heavy", "severe"):
+        assert f"<td>{soil}</td>" in page
+    assert "Local codes" in page
+    assert "data:image/png;base64," in page
+
+
+def test_it_tells_no_internal_cost(book: Book, run: Run, ask: Callable[..., dict]) -> None:  # type: ignore[type-arg]
+    """No cost, part of it, margin, risk or chance of loss is on it."""
+    page, _ = _sheet(book, run)
+    told = ask("quote", book.folder, *JOB)["result"]["quotes"][0]
+    text = page.split("<body>")[1].casefold()
+    for word in ("margin", "overhead", "labour", "chance of loss", "risk", "compressor", "cost"):
+        assert word not in text
+    for part in told["parts"]:
+        assert f"${part['mean_usd']:,.2f}" not in page
+    assert f"${told['cost_usd']['mean']:,.0f}" not in page
+
+
+def test_an_own_price_is_the_price(book: Book, run: Run) -> None:
+    """The price of --price stands on it, without a list that would contradict it."""
+    page, _ = _sheet(book, run, "--price", "777")
+    assert "$777 before tax" in page
+    assert "If all zones are" not in page
+
+
+@pytest.mark.parametrize(
+    ("logo", "content", "said"),
+    [("none.png", None, "cannot be read"), ("logo.png", b"text", "is no PNG"),
+     ("logo.png", PIXEL + b"\0" * 1_000_001, "larger than 1 MB")],
+)  # fmt: skip
+def test_a_missing_logo_is_told(
+    logo: str, content: bytes | None, said: str, new_book: Callable[..., Book], run: Run
+) -> None:
+    """A logo that is missing, elsewhere, no picture or too large leaves the sheet without one, and that is said."""
+    book = new_book(TOML.replace("logo.png", logo))
+    if content is not None:
+        (book.folder / logo).write_bytes(content)
+    page, err = _sheet(book, run)
+    assert said in err
+    assert "<img" not in page
+
+
+def test_a_logo_elsewhere_is_not_read(new_book: Callable[..., Book], run: Run) -> None:
+    """A link that leads out of the book's folder is not followed."""
+    book = new_book(TOML)
+    outside = book.folder.parent / "elsewhere.png"
+    outside.write_bytes(PIXEL)
+    (book.folder / "logo.png").symlink_to(outside)
+    page, err = _sheet(book, run)
+    assert "outside" in err
+    assert "<img" not in page
+
+
+def test_no_logo_is_nothing_to_say(new_book: Callable[..., Book]) -> None:
+    """A shop without a logo is not told so."""
+    assert shop_logo(new_book()) == (None, "")
+
+
+def test_a_sheet_that_is_there_is_kept(book: Book, run: Run, tmp_path: Path) -> None:
+    """A file that exists is refused before a quote is saved; so is a name that is neither HTML nor PDF."""
+    file = tmp_path / "s.html"
+    file.write_text("mine")
+    code, _, err = run("quote", *JOB, "--save", "--sheet", str(file), "--book", str(book.folder))
+    assert (code, file.read_text()) == (1, "mine")
+    assert "--force" in err
+    code, _, err = run("quote", *JOB, "--sheet", str(tmp_path / "s.docx"), "--book", str(book.folder))
+    assert code == 2
+    code, _, err = run("quote", "--found", "1", "--book", str(book.folder))
+    assert "no saved quote" in err
+
+
+def test_a_saved_quote_has_its_number(book: Book, run: Run) -> None:
+    """A saved quote's number is on its sheet, and on the one made again when it is found."""
+    page, _ = _sheet(book, run, "--save")
+    assert "Quote 1" in page
+    file = book.folder.parent / "again.html"
+    code, _, err = run("quote", "--found", "1", "--soil", "engine_bay:severe", "--sheet", str(file), "--book",
+                       str(book.folder))  # fmt: skip
+    assert code == 0, err
+    again = file.read_text(encoding="utf-8")
+    assert "Quote 1" in again
+    assert "<td>severe</td>" in again.split("Included")[0]
+
+
+def test_a_sheet_as_pdf(book: Book, run: Run, tmp_path: Path) -> None:
+    """--sheet FILE.pdf writes a PDF where the extra is installed."""
+    pytest.importorskip("weasyprint", exc_type=ImportError)
+    file = tmp_path / "s.pdf"
+    code, _, err = run("quote", *JOB, "--sheet", str(file), "--book", str(book.folder))
+    assert code == 0, err
+    assert file.read_bytes().startswith(b"%PDF")
