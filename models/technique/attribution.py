@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import JobTable
-    from models.technique.likejobs import Fit, Whitener
+    from models.technique.likejobs import Fit
+    from models.technique.rows import Whitener
 
 #: Jobs that a stretch must hold, and that must lie outside it.
 LEAST_INSIDE = 6

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.technique.design import PRIOR_WEIGHT, Design, build_design
+from models.technique.rows import Rows, Whitener, job_starts, recorded_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,32 +31,6 @@ TAIL_CHOICES = (3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 1000.0)
 #: Least and most rounds of expectation-maximisation, from scratch and from a fit of the same jobs.
 ROUNDS = (15, 40)
 ROUNDS_AGAIN = (5, 20)
-
-
-@dataclass(frozen=True)
-class Rows:
-    """Recorded sums as regression rows, in job order.
-
-    Attributes
-    ----------
-    order : int64 array (n_used,)
-        Lines in the order of their row.
-    first : int64 array (n_rows,)
-        Where each row's lines start in `order`.
-    job : int64 array (n_rows,)
-        Job of each row, non-decreasing.
-    log_value : float64 array (n_rows,)
-    """
-
-    order: NDArray[np.int64]
-    first: NDArray[np.int64]
-    job: NDArray[np.int64]
-    log_value: NDArray[np.float64]
-
-    @property
-    def n(self) -> int:
-        """Number of rows."""
-        return len(self.job)
 
 
 @dataclass(frozen=True)
@@ -123,22 +98,6 @@ class Fit:
         return (self.tail + n + 2.0) / (self.tail + n)
 
 
-def recorded_rows(table: JobTable, quantity: Quantity) -> Rows:
-    """Return what was recorded of a quantity as rows, by job, each with its lines."""
-    seen = table.observed(quantity)
-    used = np.flatnonzero(seen.group >= 0)
-    group = seen.group[used]
-    n = len(seen.value)
-    job_of_group = np.zeros(n, dtype=np.int64)
-    job_of_group[group] = table.line_job[used]
-    rank = np.empty(n, dtype=np.int64)
-    by_job = np.argsort(job_of_group, kind="stable")
-    rank[by_job] = np.arange(n)
-    order = np.argsort(rank[group], kind="stable")
-    first = np.searchsorted(rank[group][order], np.arange(n))
-    return Rows(used[order], first.astype(np.int64), job_of_group[by_job], np.log(seen.value[by_job]))
-
-
 def log_line_mean(design: Design, coef: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return each line's log median at coefficients, shape (n_lines,)."""
     return np.asarray(design.offset + design.lines @ coef, dtype=np.float64)
@@ -179,49 +138,6 @@ def _line_ratios(fit: Fit, row_square: NDArray[np.float64]) -> NDArray[np.float6
     expected = ratio - part**2 / fit.spread[row_of] + (part / fit.spread[row_of]) ** 2 * row_square[row_of]
     total = np.bincount(group, weights=expected, minlength=n)
     return np.asarray((PRIOR_WEIGHT + total) / (PRIOR_WEIGHT + np.bincount(group, minlength=n)))
-
-
-def _job_starts(rows: Rows) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the jobs that have rows and where each starts."""
-    jobs, starts = np.unique(rows.job, return_index=True)
-    return jobs.astype(np.int64), starts.astype(np.int64)
-
-
-@dataclass(frozen=True)
-class Whitener:
-    """Applies the inverse noise covariance, block by block of jobs: Q - Q 1 1' Q / (1/s_J^2 + sum q).
-
-    Attributes
-    ----------
-    q : float64 array (n_rows,)
-        Precision of each row's line noise.
-    starts : int64 array (n_used_jobs,)
-    position : int64 array (n_rows,)
-        Which used job a row belongs to.
-    total : float64 array (n_used_jobs,)
-        1/s_J^2 + sum q.
-    """
-
-    q: NDArray[np.float64]
-    starts: NDArray[np.int64]
-    position: NDArray[np.int64]
-    total: NDArray[np.float64]
-
-    @classmethod
-    def of(cls, rows: Rows, row_var: NDArray[np.float64], job_var: NDArray[np.float64]) -> Whitener:
-        """Build it from the variance of each row's line noise (n_rows,) and of each job's own (n_jobs,)."""
-        jobs, starts = _job_starts(rows)
-        position = np.repeat(np.arange(len(jobs)), np.diff([*starts, rows.n]))
-        return cls(1.0 / row_var, starts, position, 1.0 / job_var[jobs] + np.add.reduceat(1.0 / row_var, starts))
-
-    def job_sums(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return sum over each job's rows of q times the columns, shape (n_used_jobs, n_columns)."""
-        return np.asarray(np.add.reduceat(self.q[:, None] * columns, self.starts, axis=0), dtype=np.float64)
-
-    def apply(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the inverse covariance times columns of shape (n_rows, n_columns)."""
-        lowered = self.job_sums(columns) / self.total[:, None]
-        return np.asarray(self.q[:, None] * (columns - lowered[self.position]), dtype=np.float64)
 
 
 def whitener(fit: Fit) -> Whitener:
@@ -274,7 +190,7 @@ def _noise_step(fit: Fit, noise: Whitener, cov: NDArray[np.float64], *, tails: b
     around = fit.x - mean_x[noise.position]
     row_square = (residual[:, 0] - job_noise[noise.position]) ** 2 + (1.0 / noise.total)[noise.position]
     row_square = row_square + np.einsum("ij,jk,ik->i", around, cov, around, optimize=True)
-    jobs, _ = _job_starts(fit.rows)
+    jobs, _ = job_starts(fit.rows)
     job_square = fit.job_weight[jobs] * job_square / fit.job_ratio[fit.design.job_group[jobs]]
     row_square = fit.job_weight[fit.rows.job] * row_square
     line_var = (4.0 * 0.04 + float(np.sum(row_square / fit.spread))) / (4.0 + fit.rows.n)
@@ -297,7 +213,7 @@ def _job_weights(fit: Fit, residual: NDArray[np.float64], cov: NDArray[np.float6
     """Return each job's weight (v + n)/(v + d^2), d^2 the expected squared distance of its n rows, 1 without rows."""
     plain = Whitener.of(fit.rows, fit.row_var, fit.job_var)
     distance = (residual * plain.apply(residual))[:, 0] + np.sum((fit.x @ cov) * plain.apply(fit.x), axis=1)
-    jobs, starts = _job_starts(fit.rows)
+    jobs, starts = job_starts(fit.rows)
     n_rows = np.diff([*starts, fit.rows.n])
     weight = np.ones(len(fit.job_weight))
     weight[jobs] = (tail + n_rows) / (tail + np.add.reduceat(distance, starts))

@@ -22,8 +22,9 @@ from models.technique.effects import (
     reference_contrasts,
     tail_chance,
 )
-from models.technique.likejobs import Whitener, fit_like_jobs, recorded_rows
+from models.technique.likejobs import fit_like_jobs
 from models.technique.review import newest, review
+from models.technique.rows import Whitener, recorded_rows
 from models.technique.shrinkage import shrink_alone
 from pipeline.book.store import create_book
 from pipeline.book.tables import job_table
