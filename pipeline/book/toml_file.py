@@ -36,6 +36,7 @@ class _Reader:
 
     def problem(self, section: str, key: str, found: str, expected: str, do: str) -> None:
         line = _line_of(self.text, section, key)
+        section, key = _cut(section), _cut(key)
         place = f"[{section}]" if key in ("", section) else f"[{section}] {key}"
         where = f"{self.file.name}{f', line {line}' if line else ''}, {place}"
         self.problems.append(Problem("book-toml", where, found, expected, do))
@@ -44,7 +45,7 @@ class _Reader:
         names = list(known)
         near = nearest(key, names)
         do = f"Did you mean `{near}`?" if near else f"Known here: {', '.join(sorted(names))}."
-        self.problem(section, key, f"`{key}`", "a section or key of book.toml", do)
+        self.problem(section, key, f"`{_cut(key)}`", "a section or key of book.toml", do)
 
     def table(self, section: str, kind: type, value: Any) -> Any:
         """Read one table into its dataclass; keys that may not stand there are gathered as problems."""
@@ -65,8 +66,11 @@ class _Reader:
 
 
 def _short(value: Any) -> str:
-    shown = repr(value)
-    return shown if len(shown) <= 60 else shown[:57] + "..."
+    return _cut(repr(value))
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def _line_of(text: str, section: str, key: str) -> int | None:
@@ -119,9 +123,10 @@ def load_settings(file: Path) -> s.Settings:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise _syntax_error(file, text, error) from error
-    except RecursionError as error:
+    except (RecursionError, ValueError) as error:  # a number of thousands of digits is a ValueError of its own
         raise RimebookError(
-            "book-toml-syntax", where=file.name, found="values nested without end", expected="plain keys and tables",
+            "book-toml-syntax", where=file.name, expected="plain keys and tables",
+            found="values nested without end" if isinstance(error, RecursionError) else "a number without end",
             do="Start again from a fresh file: rimebook init NEW_FOLDER.",
         ) from error  # fmt: skip
     reader = _Reader(file, text)

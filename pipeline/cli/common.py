@@ -29,6 +29,7 @@ TodayOption = Annotated[
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Fixes the draws.")]
 LevelOption = Annotated[float, typer.Option("--level", help="Level of the interval, such as 0.8.")]
 HERE = Path()
+_CONTROLS = {c: None for c in (*range(0x20), *range(0x7F, 0xA0)) if chr(c) not in "\n\t"}
 
 
 def read_date(text: str, option: str) -> date:
@@ -70,7 +71,7 @@ def read_price(price: float | None) -> float | None:
     UsageError
         When it is not above 0.
     """
-    if price is not None and not 0 < price < 1e7:
+    if price is not None and not 1e-6 <= price < 1e7:
         raise UsageError("bad-price", where="--price", found=f"{price:g}", expected="a price above 0",
                          do="Write the price before tax in the book's currency.")  # fmt: skip
     return price
@@ -120,12 +121,17 @@ def show(
 
 def print_out(text: str) -> None:
     """Write an answer to stdout."""
-    sys.stdout.write(text + "\n")
+    sys.stdout.write(_harmless(text) + "\n")
 
 
 def tell(text: str) -> None:
     """Write a line to stderr."""
-    sys.stderr.write(text + "\n")
+    sys.stderr.write(_harmless(text) + "\n")
+
+
+def _harmless(text: str) -> str:
+    """Return the text without the control characters by which a note or code could steer a terminal."""
+    return text.translate(_CONTROLS)
 
 
 class Progress:

@@ -62,6 +62,8 @@ def parse_column_map(text: str, where: str) -> ColumnMap:
         raise _bad(
             where, str(error), 'TOML such as "Ticket #" = "job_id" under [columns]', "Correct the line."
         ) from None
+    except (RecursionError, ValueError):  # a number of thousands of digits is a ValueError of its own
+        raise _bad(where, "values nested or long without end", "heads and columns", "Draft a new map.") from None
     for key in content:
         if key not in ("kind", "columns"):
             raise _bad(where, f"the key {key!r}", "kind and [columns]", "Remove or rename it.")
