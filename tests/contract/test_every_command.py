@@ -41,6 +41,8 @@ CALLS: dict[str, tuple[str, ...]] = {
     "undo": (),
     "restore": ("{backup}", "--force"),
 }
+#: Commands whose lines hold paths, names or JSON of any length.
+PRINTS_PATHS = ("schema", "licences", "export", "report")
 #: Sentences that tell what to log, where a command has no figure to give.
 WHAT_TO_LOG = ("import", "log", "learn", "rimebook", "weigh", "deliver")
 
@@ -100,9 +102,13 @@ def test_a_command_answers_or_says_what_to_log(
     if command != "schema":
         jsonschema.Draft202012Validator(answer_schemas()[command]).validate(answer)
         assert answer["command"] == command
+    if name == "big":
+        return  # its text is that of the demo with other figures
+    shutil.rmtree(folder)
+    shutil.copytree(books[name], folder)
     text_code, text, text_err = run(command, *again(filled), "--book", str(folder))
     assert text_code == 0, text_err
-    assert max(len(line) for line in text.splitlines()) <= 110 or command in ("schema", "licences", "export")
+    assert max(len(line) for line in text.splitlines()) <= 110 or command in PRINTS_PATHS
 
 
 def again(arguments: list[str]) -> list[str]:
