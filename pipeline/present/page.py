@@ -10,8 +10,8 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from pipeline.present.page_prices import prices_data, prices_part
 from pipeline.present.page_findings import air_part, pellets_part, trust_part
+from pipeline.present.page_prices import prices_data, prices_part
 from pipeline.present.page_sections import forecast_part, jobs_part, order_part
 from pipeline.present.report_charts import report_charts
 from shared.version import VERSION

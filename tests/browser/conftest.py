@@ -84,7 +84,7 @@ def demo_report(demo_folder: Path, run: Callable[..., tuple[int, str, str]], tmp
 def unkind_report(run: Callable[..., tuple[int, str, str]], tmp_path_factory: Any) -> Path:
     """Return the report of eight jobs whose ids, operators and notes are unkind."""
     place = tmp_path_factory.mktemp("unkind")
-    name = json.dumps('Bays <b>"&"</b> 😀 مرحبا')
+    name = json.dumps('Bays <b>"&"</b> 😀 مرحبا', ensure_ascii=False)
     create_book(place / "book", f'[shop]\nname = {name}\nas_of = "2026-05-20"\nunits = "metric"\ncurrency = "CHF"\n')
     log = place / "jobs.csv"
     with log.open("w", newline="", encoding="utf-8") as file:
