@@ -172,7 +172,8 @@ def _check(space: Space) -> None:
             expected="three sides above 0 ft", do="Measure the inside of the bay.",
         )  # fmt: skip
     changes = space.air_cfm * 60.0 / volume
-    if not 0 <= changes <= MOST_AIR_CHANGES or min(space.flow_cfm or 0, space.air_changes_per_hour or 0) < 0:
+    possible = changes == 0 or 1e-6 <= changes <= MOST_AIR_CHANGES
+    if not possible or min(space.flow_cfm or 0, space.air_changes_per_hour or 0) < 0:
         raise RimebookError(
             "impossible-air", where=where, found=f"{changes:,.0f} air changes an hour",
             expected=f"0 to {MOST_AIR_CHANGES:g}", do="Check the unit: cubic feet a minute, or changes an hour.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import struct
@@ -150,6 +151,10 @@ def unpack(file: Path, folder: Path) -> Book:
                 if name in archive.namelist() and _unpack_one(archive, name, folder) != stated.get(name):
                     raise _no_backup(file, f"a {name} whose checksum differs: the backup is damaged")
     except _ARCHIVE_ERRORS as error:
+        raise _no_backup(file, "a file that does not open as a backup") from error
+    except OSError as error:
+        if error.errno != errno.EINVAL:  # an offset before the file's start; anything else is the disk's
+            raise
         raise _no_backup(file, "a file that does not open as a backup") from error
     return Book(folder, load_settings(folder / FILE_NAME))
 

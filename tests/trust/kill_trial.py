@@ -294,6 +294,8 @@ if __name__ == "__main__":
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         found = trial(Path(place), asked.rounds, asked.seed, lambda line: print(line, file=sys.stderr))
-    print(f"{asked.rounds} rounds, seed {asked.seed}: nothing lost, no half batch, every book opened, every retry right")
+    print(
+        f"{asked.rounds} rounds, seed {asked.seed}: nothing lost, no half batch, every book opened, every retry right"
+    )
     for name, n in sorted(found.items()):
         print(f"  {name}: {n:,}")

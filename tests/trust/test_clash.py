@@ -173,7 +173,7 @@ def test_a_full_disk_is_told_and_harms_nothing(new_book: Maker, tmp_path: Path) 
 
 @pytest.mark.skipif(not Path("/dev/shm").is_dir() or getattr(os, "geteuid", lambda: 1)() != 0, reason="needs root")
 def test_a_small_file_system_that_fills_up_harms_nothing(tmp_path: Path) -> None:
-    """On a real file system without room the error is told, and what was acknowledged is there with and without room."""
+    """Without room on a real file system the error is told, and what was acknowledged stays there."""
     place = tmp_path / "small"
     place.mkdir()
     if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=3m", "tmpfs", str(place)], capture_output=True).returncode:

@@ -33,8 +33,8 @@ def _book(run: Run, tmp_path: Path, texts: list[str], toml: str = "") -> Path:
         for i, text in enumerate(texts):
             # A leading ' is one that an earlier export put there: import takes it off, so it is put on here.
             text = "'" + text if re.match(r"'*[=+\-@\t\r]", text) else text
-            write.writerow((f"J{i}{text}" if i % 2 else f"{text} J{i}", text, "2026-03-02", "van", "interior", 20 + i, 40,
-                            text, text, text, text, text, 200))  # fmt: skip
+            write.writerow((f"J{i}{text}" if i % 2 else f"{text} J{i}", text, "2026-03-02", "van", "interior", 20 + i,
+                            40, text, text, text, text, text, 200))  # fmt: skip
     code, out, err = run("import", str(tmp_path / "jobs.csv"), "--json", *AT, "--book", str(folder))
     assert code == 0, err
     assert json.loads(out)["result"]["files"][0]["rejected"] == 0, out
@@ -60,8 +60,8 @@ def test_no_formula_leaves_in_a_file(run: Run, tmp_path: Path) -> None:
     again = run("import", str(tmp_path / "out" / "jobs.csv"), "--json", *AT, "--book", str(folder))[1]
     assert json.loads(again)["result"]["files"][0]["duplicate"] == len(FORMULAS)
     bad = tmp_path / "bad.csv"
-    bad.write_text("job_id,date,vehicle_class,zone,pellets_lb,minutes,=1+1\n" + "".join(
-        f'"{f.replace(chr(34), "")}",2026-03-02,=van,interior,x{i},40,@x\n' for i, f in enumerate(FORMULAS)))  # fmt: skip
+    rows = [f'"{f.replace(chr(34), "")}",2026-03-02,=van,interior,x{i},40,@x' for i, f in enumerate(FORMULAS)]
+    bad.write_text("\n".join(["job_id,date,vehicle_class,zone,pellets_lb,minutes,=1+1", *rows]) + "\n")
     run("import", str(bad), "--kind", "jobs", *AT, "--book", str(folder))
     (rejects,) = tmp_path.glob("bad.csv.rejects*.csv") or [bad]
     assert [c for c in _cells(rejects) if _is_formula(c)] == []
@@ -90,7 +90,8 @@ class _Tags(HTMLParser):
 def test_markup_in_any_text_stays_text(run: Run, tmp_path: Path, page: str) -> None:
     """A note, code, name or address with tags is shown as written, in every page the program makes."""
     text = MARKUP.replace('"', "'")
-    toml = f'[shop]\nname = "{text}"\naddress = "{text}"\n[words]\nclasses = {{"{text}" = {{like = "van", factor = 1.1}}}}\n'
+    toml = f'[shop]\nname = "{text}"\naddress = "{text}"\n'
+    toml += f'[words]\nclasses = {{"{text}" = {{like = "van", factor = 1.1}}}}\n'
     folder = _book(run, tmp_path, [f"{MARKUP}{i}" for i in range(12)] + [RICH], toml)
     place = tmp_path / "page.html"
     arguments = {
@@ -149,7 +150,8 @@ def test_sql_in_words_maps_and_sheets_is_a_word(run: Run, tmp_path: Path) -> Non
     [
         '[shop]\nlogo = "../secret.png"', '[shop]\nlogo = "/etc/passwd"', '[shop]\ntime_zone = "../../etc/passwd"',
         "[costs]\nlabour_usd_per_hour = nan", "[costs]\nlabour_usd_per_hour = inf", "[pricing]\ntax_share = 1e308",
-        "[ice]\nlot_lb = -1e308", "x = " + "[" * 5000 + "]" * 5000, "a" * 200_000 + " = 1", ".".join("a" * 5000) + " = 1",
+        "[ice]\nlot_lb = -1e308", "x = " + "[" * 5000 + "]" * 5000, "a" * 200_000 + " = 1",
+        ".".join("a" * 5000) + " = 1",
         "[" + ".".join("a" * 5000) + "]", "x = " + "9" * 5000, "x = 0x" + "f" * 5000, "[shop]\nname = " + "{a=" * 3000,
         "[planning]\nspread = 1e308", "[planning]\nsoil_factor = {heavy = inf}",
     ],

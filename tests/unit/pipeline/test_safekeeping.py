@@ -109,10 +109,13 @@ def test_a_damaged_backup_is_refused_whatever_bit_is_off(new_book: Maker, tmp_pa
             del data[draw.randrange(len(data)) :]
         bad.write_bytes(data)
         folder = tmp_path / f"f{n}"
+        refused = ""
         try:
             restore(folder, bad)
         except RimebookError as error:
-            assert error.problem.code == "not-a-backup"
+            refused = error.problem.code
+        if refused:
+            assert refused == "not-a-backup"
             assert not folder.exists() or list(folder.iterdir()) == []
             n_refused += 1
         else:
