@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Caution:
-    """One caution of the data file; `zones` is empty where it holds for all, `coating` adds stripped coatings."""
+    """One caution of the data file; `zones` is empty where it holds for all, `coating` adds stripped coatings.
+
+    `short` says it in one line, '' where it has no short form.
+    """
 
     key: str
     commands: tuple[str, ...]
@@ -26,6 +29,7 @@ class Caution:
     text: str
     source: str
     coating: bool = False
+    short: str = ""
 
 
 @cache
@@ -64,6 +68,12 @@ def cautions_for(
         if command in caution.commands
         and (not caution.zones or worked & set(caution.zones) or (caution.coating and coating_removed))
     ]
+
+
+def in_short(texts: Iterable[str]) -> list[str]:
+    """Return each caution in one line where it has a short form, else as it is; none is left out."""
+    shorts = {caution.text: caution.short for caution in all_cautions()}
+    return [shorts.get(text) or text for text in texts]
 
 
 def _known_zones(zones: Iterable[str], settings: Settings | None) -> set[str]:

@@ -11,6 +11,7 @@ from typing import Annotated, Any, TypeVar
 import typer
 
 from pipeline.answers.answer import Answer, Asking
+from pipeline.answers.cautions import in_short
 from pipeline.book.store import Book, open_book
 from pipeline.present.figures import Style
 from pipeline.present.json_text import render_answer
@@ -29,6 +30,10 @@ TodayOption = Annotated[
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Fixes the draws.")]
 LevelOption = Annotated[float, typer.Option("--level", help="Level of the interval, such as 0.8.")]
 HERE = Path()
+#: Signs of our own texts in letters that every terminal has.
+_PLAIN = {"°": "deg ", "€": "EUR ", "£": "GBP ", "…": "...", "–": "-", "×": "x", "±": "+/-", "─": "-", "━": "-"}
+#: Commands asked many times a day: their text tells each caution in one line.
+_SHORT_CAUTIONS = ("estimate", "quote", "report")
 _CONTROLS = {c: None for c in (*range(0x20), *range(0x7F, 0xA0)) if chr(c) not in "\n\t"}
 
 
@@ -110,10 +115,11 @@ def show(
     else:
         lines = [render(answer, style_of(asking.book))]
         if dated and asking.book.settings.shop.as_of:
-            lines.append(f"As of {asking.today.isoformat()} (set as `as_of` in book.toml).")
+            lines.append(paragraph(f"As of {asking.today.isoformat()} (set as `as_of` in book.toml)."))
         if answer.cautions:
-            lines.append("\nTake care:")
-            lines += [paragraph(f"- {c}") for c in answer.cautions]
+            short = command in _SHORT_CAUTIONS
+            lines.append("\nTake care (in full with --json):" if short else "\nTake care:")
+            lines += [paragraph(f"- {c}") for c in (in_short(answer.cautions) if short else answer.cautions)]
         print_out("\n".join(lines))
     for warning in answer.warnings:
         tell(f"Note: {warning}")
