@@ -44,8 +44,27 @@ def _air() -> SafetyResult:
 
 
 def _rows() -> list[JobRow]:
-    return [JobRow(f"J{i}", START + timedelta(days=i), ("van",), ("interior",), ("heavy",), ("A",), float(p), 40.0,
-                   30.0, 55.0, None, None, None, None, None, "") for i, p in enumerate(RNG.uniform(25, 70, 40))]  # fmt: skip
+    return [
+        JobRow(
+            f"J{i}",
+            START + timedelta(days=i),
+            ("van",),
+            ("interior",),
+            ("heavy",),
+            ("A",),
+            float(p),
+            40.0,
+            30.0,
+            55.0,
+            None,
+            None,
+            None,
+            None,
+            None,
+            "",
+        )
+        for i, p in enumerate(RNG.uniform(25, 70, 40))
+    ]
 
 
 def _drawings() -> dict[str, Drawing]:
