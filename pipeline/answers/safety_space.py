@@ -166,7 +166,7 @@ def _check(space: Space) -> None:
             expected="length, width and height in ft", do="Enter them in book.toml or as options.",
         )  # fmt: skip
     volume = space.volume_ft3 or 0.0
-    if not 0 < volume < float("inf") or min(side or 0.0 for side in sides.values()) <= 0:
+    if not 1.0 <= volume < float("inf") or min(side or 0.0 for side in sides.values()) <= 0:
         raise RimebookError(
             "bay-no-volume", where=where, found=" x ".join(f"{side or 0:g}" for side in sides.values()) + " ft",
             expected="three sides above 0 ft", do="Measure the inside of the bay.",

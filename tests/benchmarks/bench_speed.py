@@ -9,7 +9,7 @@ Run by hand::
 ``python -c pass``. `scale` imports, learns and estimates 10,000 jobs over logs of each size, beside DuckDB's
 ``read_csv``, scikit-learn's gradient-boosted quantiles (0.1, 0.5, 0.9 of both quantities; histograms above 10,000
 rows, trees by rows up to there) and statsmodels' ``MixedLM`` (one random effect) on the same rows, each peer up to
-the size that it finishes in the stated time; the last column is the exponent b of CPU = a n^b between the last two sizes.
+the size that it finishes in the stated time; the last column is the exponent b of CPU = a n^b over the last two.
 Every way runs in a process of its own; CPU seconds are compared, since wall time tells more of other work.
 Targets: ``--help`` under 0.3 s CPU, ``quote`` under 0.8 s, 1,000,000 lines learned in under 5 min and 4 GB.
 """
