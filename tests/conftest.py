@@ -86,3 +86,12 @@ def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         code, _, err = run_command(*arguments, "--book", str(folder))
         assert code == 0, err
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo_report(demo_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the demo's report page, made once."""
+    file = tmp_path_factory.mktemp("report") / "demo.html"
+    code, _, err = run_command("report", "--out", str(file), "--book", str(demo_folder))
+    assert code == 0, err
+    return file

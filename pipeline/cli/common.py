@@ -126,8 +126,22 @@ def show(
 
 
 def print_out(text: str) -> None:
-    """Write an answer to stdout."""
-    sys.stdout.write(_harmless(text) + "\n")
+    """Write an answer to stdout; where it cannot write a sign, in plain letters."""
+    sys.stdout.write(_writable(_harmless(text), sys.stdout.encoding or "utf-8") + "\n")
+
+
+def _writable(text: str, encoding: str) -> str:
+    if encoding.lower().replace("-", "").startswith("utf"):
+        return text
+    return "".join(c if c.isascii() or _fits(c, encoding) else _PLAIN.get(c, c) for c in text)
+
+
+def _fits(sign: str, encoding: str) -> bool:
+    try:
+        sign.encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
 
 
 def tell(text: str) -> None:

@@ -72,15 +72,6 @@ def opened(browser: Any) -> Iterator[Callable[..., Opened]]:
 
 
 @pytest.fixture(scope="session")
-def demo_report(demo_folder: Path, run: Callable[..., tuple[int, str, str]], tmp_path_factory: Any) -> Path:
-    """Return the demo's report."""
-    file = tmp_path_factory.mktemp("report") / "demo.html"
-    code, _, err = run("report", "--out", str(file), "--book", str(demo_folder))
-    assert code == 0, err
-    return Path(file)
-
-
-@pytest.fixture(scope="session")
 def unkind_report(run: Callable[..., tuple[int, str, str]], tmp_path_factory: Any) -> Path:
     """Return the report of eight jobs whose ids, operators and notes are unkind."""
     place = tmp_path_factory.mktemp("unkind")
