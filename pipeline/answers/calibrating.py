@@ -204,7 +204,10 @@ def _advice(
         return
     # Two quantities of one job are hardly two trials: the band counts jobs.
     band = 0.02 + 2 * float(np.sqrt(GROUP_LEVEL * (1 - GROUP_LEVEL) / max(main.jobs, 1)))
-    if main.held < GROUP_LEVEL - band:
+    if main.jobs < FEW_JOBS:
+        tested = f"{main.jobs} past job{'s' if main.jobs != 1 else ''}"
+        yield f"Only {tested} could be tested: too few to say whether the intervals hold. Log more, then learn again."
+    elif main.held < GROUP_LEVEL - band:
         yield "Past intervals were too narrow: quote with a smaller risk share until newer jobs have been learned from."
     elif main.held > GROUP_LEVEL + band:
         yield "Past intervals were wider than they needed to be: prices set by risk may be higher than they must be."

@@ -46,6 +46,14 @@ def _command(arguments: list[str]) -> str:
     return next((a for a in arguments if not a.startswith("-")), "")
 
 
+def _in_words(found: str) -> str:
+    """Return what the parser of the command line found as words that follow 'found'."""
+    for said, meant in (("Missing ", "no "), ("Got unexpected", "unexpected")):
+        if found.startswith(said):
+            found = meant + found.removeprefix(said)
+    return (found[:1].lower() + found[1:]).rstrip(".")
+
+
 def _told(problem: Problem, code: int, arguments: list[str]) -> int:
     if "--json" in arguments:
         print_out(render_error(_command(arguments), problem))
@@ -56,7 +64,7 @@ def _told(problem: Problem, code: int, arguments: list[str]) -> int:
 def main(arguments: list[str]) -> int:
     """Run one command and return its exit code: 0 done, 1 the user can fix it, 2 usage."""
     try:
-        code = app(args=arguments, prog_name="rimebook", standalone_mode=False)
+        code = app(args=arguments or ["--help"], prog_name="rimebook", standalone_mode=False)
         sys.stdout.flush()
         return code if isinstance(code, int) else 0
     except RimebookError as error:
@@ -66,7 +74,7 @@ def main(arguments: list[str]) -> int:
         command = _command(arguments)
         known = {c.name for c in app.registered_commands}
         see = f"rimebook {command} --help" if command in known else "rimebook --help"
-        problem = Problem("usage", "command line", found.rstrip("."), "a call this command takes", f"See: {see}")
+        problem = Problem("usage", "command line", _in_words(found), "a call this command takes", f"See: {see}")
         return _told(problem, error.exit_code, arguments)
     except (Abort, KeyboardInterrupt):
         tell("Stopped; nothing was left half done.")

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 #: Days before and after today from which events of a calendar are taken.
 BACK_DAYS: Final = 731
 AHEAD_DAYS: Final = 366
+#: Most characters of a head that an error shows.
+_HEAD_SHOWN: Final = 24
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ def open_for_import(
         if log.kind not in SHAPES:
             raise RimebookError(
                 "unknown-kind", where=f"{where}, line {log.header_line}",
-                found=f"heads that fit no log, or more than one: {', '.join(log.header[:10])}",
+                found=f"heads that fit no log, or more than one: {', '.join(map(_shown, log.header[:10]))}",
                 expected="the heads of one of: jobs, deliveries, weighings, bookings",
                 do="Name it: --kind jobs (or deliveries, weighings, bookings).",
             )  # fmt: skip
@@ -87,6 +89,13 @@ def open_for_import(
         require(match, f"{where}, line {log.header_line}")
         opened.append(OpenedLog(log, match, name, sha256))
     return opened
+
+
+def _shown(head: str) -> str:
+    """Return a head short enough for one line; a file that is no table may hold anything at all."""
+    plain = "".join(c if c.isprintable() else " " for c in head)
+    plain = " ".join(plain.split())
+    return plain if len(plain) <= _HEAD_SHOWN else plain[: _HEAD_SHOWN - 3] + "..."
 
 
 def _window(settings: Settings, words: Words, today: date) -> CalendarWindow:

@@ -40,7 +40,9 @@ def render_calibration(answer: Answer[CalibrationResult], style: Style) -> str: 
     for quantity, counts in result.pit.items():
         blocks += [
             "",
-            f"Where past {words(quantity.removesuffix('_lb'))} fell in their interval (even bars are honest):",
+            paragraph(
+                f"Where past {words(quantity.removesuffix('_lb'))} fell in their interval (even bars are honest):"
+            ),
         ]
         most = max([*counts, 1])
         for i, n in enumerate(counts):

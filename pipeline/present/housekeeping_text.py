@@ -31,9 +31,12 @@ def render_batches(answer: Answer[BatchList], style: Style) -> str:  # noqa: ARG
 def render_undone(answer: Answer[UndoneBatch], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
     """Return what taking a batch out did."""
     done = answer.result
-    restored = f"; {done.lines_restored:,} earlier values are back" if done.lines_restored else ""
+    gone = f"{done.lines_removed:,} line{'s' if done.lines_removed != 1 else ''} gone"
+    one = done.lines_restored == 1
+    back = f"{done.lines_restored:,} earlier value{' is' if one else 's are'} back"
+    restored = f"; {back}" if done.lines_restored else ""
     return paragraph(
-        f"Took batch {done.batch} ({', '.join(done.files)}) out again: {done.lines_removed:,} lines gone{restored}. "
+        f"Took batch {done.batch} ({', '.join(done.files)}) out again: {gone}{restored}. "
         "Run `rimebook learn` to forget what was learned from them."
     )
 

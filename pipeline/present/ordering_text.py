@@ -82,7 +82,8 @@ def _store(result: OrderResult, style: Style, level: str) -> str:
         f"Used but not logged in the last four weeks: about {style.weight(stock.unlogged_lb.mean)}."
     )
     for c in stock.containers:
-        age = f", oldest ice {c.oldest_days} days" if c.oldest_days is not None else ""
+        days = f"{c.oldest_days} day{'s' if c.oldest_days != 1 else ''}"
+        age = f", oldest ice {days}" if c.oldest_days is not None else ""
         said += f"\n{c.container}: {style.weight(c.now_lb.mean)}, loses {style.weight(c.loss_lb_day.mean)} a day{age}."
     return said
 

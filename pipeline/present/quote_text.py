@@ -95,9 +95,13 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
     then = quote.agreed
     told = (
         f"Quote {quote.number} as found: agreed were {style.money(then.price_usd)}, with a ceiling of "
-        f"{style.money(then.ceiling_usd)}. At the agreed price the expected margin is now "
-        f"{percent(then.expected_margin_share)} and the chance of loss {percent(then.chance_of_loss)}."
+        f"{style.money(then.ceiling_usd)}. "
     )
+    figures = f"{percent(then.expected_margin_share)} and the chance of loss {percent(then.chance_of_loss)}"
+    if quote.rest:
+        told += f"By its soil alone the expected margin at that price is {figures}; what was used so far counts below."
+    else:
+        told += f"At the agreed price the expected margin is now {figures}."
     if then.ask_customer:
         told += " The price below is above the ceiling: ask the customer before starting."
     return [paragraph(told)]

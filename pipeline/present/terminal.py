@@ -53,7 +53,7 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_w
     """
     wide = columns_wide or width()
     if wide < STACK_BELOW:
-        return _stacked(columns, rows)
+        return _stacked(columns, rows, wide)
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -79,8 +79,16 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_w
     return text if _unicode_out() else text.replace("─", "-").replace("━", "-")
 
 
-def _stacked(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> str:
-    blocks = ("\n".join(f"{c.head}: {cell}" for c, cell in zip(columns, row, strict=True)) for row in rows)
+def _stacked(columns: Sequence[Column], rows: Sequence[Sequence[str]], wide: int) -> str:
+    blocks = (
+        "\n".join(
+            textwrap.fill(f"{c.head}: {cell}" if c.head else cell, wide, subsequent_indent="  ", break_on_hyphens=False,
+                          break_long_words=False)
+            for c, cell in zip(columns, row, strict=True)
+            if cell
+        )
+        for row in rows
+    )  # fmt: skip
     return "\n\n".join(blocks)
 
 
@@ -91,4 +99,4 @@ def _unicode_out() -> bool:
 
 def section(head: str) -> str:
     """Return a heading line."""
-    return f"\n{head}\n"
+    return f"\n{paragraph(head)}\n"
