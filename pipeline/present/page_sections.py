@@ -23,6 +23,8 @@ _WHY = {
 }
 #: Chance of running short today from which it is said first.
 _SHORT = 0.3
+#: A stock below this is none.
+_TRACE_LB = 0.5
 
 
 def order_part(contents: ReportContents, style: Style) -> Part:
@@ -87,9 +89,11 @@ def order_part(contents: ReportContents, style: Style) -> Part:
 def _stock_line(result: OrderResult, style: Style, level: str) -> str:
     stock, cost = result.stock, result.total_cost_usd
     worst = max(result.days, key=lambda d: d.chance_short)
+    held = "nothing to speak of"
+    if stock.now_lb.interval.high >= _TRACE_LB:
+        held = f"about {style.weight(stock.now_lb.mean)} ({level} within {span_words(stock.now_lb, style)})"
     return (
-        f"In store this morning: about {style.weight(stock.now_lb.mean)} ({level} within "
-        f"{span_words(stock.now_lb, style)}), losing {style.weight(stock.loss_lb_day.mean)} a day. Ice, fees and "
+        f"In store this morning: {held}, losing {style.weight(stock.loss_lb_day.mean)} a day when filled. Ice, fees and "
         f"shortages of these days cost about {style.money(cost.mean)} ({between(cost, style.money)}). The chance to "
         f"run short is highest on {day_words(worst.date)}: {percent(worst.chance_short)}."
     )

@@ -87,7 +87,7 @@ def _line(row: JobRow, style: Style) -> JobLine:
     note = row.notes if len(row.notes) <= MOST_NOTE else row.notes[:MOST_NOTE].rstrip() + "…"
     return JobLine(row.held is False, (
         _text(row.day.isoformat()), _text(row.job_id), _text(", ".join(words(c) for c in row.vehicle_classes)),
-        _text(", ".join(words(z) for z in row.zones)), _text(", ".join(row.soils) or "-"),
+        _text(", ".join(words(z) for z in row.zones), "wrap"), _text(", ".join(row.soils) or "-", "wrap"),
         _text(", ".join(row.operators) or "-"), _number(row.pellets_lb, style.weight),
         Cell(expected, _key(row.expected_lb), "n"),
         Cell("-" if ratio is None else f"{(ratio - 1) * 100:+.0f} %", _key(ratio), "n"),
@@ -96,8 +96,8 @@ def _line(row: JobRow, style: Style) -> JobLine:
     ))  # fmt: skip
 
 
-def _text(text: str) -> Cell:
-    return Cell(text, "" if text == "-" else text)
+def _text(text: str, kind: str = "") -> Cell:
+    return Cell(text, "" if text == "-" else text, kind)
 
 
 def _key(value: float | None) -> str:
