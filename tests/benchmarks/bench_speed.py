@@ -133,7 +133,7 @@ def start(folder: Path) -> None:
     job = ["--vehicle", "suv", "--zone", "undercarriage:heavy", "--zone", "engine_bay:unknown"]
     commands: dict[str, list[str]] = {
         "--help": ["--help"], "schema": ["schema"], "licences": ["licences"], "batches": ["batches"],
-        "check": ["check"], "estimate": ["estimate", *job], "quote": ["quote", *job], "safety": ["safety", *job],
+        "check": ["check"], "estimate": ["estimate", *job], "quote": ["quote", *job], "safety": ["safety", *job, "--bay", "north"],
         "calibration": ["calibration"], "costing": ["costing"], "technique": ["technique"], "order": ["order"],
         "forecast": ["forecast"], "learn": ["learn"],
     }  # fmt: skip
