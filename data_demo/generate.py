@@ -33,8 +33,11 @@ if TYPE_CHECKING:
 
     from data_demo.law import Visit
 
-#: The seed of the files that ship.
-SHIPPED_SEED = 136
+#: The seed of the files that ship: a draw in which the planted waste shows and only planted jobs lose money, so that
+#: the demo can be read; other draws are measured in tests/statistical, where some of it stays hidden.
+SHIPPED_SEED = 149
+#: The seed of how the messy files are written: one in which every habit turns up.
+MESSY_SEED = 1
 HERE = Path(__file__).parent
 LOG_COLUMNS = {
     "jobs": JOB_COLUMNS,
@@ -195,7 +198,7 @@ def main() -> None:
     """Rewrite the shipped files."""
     logs = draw_shop(SHIPPED_SEED)
     write_clean(logs, HERE / "clean")
-    write_messy(logs, HERE / "messy", SHIPPED_SEED)
+    write_messy(logs, HERE / "messy", MESSY_SEED)
 
 
 if __name__ == "__main__":

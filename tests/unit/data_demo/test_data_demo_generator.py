@@ -191,7 +191,7 @@ def test_under_priced_jobs_are_the_ones_that_lose_money(shop: DemoLogs) -> None:
         if charged < cost:
             losing.add(job_id)
     assert losing == set(shop.under_priced)
-    assert len(losing) == 15
+    assert len(losing) == 12
 
 
 def test_book_agrees_with_the_truth() -> None:

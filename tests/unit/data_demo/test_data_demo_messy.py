@@ -12,7 +12,7 @@ import openpyxl
 import pytest
 from icalendar import Calendar
 
-from data_demo.generate import SHIPPED_SEED, DemoLogs, draw_shop
+from data_demo.generate import MESSY_SEED, SHIPPED_SEED, DemoLogs, draw_shop
 from data_demo.mess import HEADS, N_REPEATED, SHEET, SPELLINGS, WRONG_JOBS, write_messy
 
 MESSY = files("data_demo") / "messy"
@@ -92,7 +92,7 @@ def _plain(name: str, value: Any) -> str:
 
 def test_shipped_messy_files_are_what_the_generator_writes(shop: DemoLogs, tmp_path) -> None:
     """The text files equal the generator's output byte for byte, the workbook cell for cell."""
-    write_messy(shop, tmp_path, SHIPPED_SEED)
+    write_messy(shop, tmp_path, MESSY_SEED)
     for name in ("deliveries.csv", "weighings.tsv", "bookings.ics", "expected_rejects.json"):
         assert (MESSY / name).read_bytes() == (tmp_path / name).read_bytes(), name
     with (MESSY / "jobs.xlsx").open("rb") as file:
