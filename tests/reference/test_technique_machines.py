@@ -48,7 +48,7 @@ def test_worker_six_on_machine_b_stands_out(machines):
 
 
 def test_cells_follow_the_mixed_model_of_statsmodels(machines):
-    """Cell effects are statsmodels' predictions of worker:machine, correlated above .9 and pulled to none by our weak prior.
+    """Cell effects are statsmodels' predictions of worker:machine: correlated above .9, pulled by our weak prior.
 
     Worker 6 is left out, whom our heavy-tailed noise treats otherwise than a normal model does, and logs are stretched
     eightfold, so that replicates scatter by .13 as jobs do and not by .016.
