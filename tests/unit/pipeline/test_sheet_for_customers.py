@@ -103,9 +103,11 @@ def test_a_logo_elsewhere_is_not_read(new_book: Callable[..., Book], run: Run) -
     outside = book.folder.parent / "elsewhere.png"
     outside.write_bytes(PIXEL)
     (book.folder / "logo.png").symlink_to(outside)
-    page, err = _sheet(book, run)
-    assert "outside" in err
-    assert "<img" not in page
+    file = book.folder.parent / "sheet.html"
+    code, _, err = run("quote", *JOB, "--sheet", str(file), "--book", str(book.folder))
+    assert code == 1
+    assert "a file inside the book's folder" in err
+    assert not file.exists()
 
 
 def test_no_logo_is_nothing_to_say(new_book: Callable[..., Book]) -> None:
