@@ -94,8 +94,8 @@ def _stock_line(result: OrderResult, style: Style, level: str) -> str:
         held = f"about {style.weight(stock.now_lb.mean)} ({level} within {span_words(stock.now_lb, style)})"
     return (
         f"In store this morning: {held}, losing {style.weight(stock.loss_lb_day.mean)} a day when filled. Ice, fees "
-        f"and shortages of these days cost about {style.money(cost.mean)} ({between(cost, style.money)}). The chance to "
-        f"run short is highest on {day_words(worst.date)}: {percent(worst.chance_short)}."
+        f"and shortages of these days cost about {style.money(cost.mean)} ({between(cost, style.money)}). The chance "
+        f"to run short is highest on {day_words(worst.date)}: {percent(worst.chance_short)}."
     )
 
 
