@@ -12,7 +12,7 @@ Stat. 13:907; both from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import lgamma
 from typing import TYPE_CHECKING
 
@@ -142,6 +142,16 @@ def fit_arrivals(
         end=stop,
         n_rows=past.n,
     )
+
+
+def centred(fit: ArrivalFit, rate: float) -> ArrivalFit:
+    """Return a fit whose mean rate over draws and over the year is `rate`, its spread as it was.
+
+    Plans and bills follow the mean: where nothing was seen, it is the mean that must be the planning figure. A season
+    with coefficients c multiplies the mean of the rate by about exp(sum c^2 / 4), half its variance over the phase.
+    """
+    swing = 0.25 * (fit.season**2).sum(axis=0)
+    return replace(fit, level=fit.level + np.log(rate) - np.log(np.mean(np.exp(fit.level + swing))))
 
 
 def harmonics(phase: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.demand.arrivals import ArrivalFit, CountRows, fit_arrivals, log_rate
+from models.demand.arrivals import ArrivalFit, CountRows, centred, fit_arrivals, log_rate
 from models.demand.calendar import WEEK, Calendar, Month, phase_of, weekly_rows
 from models.demand.compound import resampled_totals
 from models.demand.gaps import Gap, find_gaps
@@ -119,8 +119,10 @@ def learn_rate(known: Known, *, seed: int, n_draws: int) -> Rate:
     calendar = known.calendar.learned(known.job_days, first, known.today, gaps) if spread else known.calendar
     rows = weekly_rows(known.job_days, calendar, first, known.today, gaps)
     open_days = max(float((known.calendar.weight >= 1.0).sum()), 1.0)
-    fit = fit_arrivals(rows, prior_rate=max(known.jobs_per_week, 0.05) / open_days, seed=seed, n_draws=n_draws,
-                       end=float(known.today))  # fmt: skip
+    planned = max(known.jobs_per_week, 0.05) / open_days
+    fit = fit_arrivals(rows, prior_rate=planned, seed=seed, n_draws=n_draws, end=float(known.today))
+    if not rows.n:
+        fit = centred(fit, planned)
     return Rate(fit, calendar, gaps, _known_share(known), rows)
 
 

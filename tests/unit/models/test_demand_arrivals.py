@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.demand.arrivals import MONTH_DAYS, CountRows, draw_counts, fit_arrivals, log_rate
+from models.demand.arrivals import MONTH_DAYS, CountRows, centred, draw_counts, fit_arrivals, log_rate
 
 
 def weekly(rate, n_weeks, seed, *, over=0.0):
@@ -90,3 +90,14 @@ def test_large_counts_stay_finite():
     rows = CountRows(rng.poisson(40_000, 60).astype(float), np.full(60, 30.4), at, (at / 365.25) % 1)
     fit = fit_arrivals(rows, prior_rate=1000.0, seed=1)
     assert np.exp(np.median(fit.level)) == pytest.approx(40_000 / 30.4, rel=0.03)
+
+
+def test_nothing_seen_plans_on_the_planning_figure():
+    """Without a record the mean rate over the year is the planning rate, however wide the law about it is."""
+    none = CountRows(np.empty(0), np.empty(0), np.empty(0), np.empty(0))
+    fit = centred(fit_arrivals(none, prior_rate=1.2, seed=1, end=0.0, n_draws=4000), 1.2)
+    phase = np.linspace(0, 1, 73, endpoint=False)
+    angle = 2 * np.pi * phase[:, None] * np.arange(1, 7)
+    season = np.concatenate([np.cos(angle), np.sin(angle)], axis=1) @ fit.season
+    assert np.exp(fit.level + season).mean() == pytest.approx(1.2, rel=0.1)
+    assert np.quantile(np.exp(fit.level), 0.9) > 2 * np.quantile(np.exp(fit.level), 0.1)
