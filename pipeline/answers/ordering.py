@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -167,11 +167,16 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
     n_days = (start - asking.today).days + question.n_days
     fit = current_fit(asking)
     ground = ice_ground(asking, fit, n_days, statuses_known=question.statuses_known, seed=asking.seed)
-    terms = terms_of(settings.ice, [(d - asking.today).days for d in dates], service=question.service)
+    places = [(d - asking.today).days for d in dates]
+    terms = terms_of(settings.ice, places, service=question.service)
     outlook = outlook_of(ground, seed=asking.seed)
     plan = best_plan(outlook, terms, service=question.service)
-    rules = rules_of_thumb(ground, outlook, terms)
-    result = order_result(ground, outlook, terms, plan, dates, decide, rules, level=asking.level)
+    # A service level replaces the shortage's price in the search only: what the plan costs counts shortages as ever.
+    priced = terms_of(settings.ice, places)
+    if question.service is not None:
+        plan = replace(plan, course=course_of(outlook, priced, plan.course.orders_lb))
+    rules = rules_of_thumb(ground, outlook, priced)
+    result = order_result(ground, outlook, priced, plan, dates, decide, rules, level=asking.level)
     warnings = (*fit.warnings, *ground.state.warnings, *ground.demand.warnings,
                 *_warnings(ground, outlook, terms, plan, dates, question))  # fmt: skip
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)

@@ -56,6 +56,11 @@ def log(
     )  # fmt: skip
     if not (job_id and vehicle and entry.zones):
         entry = _prompted(asking, entry, given_date=date is not None)
+    if entry.day > asking.today:
+        raise UsageError(
+            "job-in-the-future", where="--date", found=entry.day.isoformat(), expected=f"a day up to {asking.today}",
+            do="A job belongs in the log when it is done; a planned one is a booking.",
+        )  # fmt: skip
     show("log", asking, log_and_compare(asking, entry), render_log, as_json=as_json)
 
 
