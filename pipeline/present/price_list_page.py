@@ -7,6 +7,7 @@ import io
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
+from pipeline.intake.texts import guard
 from pipeline.present.figures import percent, words
 
 if TYPE_CHECKING:
@@ -15,14 +16,6 @@ if TYPE_CHECKING:
 
 CSV_COLUMNS = ("vehicle_class", "zone", "lines", "price_usd", "low_usd", "high_usd", "charged_usd", "supported")
 _CALL_OUT = "call-out"
-#: A text that starts with one of these is a formula to a spreadsheet.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-
-
-def guarded(text: str) -> str:
-    """Return a text that no spreadsheet takes for a formula: one more ' before what would be one, or had one before."""
-    bare = text.lstrip("'")
-    return f"'{text}" if bare.startswith(_FORMULA_STARTS) else text
 
 
 def price_list_csv(prices: PriceList) -> str:
@@ -32,10 +25,10 @@ def price_list_csv(prices: PriceList) -> str:
     writer.writerow(CSV_COLUMNS)
     for p in (prices.call_out, *prices.prices):
         money = [f"{v:.2f}" for v in (p.price_usd, p.low_usd, p.high_usd, p.charged_usd)]
-        name = guarded(p.vehicle_class) if p.vehicle_class else _CALL_OUT
-        writer.writerow([name, guarded(p.zone), p.lines, *money, "yes" if p.supported else "no"])
+        name = guard(p.vehicle_class) if p.vehicle_class else _CALL_OUT
+        writer.writerow([name, guard(p.zone), p.lines, *money, "yes" if p.supported else "no"])
     for factor in prices.factors:
-        writer.writerow([f"factor {guarded(factor.name)}", "", "", f"{factor.factor:.3f}", "", "",
+        writer.writerow([f"factor {guard(factor.name)}", "", "", f"{factor.factor:.3f}", "", "",
                          f"{factor.charged_factor:.3f}", ""])  # fmt: skip
     return out.getvalue()
 

@@ -22,8 +22,9 @@ from pipeline.book.settings import Settings
 from pipeline.book.store import Book
 from pipeline.book.tables import Delivery
 from pipeline.cli.main import main
+from pipeline.intake.texts import guard
 from pipeline.present.figures import Style
-from pipeline.present.price_list_page import guarded, price_list_csv, price_list_html
+from pipeline.present.price_list_page import price_list_csv, price_list_html
 from shared.errors import RimebookError
 
 DAY = date(2026, 3, 2)
@@ -316,7 +317,7 @@ def test_list_needs_ten_priced_jobs(new_book) -> None:
 )  # fmt: skip
 def test_no_text_becomes_a_formula(text: str, written: str) -> None:
     """A text a spreadsheet would run, or that hides one behind ', gets one more '."""
-    assert guarded(text) == written
+    assert guard(text) == written
 
 
 def some_list(vehicle_class: str = "=cmd()") -> PriceList:
