@@ -6,28 +6,30 @@ anybody is told that it is done, so that no acknowledged row lives in the write-
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import time
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 import duckdb
 
 from pipeline.book.batches import lost_lines
 from pipeline.book.migrations import MIGRATIONS, SCHEMA_VERSION
+from pipeline.book.settings import Settings
 from pipeline.book.toml_file import FILE_NAME, load_settings, template
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
-
-    from pipeline.book.settings import Settings
 
 DATABASE_NAME = "book.duckdb"
 LOG_NAME = DATABASE_NAME + ".wal"
+_MAKING = ".making-"
 #: How long a second process waits for the first before it says who holds the book.
 WAIT_S = 5.0
 #: How often `still` settles a log that a killed writer left, before it gives up.
@@ -316,6 +318,9 @@ def open_book(folder: Path, *, wait_s: float = WAIT_S) -> Book:
 def create_book(folder: Path, toml: str | None = None) -> Book:
     """Make a folder, or fill an empty one, with a commented `book.toml` and an empty database.
 
+    Both files are made aside and moved in, the database last: with it the folder becomes a book. What a killed try
+    left (a `book.toml` without a database) is completed by the next; settings that stand there are never replaced.
+
     Parameters
     ----------
     folder : Path
@@ -327,25 +332,46 @@ def create_book(folder: Path, toml: str | None = None) -> Book:
     RimebookError
         Where the folder holds a book or anything else, or cannot be written.
     """
-    if (folder / DATABASE_NAME).exists() or (folder / FILE_NAME).exists():
-        raise RimebookError(
-            "book-exists", where=str(folder), found="a folder that holds a book already",
-            expected="a new or empty folder", do="Choose another folder; nothing was changed.",
-        )  # fmt: skip
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        found = "a folder with other files in it" if folder.is_dir() else "a file of that name"
-        raise RimebookError(
-            "folder-not-empty", where=str(folder), found=found, expected="a new or empty folder",
-            do="Choose another folder; nothing was changed.",
-        )  # fmt: skip
+    _refuse_where_taken(folder, toml)
+    text = template() if toml is None else toml
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / FILE_NAME).write_text(template() if toml is None else toml, encoding="utf-8")
+        with TemporaryDirectory(dir=folder, prefix=_MAKING) as place:
+            made = Book(Path(place), Settings())
+            made.folder.joinpath(FILE_NAME).write_text(text, encoding="utf-8")
+            settings = load_settings((folder if (folder / FILE_NAME).exists() else made.folder) / FILE_NAME)
+            made._migrate()
+            _refuse_where_taken(folder, toml)  # another process may have been faster
+            if not (folder / FILE_NAME).exists():
+                os.replace(made.folder / FILE_NAME, folder / FILE_NAME)
+            os.replace(made.database, folder / DATABASE_NAME)
+        for left in folder.glob(_MAKING + "*"):  # of tries that were killed
+            shutil.rmtree(left, ignore_errors=True)
     except OSError as error:
         raise RimebookError(
             "folder-not-writable", where=str(folder), found=error.strerror or str(error),
             expected="a folder this user may write to", do="Choose another folder.",
         ) from error  # fmt: skip
-    book = Book(folder, load_settings(folder / FILE_NAME))
-    book._migrate()
-    return book
+    return Book(folder, settings)
+
+
+def _refuse_where_taken(folder: Path, toml: str | None) -> None:
+    """Refuse a folder that holds a book or foreign files; what an unfinished `create_book` left is neither."""
+    if (folder / DATABASE_NAME).exists():
+        raise RimebookError(
+            "book-exists", where=str(folder), found="a folder that holds a book already",
+            expected="a new or empty folder", do="Choose another folder; nothing was changed.",
+        )  # fmt: skip
+    if folder.is_dir():
+        others = [f for f in folder.iterdir() if f.name != FILE_NAME and not f.name.startswith(_MAKING)]
+        found = "a folder with other files in it" if others else ""
+        if toml is not None and not others and (folder / FILE_NAME).exists():
+            same = (folder / FILE_NAME).read_bytes().splitlines() == toml.encode().splitlines()
+            found = "" if same else f"a folder with a {FILE_NAME} of its own"
+    else:
+        found = "a file of that name" if folder.exists() else ""
+    if found:
+        raise RimebookError(
+            "folder-not-empty", where=str(folder), found=found, expected="a new or empty folder",
+            do="Choose another folder; nothing was changed.",
+        )  # fmt: skip

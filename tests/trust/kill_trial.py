@@ -1,4 +1,4 @@
-"""Kill -9 of import, log, learn, undo and backup at times drawn over their whole run; what is in the book afterwards.
+"""Kill -9 of init, import, log, learn, undo and backup at times drawn over their run; what is in the book afterwards.
 
 Run by hand: ``python tests/trust/kill_trial.py --rounds 200 [--seed 1]``. Each round runs one command in a process of
 its own, kills it, and opens the book in another. A dict beside the book says what must be in it: the state before the
@@ -32,7 +32,8 @@ import scipy.stats
 
 from pipeline.book.backup import unpack
 from pipeline.book.batches import lost_lines
-from pipeline.book.store import LOG_NAME, create_book, open_book
+from pipeline.book.store import DATABASE_NAME, LOG_NAME, create_book, open_book
+from pipeline.book.toml_file import FILE_NAME, template
 from pipeline.cli import main as command_line
 
 assert pandera.pandas
@@ -168,6 +169,9 @@ def draw_step(world: World) -> Step:
 
         return Step("undo", ["undo", str(batch)], before, world.fits, undone)
     world.n_files += 1
+    if draw > 0.93:
+        place = world.folder / f"shop{world.n_files}"
+        return Step("init", ["init", str(place)], world.rows, world.fits, lambda _: None)
     place = world.folder / f"backup{world.n_files}.rimebook"
     return Step("backup", ["backup", str(place)], world.rows, world.fits, lambda _: None)
 
@@ -227,7 +231,20 @@ def check_after_kill(world: World, step: Step, said: bool) -> str:
             inside = forked(lambda: look_into(place))
             assert content(inside) == world.rows, "a backup of something else"
         assert place.exists() or not said
+    if step.name == "init":
+        return check_made(Path(step.arguments[1]), said)
     return "after" if after and not before else "before" if before and not after else "same"
+
+
+def check_made(place: Path, said: bool) -> str:
+    """Hold a folder to no book yet, or a whole and empty one; return which it is."""
+    made = (place / DATABASE_NAME).exists()
+    assert made or not said, "init: it had said done, and there is no book"
+    if made:
+        seen = forked(lambda: look(place))
+        assert seen == {"rows": [], "fits": 0, "lost": [], "batches": [], "stray": []}
+        assert (place / FILE_NAME).read_text(encoding="utf-8") == template(), "init: settings of another kind"
+    return "after" if made else "before"
 
 
 def look_into(place: Path) -> dict[str, Any]:
@@ -242,12 +259,15 @@ def settle(world: World, step: Step, state: str, out: Path) -> float:
     done_already = state == "after"
     if not (step.name == "learn" and done_already):  # learning again is another fit by intention
         said, took, _ = command(world.book, arguments, out, None)
-        assert said or (done_already and step.name == "undo"), f"{step.name}: the retry failed: {out.read_text()}"
+        refused = done_already and step.name in ("undo", "init")
+        assert said or refused, f"{step.name}: the retry failed: {out.read_text()}"
     seen = forked(lambda: look(world.book))
     assert content(seen) == step.rows, f"{step.name}: the retry led elsewhere"
     assert seen["fits"] == step.fits
     # A learn that the kill had let finish is not run again: what stands in the log then was never called done.
     assert not (said and (world.book / LOG_NAME).exists()), f"{step.name}: a log file after it was done"
+    if step.name == "init":
+        assert check_made(Path(step.arguments[1]), True) == "after"
     if step.name in ("import", "log"):
         assert len(seen["batches"]) == len(world.standing) + 1, f"{step.name}: the retry made a batch of its own"
     step.finish(seen["batches"][-1] if seen["batches"] else None)

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
+from pipeline.book.store import open_book
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 TRIAL = Path(__file__).parent / "kill_trial.py"
@@ -23,7 +27,7 @@ def _trial(rounds: int, seed: int) -> str:
 
 
 def test_a_dozen_kills_lose_nothing() -> None:
-    """Import, log, learn, undo and backup, each killed somewhere in its run, leave the state before or after."""
+    """Init, import, log, learn, undo and backup, each killed somewhere in its run, leave the state before or after."""
     assert "12 rounds, seed 3: nothing lost" in _trial(12, 3)
 
 
@@ -31,3 +35,39 @@ def test_a_dozen_kills_lose_nothing() -> None:
 def test_two_hundred_kills_lose_nothing() -> None:
     """The same over 200 rounds."""
     assert "200 rounds" in _trial(200, 1)
+
+
+#: A process that dies at the n-th file it moves into its place.
+DIES = """
+import os, sys
+from pathlib import Path
+from pipeline.book.store import create_book
+moved, move = [], os.replace
+def replace(source, target):
+    if len(moved) == int(sys.argv[2]):
+        os.kill(os.getpid(), 9)
+    moved.append(target)
+    move(source, target)
+os.replace = replace
+create_book(Path(sys.argv[1]))
+"""
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_an_init_killed_half_way_is_completed_by_the_next(
+    n: int, tmp_path: Path, run: Callable[..., tuple[int, str, str]]
+) -> None:
+    """Killed before or between its two files, `init` leaves no book; run again it makes one, and leaves no trace."""
+    place = tmp_path / "shop"
+    died = subprocess.run([sys.executable, "-c", DIES, str(place), str(n)])
+    assert died.returncode == -signal.SIGKILL
+    assert not (place / "book.duckdb").exists()
+    assert (place / "book.toml").exists() == (n == 1)
+    if n == 1:  # what the shop wrote into it meanwhile is kept
+        (place / "book.toml").write_text('[shop]\nname = "North Bay"\n')
+    assert run("estimate", "--vehicle", "van", "--zone", "interior", "--book", str(place))[0] == 1
+    code, _, err = run("init", str(place))
+    assert code == 0, err
+    assert sorted(f.name for f in place.iterdir()) == ["book.duckdb", "book.toml"]
+    assert open_book(place).settings.shop.name == ("North Bay" if n == 1 else "")
+    assert run("init", str(place))[0] == 1
