@@ -11,7 +11,7 @@ from models.consumption.conformal import supported
 from shared.vocabulary import QUANTILE_LEVELS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from numpy.typing import NDArray
@@ -88,8 +88,27 @@ def summarise(draws: NDArray[np.float64], *, level: float = 0.8, n_scores: int =
     n_scores : int
         Past out-of-sample scores behind it.
     """
+    return summaries(draws[None, :], [n_scores], level=level)[0]
+
+
+def summaries(
+    draws: NDArray[np.float64], n_scores: Sequence[int], *, level: float = 0.8
+) -> tuple[QuantitySummary, ...]:
+    """Return the summary of each row of draws: far quicker than one call a row where there are many.
+
+    Parameters
+    ----------
+    draws : float64 array (n_figures, n_draws)
+    n_scores : sequence of int, one for each row
+        Past out-of-sample scores behind it.
+    level : float
+        Level of the central intervals.
+    """
     tails = (0.5 - level / 2, 0.5 + level / 2)
-    values = np.quantile(draws, [*QUANTILE_LEVELS, *tails])
-    quantiles = {q: float(v) for q, v in zip(QUANTILE_LEVELS, values, strict=False)}
-    interval = Interval(level, float(values[-2]), float(values[-1]), supported(n_scores, level))
-    return QuantitySummary(float(draws.mean()), quantiles, interval)
+    # Sorted first: the same values, and quicker than the partial sorts of many levels.
+    values = np.quantile(np.sort(draws, axis=1), [*QUANTILE_LEVELS, *tails], axis=1).T.tolist()
+    told = []
+    for row, mean, n in zip(values, draws.mean(axis=1).tolist(), n_scores, strict=True):
+        interval = Interval(level, row[-2], row[-1], supported(n, level))
+        told.append(QuantitySummary(mean, dict(zip(QUANTILE_LEVELS, row, strict=False)), interval))
+    return tuple(told)

@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.consumption.fitted import predict
-from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
+from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import CurrentFit, current_fit
-from pipeline.answers.requests import JobAsked, request_table
-from pipeline.answers.safety_warning import bay_warning
+from pipeline.answers.history import history
+from pipeline.answers.requests import JobAsked, known_codes, request_table
+from pipeline.answers.safety_warning import bay_chances, bay_sentences
 from pipeline.answers.similar import LikeJob, like_jobs
+from shared.vocabulary import UNKNOWN, soil_code
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from models.consumption.answer import Consumption
+    from pipeline.book.settings import Settings
     from shared.vocabulary import Basis
+
+#: Lines whose draws stand in memory at once: 16 kB a line and quantity, and some copies of it.
+BLOCK_LINES = 500
 
 
 @dataclass(frozen=True)
@@ -63,9 +71,40 @@ class Predicted:
 
 def predicted(asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
     """Return the joint draws of the jobs asked about, from the fit as of `asking.today`."""
-    fit = current_fit(asking)
-    known = {column: fit.fitted.columns.blocks[column] for column in ("machine", "operator")}
-    return Predicted(tuple(jobs), predict(fit.fitted, request_table(jobs, known), seed=asking.seed), fit)
+    return _predicted(asking, jobs, current_fit(asking))
+
+
+def _predicted(asking: Asking, jobs: Sequence[JobAsked], fit: CurrentFit) -> Predicted:
+    table = request_table(jobs, known_codes(fit.fitted))
+    return Predicted(tuple(jobs), predict(fit.fitted, table, seed=asking.seed), fit)
+
+
+def blocks_of(jobs: Sequence[JobAsked], *, lines_each: int = 1) -> tuple[tuple[int, ...], ...]:
+    """Return the places of the jobs in blocks whose draws fit in little memory at once.
+
+    Jobs alike stand in one block, because the noise of a job is drawn from a stream named by what it is and by its
+    turn among its like: the answers are those of all jobs asked at once. Each block is in increasing order.
+
+    Parameters
+    ----------
+    jobs : sequence of JobAsked
+    lines_each : int
+        Drawn rows for each line of a job.
+    """
+    alike: dict[tuple[tuple[str, str, int], ...], list[int]] = {}
+    for i, job in enumerate(jobs):
+        key = tuple(sorted((x.vehicle_class, x.zone, soil_code(x.soil_level)) for x in job.lines))
+        alike.setdefault(key, []).append(i)
+    blocks: list[list[int]] = []
+    room = 0
+    for places in alike.values():
+        n = lines_each * sum(len(jobs[i].lines) for i in places)
+        if room < n:
+            blocks.append([])
+            room = BLOCK_LINES
+        blocks[-1] += places
+        room -= n
+    return tuple(tuple(sorted(block)) for block in blocks)
 
 
 def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) -> Answer[EstimateResult]:
@@ -77,52 +116,71 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     n_like : int
         Most similar past jobs to list beside each, with what they took.
     """
-    found = predicted(asking, jobs)
-    estimates = estimates_of(asking, found, n_like=n_like)
-    zones = {line.zone for job in found.jobs for line in job.lines}
+    fit = current_fit(asking)
+    found: dict[int, JobEstimate] = {}
+    bay = BayChances(len(jobs))
+    for block in blocks_of(jobs):
+        part = _predicted(asking, [jobs[i] for i in block], fit)
+        found.update(zip(block, estimates_of(asking, part), strict=True))
+        bay.add(block, bay_chances(asking.book.settings, part.consumption))
+    estimates = tuple(found[i] for i in range(len(jobs)))
+    if n_like:
+        past = history(asking.book, asking.today)
+        estimates = tuple(replace(e, like=like_jobs(past, job, n_like)) for e, job in zip(estimates, jobs, strict=True))
+    zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         EstimateResult(estimates),
-        warnings_of(asking, found, estimates),
+        warnings_of(asking, fit, estimates, bay),
         tuple(cautions_for("estimate", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip
 
 
-def estimates_of(asking: Asking, found: Predicted, *, n_like: int = 0) -> tuple[JobEstimate, ...]:
+def estimates_of(asking: Asking, found: Predicted) -> tuple[JobEstimate, ...]:
     """Return the summaries of what was predicted, one for each job."""
-    return tuple(_estimate(asking, found, j, n_like) for j in range(len(found.jobs)))
+    consumption = found.consumption
+    n_scores, line_job = consumption.n_calibration, consumption.request.line_job
+    first = np.searchsorted(line_job, np.arange(len(found.jobs)))
+
+    def told(draws: NDArray[np.float64], n: NDArray[np.int64]) -> tuple[QuantitySummary, ...]:
+        return summaries(draws, n.tolist(), level=asking.level)
+
+    drawn = (consumption.pellets.draws, consumption.minutes.draws)
+    lines = zip(*(told(draws, n_scores[line_job]) for draws in drawn), strict=True)
+    totals = zip(*(told(np.add.reduceat(draws, first, axis=0), n_scores) for draws in drawn), strict=True)
+    return tuple(
+        JobEstimate(
+            job_id=job.job_id, basis=consumption.basis[j], similar_jobs=int(consumption.similar_jobs[j]),
+            pellets_lb=pellets, minutes=minutes,
+            lines=tuple(LineEstimate(x.zone, x.soil_level or UNKNOWN, *next(lines)) for x in job.lines),
+        )
+        for j, (job, (pellets, minutes)) in enumerate(zip(found.jobs, totals, strict=True))
+    )  # fmt: skip
 
 
-def _estimate(asking: Asking, found: Predicted, j: int, n_like: int) -> JobEstimate:
-    job, consumption = found.jobs[j], found.consumption
-    n_scores = int(consumption.n_calibration[j])
-    rows = np.flatnonzero(consumption.request.line_job == j)
+class BayChances:
+    """Each job's chance of passing the limits of the book's only bay, gathered block by block."""
 
-    def told(draws: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> QuantitySummary:
-        return summarise(draws, level=asking.level, n_scores=n_scores)
+    def __init__(self, n_jobs: int) -> None:
+        self._n_jobs = n_jobs
+        self._chances: dict[str, NDArray[np.float64]] = {}
 
-    pellets, minutes = consumption.pellets.draws[rows], consumption.minutes.draws[rows]
-    lines = tuple(
-        LineEstimate(line.zone, line.soil_level or "unknown", told(pellets[i]), told(minutes[i]))
-        for i, line in enumerate(job.lines)
-    )
-    return JobEstimate(
-        job_id=job.job_id,
-        basis=consumption.basis[j],
-        similar_jobs=int(consumption.similar_jobs[j]),
-        pellets_lb=told(pellets.sum(axis=0)),
-        minutes=told(minutes.sum(axis=0)),
-        lines=lines,
-        like=like_jobs(asking, job, n_like) if n_like else (),
-    )
+    def add(self, places: Sequence[int], chances: Mapping[str, NDArray[np.float64]]) -> None:
+        """Add the chances of the jobs at these places, as `bay_chances` tells them."""
+        for key, values in chances.items():
+            self._chances.setdefault(key, np.zeros(self._n_jobs))[list(places)] = values
+
+    def sentences(self, settings: Settings, job_ids: Sequence[str]) -> list[str]:
+        """Return what must be said of them."""
+        return bay_sentences(settings, job_ids, self._chances)
 
 
-def warnings_of(asking: Asking, found: Predicted, estimates: Sequence[JobEstimate]) -> tuple[str, ...]:
+def warnings_of(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate], bay: BayChances) -> tuple[str, ...]:
     """Return what must be said beside estimates: of the fit, of their ground, of the bay's air."""
     return (
-        *found.fit.warnings,
+        *fit.warnings,
         *basis_warnings(asking, estimates),
-        *bay_warning(asking.book.settings, found.consumption),
+        *bay.sentences(asking.book.settings, [e.job_id for e in estimates]),
     )
 
 

@@ -16,7 +16,7 @@ from pipeline.answers.estimating import Predicted
 from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.landed import Landed, landed_price
 from pipeline.answers.pricing import CostDraws, job_cost
-from pipeline.answers.requests import request_table
+from pipeline.answers.requests import known_codes, request_table
 from pipeline.book.quote_rows import PastRows, past_rows
 from shared.predictive import Predictive
 from shared.vocabulary import QUANTITIES, soil_code
@@ -121,14 +121,20 @@ def _asked_design(settings: Settings, job: JobAsked) -> Columns:
     )  # fmt: skip
 
 
+def drawn_alike(count: int) -> int:
+    """Return how many vehicles alike are drawn for a job on `count` of them."""
+    return max(count, _LEAST_ALIKE) if count > 1 else 1
+
+
 def job_draws(asking: Asking, jobs: Sequence[JobAsked], ground: Ground, count: int = 1) -> JobDraws:
     """Return the draws of jobs, each done on `count` vehicles alike (each a visit of its own).
 
     Vehicles of one quote share their scenario's parameters and the customer's effect; each keeps its own noise.
     """
-    n_alike = max(count, _LEAST_ALIKE) if count > 1 else 1
+    n_alike = drawn_alike(count)
     alike = [replace(job, job_id=f"{job.job_id}#{k}") for job in jobs for k in range(n_alike)] if count > 1 else jobs
-    old = predict(ground.fit.fitted, request_table(alike), seed=asking.seed)
+    known = known_codes(ground.fit.fitted)
+    old = predict(ground.fit.fitted, request_table(alike, known), seed=asking.seed)
     effects, warnings = _effects(asking, jobs, ground, old.pellets.n_draws, count)
     out = [np.concatenate([_together(old, q, j, n_alike, count, effects[j]) for j in range(len(jobs))])
            for q in range(len(QUANTITIES))]  # fmt: skip
@@ -138,8 +144,8 @@ def job_draws(asking: Asking, jobs: Sequence[JobAsked], ground: Ground, count: i
         for draws, like in zip(out, (old.pellets, old.minutes), strict=True)
     )
     consumption = Consumption(
-        request_table(jobs), pellets, minutes, tuple(old.basis[i] for i in first.tolist()), old.similar_jobs[first],
-        old.n_calibration[first],
+        request_table(jobs, known), pellets, minutes, tuple(old.basis[i] for i in first.tolist()),
+        old.similar_jobs[first], old.n_calibration[first],
     )  # fmt: skip
     beside = tuple(beside_parts(asking, job, ground, count, pellets.n_draws).sum(axis=0) for job in jobs)
     return JobDraws(Predicted(tuple(jobs), consumption, ground.fit), beside, count, warnings)

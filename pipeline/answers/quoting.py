@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.comparing import Choice, CompareBy, compared
-from pipeline.answers.estimating import JobEstimate, estimates_of, warnings_of
+from pipeline.answers.estimating import BayChances, JobEstimate, blocks_of, estimates_of, warnings_of
 from pipeline.answers.part_done import RestOfJob, SoFar, rest_of_job
 from pipeline.answers.pricing import (
     Binding,
@@ -21,7 +21,8 @@ from pipeline.answers.pricing import (
     price_job,
     round_up,
 )
-from pipeline.answers.quote_ground import Ground, JobDraws, ground_of, job_cost_draws, job_draws
+from pipeline.answers.quote_ground import Ground, JobDraws, drawn_alike, ground_of, job_cost_draws, job_draws
+from pipeline.answers.safety_warning import bay_chances
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -173,13 +174,19 @@ def quote_jobs(
     want = wanted or Wanted(price_usd=price_usd)
     customers = {job.customer for job in jobs}
     ground = ground_of(asking, customers.pop() if len(customers) == 1 else "")
-    draws = job_draws(asking, jobs, ground, want.count)
-    estimates = estimates_of(asking, draws.found)
-    quotes = tuple(_quote(asking, draws, j, ground, estimates[j], want) for j in range(len(jobs)))
+    found: dict[int, JobQuote] = {}
+    bay, said = BayChances(len(jobs)), dict[str, None]()
+    for block in blocks_of(jobs, lines_each=drawn_alike(want.count)):
+        draws = job_draws(asking, [jobs[i] for i in block], ground, want.count)
+        estimates = estimates_of(asking, draws.found)
+        found |= {i: _quote(asking, draws, j, ground, estimates[j], want) for j, i in enumerate(block)}
+        bay.add(block, bay_chances(asking.book.settings, draws.found.consumption))
+        said |= dict.fromkeys(draws.warnings)
+    quotes = tuple(found[i] for i in range(len(jobs)))
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
-        (*warnings_of(asking, draws.found, estimates), *draws.warnings),
+        (*warnings_of(asking, ground.fit, [q.estimate for q in quotes], bay), *said),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
+    from models.consumption.fitted import FittedModel
     from pipeline.book.settings import Settings
     from pipeline.intake.words import Group, Words
 
@@ -113,6 +114,11 @@ def job_from_options(
             lines.append(LineAsked(vehicle_class, zone, soil, coating_removed, machine.strip(), operator.strip(),
                                    dict(technique or {})))  # fmt: skip
     return JobAsked(ASKED_ID, day, tuple(lines), customer.strip())
+
+
+def known_codes(fitted: FittedModel) -> dict[str, Sequence[str]]:
+    """Return the codes of machines and operators that the history has, for `request_table`."""
+    return {column: fitted.columns.blocks[column] for column in ("machine", "operator")}
 
 
 def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] | None = None) -> JobTable:

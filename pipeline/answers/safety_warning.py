@@ -12,11 +12,14 @@ from pipeline.answers.safety_space import bay_space, room_of
 from shared.limits import limit_of, limits_for
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from numpy.typing import NDArray
 
     from models.air.course import Course
     from models.air.room import Room
     from models.consumption.answer import Consumption
+    from pipeline.answers.safety_space import Space
     from pipeline.book.settings import Settings
     from shared.limits import Limit
 
@@ -28,12 +31,11 @@ LEAST_CHANCE = 0.1
 _MOST_NAMED = 3
 
 
-def bay_warning(settings: Settings, consumption: Consumption) -> list[str]:
-    """Return a warning for each limit that the ice of a job would pass in the book's only bay; empty where none.
+def bay_chances(settings: Settings, consumption: Consumption) -> dict[str, Array]:
+    """Return each job's chance of passing each limit in the book's only bay, by the limit's key; empty where none.
 
     Each job stands alone in the bay from outdoor air, its zones one after the other without a pause, at the bay's
-    entered air (none where none is entered). A book with no bay, several bays or a bay without dimensions gets no
-    warning. A limit counts where at least one scenario in ten passes it, were the air well mixed.
+    entered air (none where none is entered). A book with no bay, several bays or a bay without dimensions has none.
 
     Parameters
     ----------
@@ -46,24 +48,43 @@ def bay_warning(settings: Settings, consumption: Consumption) -> list[str]:
     RimebookError
         Where the book's [limits] are above the standard's.
     """
-    if len(settings.bays) != 1:
-        return []
-    name, bay = next(iter(settings.bays.items()))
-    space = bay_space(name, bay)
-    if not space.volume_ft3 or not consumption.request.n_jobs:
-        return []
-    room, limits = room_of(space), limits_for(settings.limits)
+    space = _only_bay(settings)
+    if space is None or not consumption.request.n_jobs:
+        return {}
     shift_min = max(SHIFT_MIN, 60 * settings.shop.hours_per_day)
-    chances = chances_of_passing(room, limits, consumption, shift_min=shift_min)
+    return chances_of_passing(room_of(space), limits_for(settings.limits), consumption, shift_min=shift_min)
+
+
+def bay_sentences(settings: Settings, job_ids: Sequence[str], chances: Mapping[str, Array]) -> list[str]:
+    """Return a warning for each limit that the ice of a job would pass in at least one scenario in ten.
+
+    Parameters
+    ----------
+    settings : Settings
+    job_ids : sequence of str
+    chances : mapping of a limit's key to an array (n_jobs,)
+        As `bay_chances` tells them.
+    """
+    space = _only_bay(settings)
+    if space is None or not chances:
+        return []
     air = "at its entered air" if space.air_cfm > 0 else "for which no ventilation is entered"
     return [
-        _sentence(limit, name, air, consumption.request.job_id, chances[limit.key])
-        for limit in limits
+        _sentence(limit, next(iter(settings.bays)), air, job_ids, chances[limit.key])
+        for limit in limits_for(settings.limits)
         if (chances[limit.key] >= LEAST_CHANCE).any()
     ]
 
 
-def _sentence(limit: Limit, bay: str, air: str, job_ids: tuple[str, ...], chance: Array) -> str:
+def _only_bay(settings: Settings) -> Space | None:
+    if len(settings.bays) != 1:
+        return None
+    name, bay = next(iter(settings.bays.items()))
+    space = bay_space(name, bay)
+    return space if space.volume_ft3 else None
+
+
+def _sentence(limit: Limit, bay: str, air: str, job_ids: Sequence[str], chance: Array) -> str:
     over = np.flatnonzero(chance >= LEAST_CHANCE)
     named = ", ".join(job_ids[i] for i in over[:_MOST_NAMED].tolist())
     more = f" and {len(over) - _MOST_NAMED} more" if len(over) > _MOST_NAMED else ""

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.answers.history import history
 from shared.vocabulary import SOILS, UNKNOWN, UNKNOWN_SOIL, soil_code
 
 if TYPE_CHECKING:
-    from pipeline.answers.answer import Asking
+    from models.consumption.jobs import JobTable
     from pipeline.answers.requests import JobAsked
 
 #: What the same soil level on a shared zone adds to the likeness of a job, against 1 for the zone itself.
@@ -30,13 +29,12 @@ class LikeJob:
     minutes: float | None
 
 
-def like_jobs(asking: Asking, job: JobAsked, n: int) -> tuple[LikeJob, ...]:
+def like_jobs(table: JobTable, job: JobAsked, n: int) -> tuple[LikeJob, ...]:
     """Return the n past jobs most like one that is asked about, the likest first, the newer first among equals.
 
     Likeness is the share of common (class, zone) pairs among all pairs of the two jobs (Jaccard index), where a
     common pair counts half as much again when its soil level agrees too.
     """
-    table = history(asking.book, asking.today)
     pairs = list(zip(table.vehicle_class.words(), table.zone.words(), table.soil.tolist(), strict=True))
     wanted = {(line.vehicle_class, line.zone): soil_code(line.soil_level) for line in job.lines}
     starts = np.searchsorted(table.line_job, np.arange(table.n_jobs + 1))

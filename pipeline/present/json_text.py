@@ -26,6 +26,11 @@ def plain(value: Any) -> Any:
     TypeError
         Where a value has no JSON form.
     """
+    kind = type(value)  # most values of a long answer are of these kinds
+    if kind is float:
+        return round(value, 6)
+    if kind is str or kind is int or value is None:
+        return value
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name.removesuffix("_"): plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, dict) or hasattr(value, "items"):
@@ -38,7 +43,7 @@ def plain(value: Any) -> Any:
         return round(float(value), 6)
     if isinstance(value, int | np.integer):
         return int(value)
-    if value is None or isinstance(value, str):
+    if isinstance(value, str):
         return value
     if isinstance(value, datetime | date):
         return value.isoformat()

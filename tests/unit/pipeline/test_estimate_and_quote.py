@@ -2,10 +2,14 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from pipeline.answers import estimating
+from pipeline.answers.requests import JobAsked, LineAsked
 
 Ask = Callable[..., dict[str, Any]]
 Run = Callable[..., tuple[int, str, str]]
@@ -162,3 +166,46 @@ def test_bad_rows_of_a_request_are_all_told(run: Run, demo_folder: Path, tmp_pat
     assert (code, out) == (1, "")
     assert "line 3" in err
     assert "line 4" in err
+
+
+@pytest.mark.parametrize("command", ["estimate", "quote"])
+def test_a_long_list_is_answered_in_blocks_as_it_would_be_at_once(
+    command: str, ask: Ask, demo_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Jobs alike (whose noise goes by turn), newcomers and others get the same figures in blocks of any size."""
+    file = tmp_path / "ask.csv"
+    kinds = ["van,interior,heavy,rig-1", "van,interior,heavy,RIG-1", "suv,engine_bay,,", "van,interior,heavy,newrig",
+             "sedan,undercarriage,severe,newrig", "suv,engine_bay,,rig-2"]  # fmt: skip
+    rows = [f"W-{i:02d},{kinds[(i * 5) % 7 % len(kinds)]}" for i in range(24)]
+    file.write_text("\n".join(["job_id,vehicle_class,zone,soil_level,machine", *rows]) + "\n", encoding="utf-8")
+    found = {}
+    for size in (1, 7, 10_000):
+        monkeypatch.setattr(estimating, "BLOCK_LINES", size)
+        answer = ask(command, demo_folder, "--jobs", str(file))
+        found[size] = answer["result"]["estimates" if command == "estimate" else "quotes"], answer["warnings"]
+    one, warned = found[10_000]
+    assert [e["job_id"] for e in one] == [f"W-{i:02d}" for i in range(24)]
+    assert len({e["pellets_lb"]["mean"] for e in one}) > 20  # each of the jobs alike has noise of its own
+    for size in (1, 7):
+        assert found[size][1] == warned
+        for a, b in zip(found[size][0], one, strict=True):
+            assert a["minutes"]["quantiles"] == pytest.approx(b["minutes"]["quantiles"], abs=2e-6)
+            assert a["pellets_lb"]["interval"] == pytest.approx(b["pellets_lb"]["interval"], abs=2e-6)
+
+
+def test_blocks_hold_jobs_alike_together_and_little_else() -> None:
+    """No block goes on once it is full, jobs alike are never parted, and every job stands in exactly one block."""
+    kinds = [("van", "interior"), ("van", "engine_bay"), ("suv", "interior")]
+    jobs = [JobAsked(str(i), date(2026, 7, 1), (LineAsked(*kinds[i % 3]),)) for i in range(300)]
+    blocks = estimating.blocks_of(jobs, lines_each=5)
+    assert sorted(i for block in blocks for i in block) == list(range(300))
+    assert len(blocks) == 3
+    assert all(len({i % 3 for i in block}) == 1 and list(block) == sorted(block) for block in blocks)
+    many = [JobAsked(str(i), date(2026, 7, 1), (LineAsked("van", f"zone{i}"),)) for i in range(1700)]
+    assert max(map(len, estimating.blocks_of(many))) == estimating.BLOCK_LINES
+
+
+def test_a_quote_compares_codes_without_case_as_an_estimate_does(ask: Ask, demo_folder: Path) -> None:
+    """RIG-1 is rig-1 in a price, too."""
+    one, same = (ask("quote", demo_folder, *VAN, "--machine", m)["result"]["quotes"][0] for m in ("RIG-1", "rig-1"))
+    assert one["cost_usd"] == same["cost_usd"]

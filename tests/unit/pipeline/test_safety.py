@@ -308,28 +308,30 @@ def _consumption(lb: list[float], minutes: list[float]) -> Consumption:
     )  # fmt: skip
 
 
+def _warned(settings, consumption: Consumption) -> list[str]:
+    from pipeline.answers.safety_warning import bay_chances, bay_sentences
+
+    return bay_sentences(settings, consumption.request.job_id, bay_chances(settings, consumption))
+
+
 def test_a_job_too_big_for_the_only_bay_says_so_unasked(asking):
     """A job whose ice passes a limit brings a warning that names limit and bay; a small one brings none."""
-    from pipeline.answers.safety_warning import bay_warning
-
     settings = asking.book.settings
-    assert bay_warning(settings, _consumption([3.0], [20.0])) == []
-    said = bay_warning(settings, _consumption([400.0], [60.0]))
+    assert _warned(settings, _consumption([3.0], [20.0])) == []
+    said = _warned(settings, _consumption([400.0], [60.0]))
     assert len(said) == 3
     assert "5,000 ppm" in said[0]
     assert "bay `north`" in said[0]
-    several = bay_warning(settings, _consumption([3.0, 400.0], [20.0, 60.0]))
+    several = _warned(settings, _consumption([3.0, 400.0], [20.0, 60.0]))
     assert "W-1" in several[0]
     assert "W-0" not in several[0]
 
 
 def test_no_warning_where_it_cannot_be_known(tmp_path):
     """A book with no bay, two bays or a bay without its sides gets no warning: there is no one room."""
-    from pipeline.answers.safety_warning import bay_warning
-
     big = _consumption([400.0], [60.0])
     for i, toml in enumerate(("", BAY + BAY.replace("north", "south"), "[bays.north]\nlength_ft = 40\n")):
-        assert bay_warning(_book(tmp_path / str(i), toml).book.settings, big) == []
+        assert _warned(_book(tmp_path / str(i), toml).book.settings, big) == []
 
 
 def test_the_quick_warning_agrees_with_the_whole_answer(asking):
