@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.answers.answer import Asking
-from pipeline.answers.requests import JobAsked
 from pipeline.cli.common import (
     HERE,
     BookOption,
@@ -36,6 +34,11 @@ from pipeline.cli.quoting_options import (
     WonOption,
 )
 from pipeline.cli.sheets import ForceOption, SheetOption, check_sheet, write_sheet
+
+if TYPE_CHECKING:
+    # Nothing of this is read by typer, and every command would pay for it.
+    from pipeline.answers.answer import Asking
+    from pipeline.answers.requests import JobAsked
 
 VehicleOption = Annotated[str, typer.Option("--vehicle", metavar="CLASS", help="Vehicle class, such as van.")]
 ZoneOption = Annotated[

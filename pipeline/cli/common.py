@@ -6,17 +6,17 @@ import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from pipeline.answers.answer import Answer, Asking
-from pipeline.answers.cautions import in_short
-from pipeline.book.store import Book, open_book
-from pipeline.present.figures import Style
-from pipeline.present.json_text import render_answer
-from pipeline.present.terminal import paragraph
 from shared.errors import UsageError
+
+if TYPE_CHECKING:
+    # numpy and the database take half of the time in which `--help` is told.
+    from pipeline.answers.answer import Answer, Asking
+    from pipeline.book.store import Book
+    from pipeline.present.figures import Style
 
 Result = TypeVar("Result")
 
@@ -91,12 +91,17 @@ def today_of(book: Book, given: str | None) -> date:
 
 def ask(folder: Path, today: str | None, *, seed: int = 1, level: float = 0.8) -> Asking:
     """Open the book and return who asks and as of when."""
+    from pipeline.answers.answer import Asking
+    from pipeline.book.store import open_book
+
     book = open_book(folder)
     return Asking(book, today_of(book, today), seed, read_level(level))
 
 
 def style_of(book: Book) -> Style:
     """Return the shop's way of writing figures."""
+    from pipeline.present.figures import Style
+
     return Style("metric" if book.settings.shop.units == "metric" else "us", book.settings.shop.currency)
 
 
@@ -111,8 +116,13 @@ def show(
 ) -> None:
     """Print an answer: JSON or text on stdout, warnings on stderr; `dated` ones tell a book's `as_of`."""
     if as_json:
+        from pipeline.present.json_text import render_answer
+
         print_out(render_answer(command, asking.book.name, asking.today, answer))
     else:
+        from pipeline.answers.cautions import in_short
+        from pipeline.present.terminal import paragraph
+
         lines = [render(answer, style_of(asking.book))]
         if dated and asking.book.settings.shop.as_of:
             lines.append(paragraph(f"As of {asking.today.isoformat()} (set as `as_of` in book.toml)."))

@@ -8,9 +8,6 @@ from typing import Annotated
 
 import typer
 
-from pipeline.answers.answer import Answer, Asking
-from pipeline.book.settings import Settings
-from pipeline.book.store import DATABASE_NAME, Book, open_book
 from pipeline.cli.common import HERE, BookOption, JsonOption, ask, print_out, show, today_of
 
 ForceOption = Annotated[bool, typer.Option("--force", help="Write over what stands there.")]
@@ -82,7 +79,9 @@ def restore(
     as_json: JsonOption = False,
 ) -> None:
     """Put a backup in the place of a book, which is kept."""
+    from pipeline.answers.answer import Asking
     from pipeline.answers.safekeeping import restore as put_back
+    from pipeline.book.store import open_book
     from pipeline.present.housekeeping_text import render_restored
 
     answer = put_back(book, file, force=force)
@@ -115,6 +114,8 @@ def schema(
         print_out(render_plain(answer_schemas()))
         return
     from pipeline.answers.housekeeping import log_schemas
+    from pipeline.book.settings import Settings
+    from pipeline.book.store import DATABASE_NAME, open_book
 
     settings = open_book(book).settings if (book / DATABASE_NAME).is_file() else Settings()
     print_out(render_plain(log_schemas(settings).result))
@@ -122,7 +123,10 @@ def schema(
 
 def licences(book: BookOption = HERE, as_json: JsonOption = False) -> None:
     """List the packages this program stands on."""
+    from pipeline.answers.answer import Answer, Asking
     from pipeline.answers.licences import licences as listed
+    from pipeline.book.settings import Settings
+    from pipeline.book.store import Book
     from pipeline.present.housekeeping_text import render_licences
 
     here = Book(book, Settings())

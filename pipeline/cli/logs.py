@@ -8,7 +8,6 @@ from typing import Annotated
 
 import typer
 
-from pipeline.answers.answer import Answer
 from pipeline.cli.common import HERE, BookOption, JsonOption, Progress, TodayOption, ask, show
 
 
@@ -43,6 +42,7 @@ def import_logs(
     today: TodayOption = None,
 ) -> None:
     """Take in job, delivery, weighing and booking logs."""
+    from pipeline.answers.answer import Answer
     from pipeline.intake.importing import import_files
     from pipeline.present.import_text import render_import
 

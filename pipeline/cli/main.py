@@ -23,7 +23,6 @@ from pipeline.cli import (
     setting_up,
 )
 from pipeline.cli.common import print_out, tell
-from pipeline.present.json_text import render_error
 from shared.errors import Problem, RimebookError
 
 app = typer.Typer(
@@ -56,6 +55,8 @@ def _in_words(found: str) -> str:
 
 def _told(problem: Problem, code: int, arguments: list[str]) -> int:
     if "--json" in arguments:
+        from pipeline.present.json_text import render_error
+
         print_out(render_error(_command(arguments), problem))
     tell(f"Error: {problem.sentence()}")
     return code

@@ -67,6 +67,17 @@ def modules_after(*arguments: str) -> set[str]:
     return set(found)
 
 
+def test_help_loads_neither_numbers_nor_the_database() -> None:
+    """`--help` starts without numpy and DuckDB: half of its time otherwise."""
+    code = (
+        "import sys\nfrom pipeline.cli.main import main\ncode = main(sys.argv[1:])\n"
+        "print(code, 'numpy' in sys.modules, 'duckdb' in sys.modules)"
+    )
+    for asked in (["--help"], ["quote", "--help"]):
+        done = subprocess.run([sys.executable, "-c", code, *asked], capture_output=True, text=True, check=True)
+        assert done.stdout.splitlines()[-1] == "0 False False"
+
+
 @pytest.mark.parametrize("command", ["estimate", "quote"])
 def test_a_price_on_the_phone_loads_no_heavy_library(command: str, tmp_path: Path) -> None:
     """`estimate` and `quote` by options start without pandas, scipy, scikit-learn, statsmodels or matplotlib."""
