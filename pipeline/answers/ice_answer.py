@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.ice.ordering import Plan
-    from models.ice.outlook import Outlook, Terms
+    from models.ice.outlook import Course, Outlook, Terms
     from pipeline.answers.ice_demand import Demand
     from pipeline.answers.ice_state import IceState
     from pipeline.book.settings import Settings
@@ -38,12 +38,16 @@ class ContainerTold:
 
 @dataclass(frozen=True)
 class StockTold:
-    """What is in store this morning and what goes from it; `unlogged_lb` is of the last four weeks."""
+    """What is in store this morning and what goes from it.
+
+    `unlogged_lb` is of the last four weeks; `weighed` counts the weighings behind it: with none it is a guess.
+    """
 
     now_lb: QuantitySummary
     loss_lb_day: QuantitySummary
     unlogged_lb: QuantitySummary
     containers: tuple[ContainerTold, ...]
+    weighed: int
 
 
 @dataclass(frozen=True)
@@ -77,8 +81,27 @@ class RuleOfThumb:
 
 
 @dataclass(frozen=True)
+class ShortageTold:
+    """How a shortage is counted: "rush" (fetched at the counter), "bumped" (jobs not done) or "nothing".
+
+    `mean_usd` is its part of the plan's mean cost.
+    """
+
+    counted_as: Literal["rush", "bumped", "nothing"]
+    rush_usd_per_lb: float
+    rush_fee_usd: float
+    bumped_job_usd: float
+    mean_usd: float
+
+
+@dataclass(frozen=True)
 class OrderResult:
-    """The plan, day by day, and what it is likely to cost."""
+    """The plan, day by day, and what it is likely to cost.
+
+    `chance_short` is that of some day that needs more than there is. `chance_short_before` counts the days before a
+    delivery can arrive, which no order changes (None without such days), `chance_short_after` those from then on (None
+    where no delivery can arrive).
+    """
 
     stock: StockTold
     deliveries: tuple[DeliveryPlan, ...]
@@ -89,6 +112,9 @@ class OrderResult:
     total_cost_usd: QuantitySummary
     days: tuple[DayPlan, ...]
     rule_of_thumb: tuple[RuleOfThumb, ...]
+    chance_short_before: float | None
+    chance_short_after: float | None
+    shortage: ShortageTold
 
 
 @dataclass(frozen=True)
@@ -128,6 +154,7 @@ def order_result(
 ) -> OrderResult:  # fmt: skip
     """Return the answer of a plan; `dates` are its deliveries, `decide` the next decision day (None: beyond them)."""
     told, course = Teller(ground, level), plan.course
+    waiting = terms.covers(outlook.n_days) < 0
     notice = timedelta(days=ground.settings.ice.notice_days)
     return OrderResult(
         stock=stock_told(ground, told),
@@ -147,6 +174,17 @@ def order_result(
             for i, day in enumerate(ground.demand.days)
         ),
         rule_of_thumb=rules,
+        chance_short_before=course.chance_short(waiting) if waiting.any() else None,
+        chance_short_after=course.chance_short(~waiting) if not waiting.all() else None,
+        shortage=_shortage(terms, course),
+    )  # fmt: skip
+
+
+def _shortage(terms: Terms, course: Course) -> ShortageTold:
+    rush = terms.rush_usd_per_lb > 0 or terms.rush_fee_usd > 0
+    return ShortageTold(
+        "rush" if rush else "bumped" if terms.bumped_job_usd > 0 else "nothing", terms.rush_usd_per_lb,
+        terms.rush_fee_usd, terms.bumped_job_usd, float(course.cost_usd.mean() - course.ice_usd),
     )  # fmt: skip
 
 
@@ -171,5 +209,7 @@ def stock_told(ground: IceGround, told: Teller) -> StockTold:
         containers.append(ContainerTold(name, told.ice(held), told.ice(rate), oldest))
     if not loss.any():
         loss = state.rates_lb_day()[0] * warmth
-    return StockTold(told.ice(state.stock.total_lb() if state.stock.containers else np.zeros(len(loss))),
-                     told.ice(loss), told.ice(state.unlogged), tuple(containers))  # fmt: skip
+    held = state.stock.total_lb() if state.stock.containers else np.zeros(len(loss))
+    return StockTold(
+        told.ice(held), told.ice(loss), told.ice(state.unlogged), tuple(containers), state.fit.law.n_intervals
+    )

@@ -2,15 +2,37 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from pipeline.answers.cautions import cautions_for
+from shared.units import CFM_M3_H, FT3_M3, LB_KG
 
 #: Gas from a pound of ice at 70 °F and 1 atm, ft3 (equation of state of Span & Wagner 1996).
 GAS_FT3_PER_LB = 8.742
 #: OSHA's limit over a shift as a share of the air: 5,000 ppm, 29 CFR 1910.1000 Table Z-1.
 _SHIFT_LIMIT = 0.005
+#: What the driver carried whose case CDC MMWR 53(50), 2004, tells.
+_HARMED_LB = 100.0
 
 
-def order_cautions(largest_lb: float, most_lb: float, loss_lb_day: float) -> list[str]:
+@dataclass(frozen=True)
+class _Written:
+    """Amounts in the shop's units."""
+
+    metric: bool
+
+    def weight(self, lb: float) -> str:
+        return f"{lb * LB_KG:,.0f} kg" if self.metric else f"{lb:,.0f} lb"
+
+    def gas(self, ft3: float) -> str:
+        value, unit = (ft3 * FT3_M3, "m3") if self.metric else (ft3, "ft3")
+        return f"{value:,.{0 if value >= 10 else 1}f} {unit}"
+
+    def air(self, cfm: float) -> str:
+        return f"{cfm * CFM_M3_H:,.0f} m3/h" if self.metric else f"{cfm:,.0f} cfm"
+
+
+def order_cautions(largest_lb: float, most_lb: float, loss_lb_day: float, *, metric: bool = False) -> list[str]:
     """Return the cautions of an order: those of the command, with amounts put before the last one.
 
     Parameters
@@ -21,27 +43,30 @@ def order_cautions(largest_lb: float, most_lb: float, loss_lb_day: float) -> lis
         Most that may lie in store (95th percentile of the fullest day).
     loss_lb_day : float
         What the store is likely to give off.
+    metric : bool
+        Write kilograms and cubic metres.
     """
+    written = _Written(metric)
     said = cautions_for("order")
     own = []
     if loss_lb_day > 0 and most_lb > 0:
         # Gas G needs fresh air G / C to stay below C in a well-mixed room.
         cfm = loss_lb_day * GAS_FT3_PER_LB / (24 * 60) / _SHIFT_LIMIT
         own.append(
-            f"Store: up to {most_lb:,.0f} lb would become {most_lb * GAS_FT3_PER_LB:,.0f} ft3 of CO2. Even closed, the "
-            f"containers give off about {loss_lb_day * GAS_FT3_PER_LB / 24:,.0f} ft3 an hour: at least {cfm:,.0f} cfm "
-            "of fresh air, well mixed, keeps that under 5,000 ppm (29 CFR 1910.1000 Table Z-1). Never keep them in a "
-            "closed room, a cellar, a pit or a cold store, and mark the place."
+            f"Store: up to {written.weight(most_lb)} would become {written.gas(most_lb * GAS_FT3_PER_LB)} of CO2. Even "
+            f"closed, the containers give off about {written.gas(loss_lb_day * GAS_FT3_PER_LB / 24)} an hour: at least "
+            f"{written.air(cfm)} of fresh air, well mixed, keeps that under 5,000 ppm (29 CFR 1910.1000 Table Z-1). "
+            "Never keep them in a closed room, a cellar, a pit or a cold store, and mark the place."
         )
     if largest_lb > 0:
         own.append(
-            f"Handling {largest_lb:,.0f} lb: scoop it with insulated gloves and covered arms, lean away from the cloud "
-            "when a lid is opened, put no part of a body into a container, and let two people move it."
+            f"Handling {written.weight(largest_lb)}: scoop it with insulated gloves and covered arms, lean away from "
+            "the cloud when a lid is opened, put no part of a body into a container, and let two people move it."
         )
         own.append(
-            f"Driving with {largest_lb:,.0f} lb: windows open, load apart from the driver, nobody rests in the "
-            "vehicle. A driver with about 100 lb in a pickup's cab and closed windows lost consciousness (CDC MMWR "
-            "53(50), 2004). Packages must let gas out: 49 CFR 173.217 by air and water; ADR 5.5.3 on Europe's roads "
-            "asks for a ventilated vehicle or a warning mark."
+            f"Driving with {written.weight(largest_lb)}: windows open, load apart from the driver, nobody rests in the "
+            f"vehicle. A driver with about {written.weight(_HARMED_LB)} in a pickup's cab and closed windows lost "
+            "consciousness (CDC MMWR 53(50), 2004). Packages must let gas out: 49 CFR 173.217 by air and water; ADR "
+            "5.5.3 on Europe's roads asks for a ventilated vehicle or a warning mark."
         )
     return [*said[:-1], *own, *said[-1:]]

@@ -20,6 +20,7 @@ from pipeline.answers.ice_demand import DemandGround, demand, gather_bookings
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.book import tables
 from shared.errors import UsageError
+from shared.units import LB_KG
 from shared.vocabulary import WEEKDAYS
 
 if TYPE_CHECKING:
@@ -181,7 +182,8 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
                 *_warnings(ground, outlook, terms, plan, dates, question))  # fmt: skip
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)
     largest = max((d.order_lb for d in result.deliveries), default=0.0)
-    cautions = order_cautions(largest, most, result.stock.loss_lb_day.mean)
+    metric = settings.shop.units == "metric"
+    cautions = order_cautions(largest, most, result.stock.loss_lb_day.mean, metric=metric)
     return Answer(result, warnings, tuple(cautions))
 
 
@@ -190,8 +192,10 @@ def rules_of_thumb(ground: IceGround, outlook: Outlook, terms: Terms) -> tuple[R
     recent = ground.today.toordinal() - _FOUR_WEEKS
     log = ground.state.walked.log
     used = float(log.lb[(log.kind == USED) & (log.at >= recent)].sum())
+    metric = ground.settings.shop.units == "metric"
+    weekly = f"{WEEKLY_LB * LB_KG:.0f} kg" if metric else f"{WEEKLY_LB:.0f} lb"
     plans = {
-        f"{WEEKLY_LB:.0f} lb a week": standing_plan(outlook, terms, WEEKLY_LB),
+        f"{weekly} a week": standing_plan(outlook, terms, WEEKLY_LB),
         "last four weeks' use and a quarter more": standing_plan(outlook, terms, used / 4 * _MORE),
         "mean need of each cover": mean_demand_plan(outlook, terms),
     }

@@ -26,6 +26,10 @@ _WHY = {
     "technique": ("more ice than usual for like jobs", "less ice than usual for like jobs"),
     "ice": ("more ice lost in store", "less ice lost in store"),
 }
+_BESIDE_ORDER = (
+    "`rimebook order` tells less ice: only the coming days, with what is booked or usually walks in by then, and what "
+    "is in store now used first."
+)
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 #: Past months shown; the JSON has them all.
 _MOST_PAST = 6
@@ -38,6 +42,7 @@ def render_forecast(answer: Answer[ForecastResult], style: Style) -> str:
     result = answer.result
     first = next(month for month in result.months if not month.part)
     blocks = [paragraph(_sentence(first, style)), "", _months(result.months, style), _BASIS[first.basis]]
+    blocks.append(paragraph(_BESIDE_ORDER))
     if result.because and result.against is not None:
         blocks += ["", paragraph(_reasons(result.because, result.against, first, style))]
         blocks += [_why_table(result.because, style)]

@@ -25,7 +25,7 @@ def render_order(answer: Answer[OrderResult], style: Style) -> str:
         _deliveries(result, style),
         paragraph(_risk(result, style, level)),
         paragraph(_store(result, style, level)),
-        section("Day by day"),
+        section("Day by day: means, stock before the day's work"),
         _days(result, style, level),
         section("Beside simple rules, over the same scenarios"),
         _rules(result, style),
@@ -63,13 +63,46 @@ def _deliveries(result: OrderResult, style: Style) -> str:
 
 def _risk(result: OrderResult, style: Style, level: str) -> str:
     cost = result.total_cost_usd
-    short = f"The chance of running short on some day is {percent(result.chance_short)}"
-    if result.short_lb_mean >= 0.5:
-        short += f" (on average {style.weight(result.short_lb_mean)} in all)"
     return (
-        f"{short}. Ice, fees and shortages cost {style.money(cost.mean)} on average, {level} within "
-        f"{_between(cost, style.money)}. About {style.weight(result.sublimated_lb.mean)} turn to gas, "
-        f"{style.weight(result.left_over_lb.mean)} are left at the end."
+        f"{_chances(result)}\n"
+        f"Ice, fees and shortages cost {style.money(cost.mean)} on average, {level} within "
+        f"{_between(cost, style.money)}. {_shortage(result, style)}\n"
+        f"Work needs about {style.weight(sum(d.need_lb.mean for d in result.days))} in these {len(result.days)} days, "
+        f"{style.weight(result.sublimated_lb.mean)} turn to gas, {style.weight(result.left_over_lb.mean)} are left at "
+        "the end. `rimebook forecast` tells more ice: whole months, all jobs still to be booked in them, and every "
+        "pound lost in store, none of it taken from what is in store now."
+    )
+
+
+def _chances(result: OrderResult) -> str:
+    """Return the chance of running short: where no order can help yet apart from where the plan decides."""
+    before, after = result.chance_short_before, result.chance_short_after
+    if after is None:
+        return f"No delivery can arrive in these days: the chance of running short is {percent(result.chance_short)}."
+    if before is None:
+        return f"The chance of running short on some day is {percent(after)}."
+    first = _day(result.deliveries[0].date)
+    return (
+        f"Before a delivery can arrive ({first}) the chance of running short is {percent(before)}, whatever is "
+        f"ordered. From then on it is {percent(after)} for some day with this plan."
+    )
+
+
+def _shortage(result: OrderResult, style: Style) -> str:
+    """Return what a shortage was counted as: the plan weighs it against the price of more ice."""
+    short, lacking = result.shortage, style.weight(result.short_lb_mean)
+    if short.counted_as == "nothing":
+        return f"The {lacking} short on average cost nothing as entered (rush_usd_per_lb, bumped_job_usd)."
+    share = f"{lacking} on average, {style.money(short.mean_usd)} of that cost"
+    if short.counted_as == "bumped":
+        return (
+            f"What is short ({share}) counts as jobs bumped at {style.money(short.bumped_job_usd)} each "
+            "(bumped_job_usd); no ice is bought in a rush, as no rush_usd_per_lb is set."
+        )
+    fee = f" and {style.money(short.rush_fee_usd)} a trip" if short.rush_fee_usd else ""
+    return (
+        f"What is short ({share}) is counted as fetched at the counter, at "
+        f"{style.price_of_weight(short.rush_usd_per_lb)}{fee}: the plan leaves to it what would cost more to store."
     )
 
 
@@ -79,8 +112,11 @@ def _store(result: OrderResult, style: Style, level: str) -> str:
         f"In store now: {style.weight(stock.now_lb.mean)} ({level} within {_between(stock.now_lb, style.weight)}), "
         f"losing {style.weight(stock.loss_lb_day.mean)} a day "
         f"({_between(stock.loss_lb_day, style.weight)}). "
-        f"Used but not logged in the last four weeks: about {style.weight(stock.unlogged_lb.mean)}."
     )
+    if stock.weighed:
+        said += f"Used but not logged in the last four weeks: about {style.weight(stock.unlogged_lb.mean)}."
+    else:
+        said += "Whether ice was used and not logged cannot be known: no container was ever weighed."
     for c in stock.containers:
         days = f"{c.oldest_days} day{'s' if c.oldest_days != 1 else ''}"
         age = f", oldest ice {days}" if c.oldest_days is not None else ""
@@ -90,7 +126,7 @@ def _store(result: OrderResult, style: Style, level: str) -> str:
 
 def _days(result: OrderResult, style: Style, level: str) -> str:
     rows = [
-        [_day(d.date), style.weight(d.stock_lb.quantiles[0.5]), _between(d.stock_lb, style.weight),
+        [_day(d.date), style.weight(d.stock_lb.mean), _between(d.stock_lb, style.weight),
          style.weight(d.need_lb.mean), _between(d.need_lb, style.weight), percent(d.chance_short)]
         for d in result.days
     ]  # fmt: skip

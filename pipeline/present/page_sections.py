@@ -66,7 +66,7 @@ def order_part(contents: ReportContents, style: Style) -> Part:
         ],
     )
     days = grid(
-        f"Day by day, {level} between",
+        f"Day by day, {level} between; in store before the day's work",
         ["Day", "#In store", "#Needed", "#Chance short"],
         [
             [day_words(d.date), span_words(d.stock_lb, style), span_words(d.need_lb, style), percent(d.chance_short)]

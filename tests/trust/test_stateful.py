@@ -8,9 +8,10 @@ import tempfile
 from datetime import date
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
 
 from pipeline.book.backup import back_up, restore
 from pipeline.book.batches import lost_lines, undo_batch
@@ -97,7 +98,16 @@ class Shop(RuleBasedStateMachine):
         shutil.rmtree(self.folder)
 
 
+def _settings(examples: int, steps: int) -> settings:
+    return settings(max_examples=examples, stateful_step_count=steps, deadline=None, derandomize=True,
+                    suppress_health_check=list(HealthCheck))  # fmt: skip
+
+
 TestShop = Shop.TestCase
-TestShop.settings = settings(
-    max_examples=5, stateful_step_count=8, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
-)
+TestShop.settings = _settings(3, 7)
+
+
+@pytest.mark.slow
+def test_a_long_life_of_a_book() -> None:
+    """The same over thirty books of up to twenty steps."""
+    run_state_machine_as_test(Shop, settings=_settings(30, 20))

@@ -83,8 +83,8 @@ def _banded(panel: Axes, at: np.ndarray, order: OrderResult, factor: float, leve
     stock = [d.stock_lb for d in order.days]
     panel.vlines(at, [s.interval.low * factor for s in stock], [s.interval.high * factor for s in stock], color=SKY,
                  linewidth=7, label=f"{level} between")  # fmt: skip
-    panel.plot(at, [s.quantiles[0.5] * factor for s in stock], "o-", color=BLUE, markeredgecolor=PAPER, linewidth=1.2,
-               label="in store before work")  # fmt: skip
+    panel.plot(at, [s.mean * factor for s in stock], "o-", color=BLUE, markeredgecolor=PAPER, linewidth=1.2,
+               label="in store before work, mean")  # fmt: skip
 
 
 def forecast_chart(forecast: ForecastResult, style: Style) -> Drawing:

@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.answers.answer import summarise
 from pipeline.answers.calibrating import Held
-from pipeline.answers.ice_answer import DayPlan, DeliveryPlan, OrderResult, StockTold
+from pipeline.answers.ice_answer import DayPlan, DeliveryPlan, OrderResult, ShortageTold, StockTold
 from pipeline.answers.reporting_jobs import JobRow
 from pipeline.answers.reporting_pellets import Cell
 from pipeline.answers.review_effects import EffectTold
@@ -34,7 +34,8 @@ START = date(2026, 7, 1)
 def _order() -> OrderResult:
     days = tuple(DayPlan(START + timedelta(days=i), FIGURE, FIGURE, 0.1) for i in range(5))
     planned = (DeliveryPlan(START + timedelta(days=1), START, True, 200.0, 255.0),)
-    return OrderResult(StockTold(FIGURE, FIGURE, FIGURE, ()), planned, 0.1, 1.0, FIGURE, FIGURE, FIGURE, days, ())
+    return OrderResult(StockTold(FIGURE, FIGURE, FIGURE, (), 9), planned, 0.1, 1.0, FIGURE, FIGURE, FIGURE, days, (),
+                       None, 0.1, ShortageTold("rush", 2.0, 0.0, 0.0, 5.0))  # fmt: skip
 
 
 def _air() -> SafetyResult:

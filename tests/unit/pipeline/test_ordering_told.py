@@ -1,0 +1,114 @@
+"""What an order's text tells apart: risk that no order changes, one statistic a table, what a shortage counts as."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+
+from pipeline.answers.answer import Answer, Asking
+from pipeline.answers.ice_answer import OrderResult
+from pipeline.answers.ordering import OrderQuestion, order_ice
+from pipeline.book.store import Book, open_book
+from pipeline.present.figures import Style
+from pipeline.present.ordering_text import render_order
+
+Make = Callable[..., Book]
+TODAY = date(2026, 7, 1)
+STOCK = "day, container, weight_lb, batch, row_hash) values (?, 'tote', 300, 0, 0)"
+
+
+@pytest.fixture(autouse=True)
+def few_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A thousand scenarios are enough for what is asserted here."""
+    monkeypatch.setattr("pipeline.answers.ordering.N_DRAWS", 1000)
+
+
+def order(book: Book, **question: object) -> Answer[OrderResult]:
+    return order_ice(Asking(book, TODAY), OrderQuestion(**{"statuses_known": True, **question}))  # type: ignore[arg-type]
+
+
+def told(answer: Answer[OrderResult]) -> str:
+    return " ".join(render_order(answer, Style()).split())
+
+
+def test_risk_that_no_order_changes_is_told_apart(demo_folder: Path) -> None:
+    """Days before a delivery can arrive have a chance of their own; without such days, or any delivery, one is told."""
+    book = open_book(demo_folder)
+    answer = order(book, deliver=("mon",))
+    result = answer.result
+    assert result.chance_short_before is not None
+    assert result.chance_short_after is not None
+    assert 0.2 < result.chance_short_before < result.chance_short
+    assert 0.2 < result.chance_short_after < result.chance_short
+    waiting = [d for d in result.days if d.date < date(2026, 7, 6)]
+    assert max(d.chance_short for d in waiting) <= result.chance_short_before <= sum(d.chance_short for d in waiting)
+    assert "Before a delivery can arrive (Mon 2026-07-06) the chance of running short is" in told(answer)
+    none = order(book, deliver=())
+    assert none.result.chance_short_after is None
+    assert none.result.chance_short_before == none.result.chance_short
+    assert "No delivery can arrive in these days" in told(none)
+
+
+def test_a_delivery_on_the_first_morning_leaves_one_chance(new_book: Make) -> None:
+    """Where the first delivery comes before the first day's work, nothing stands before it."""
+    answer = order(new_book("[ice]\nnotice_days = 0\ndelivery_days = ['wed']\n"))
+    assert answer.result.chance_short_before is None
+    assert answer.result.chance_short_after == answer.result.chance_short
+    assert "The chance of running short on some day is" in told(answer)
+
+
+def test_stock_and_need_are_told_by_the_same_statistic(demo_folder: Path) -> None:
+    """The day table holds means of both, and says so."""
+    answer = order(open_book(demo_folder))
+    text = render_order(answer, Style())
+    assert "means" in text
+    day = answer.result.days[1]
+    row = next(line for line in text.split("Day by day")[1].splitlines() if line.startswith("Thu 2026-07-02 "))
+    assert row.split()[2:4] == Style().weight(day.stock_lb.mean).split()
+    assert f" {Style().weight(day.need_lb.mean)} " in row
+    assert f"{day.stock_lb.mean:.0f}" != f"{day.stock_lb.quantiles[0.5]:.0f}"
+
+
+@pytest.mark.parametrize(
+    ("toml", "kind", "words"),
+    [
+        ("rush_usd_per_lb = 2.5\nrush_fee_usd = 30", "rush", "at the counter, at $2.50/lb and $30 a trip"),
+        ("bumped_job_usd = 150", "bumped", "jobs bumped at $150 each"),
+        ("bumped_job_usd = 0", "nothing", "cost nothing as entered"),
+    ],
+)
+def test_how_a_shortage_is_counted_is_told(toml: str, kind: str, words: str, new_book: Make) -> None:
+    """Rush ice with its price, bumped jobs with theirs, or nothing; with the deliveries it makes the whole cost."""
+    answer = order(new_book(f"[planning]\njobs_per_week = 6\n[ice]\n{toml}\n"))
+    result = answer.result
+    assert result.shortage.counted_as == kind
+    assert words in told(answer)
+    bought = sum(d.cost_usd for d in result.deliveries)
+    assert result.shortage.mean_usd == pytest.approx(result.total_cost_usd.mean - bought)
+    assert (result.shortage.mean_usd > 0) == (kind != "nothing")
+
+
+def test_without_a_weighing_unlogged_use_is_not_told_as_a_figure(demo_folder: Path, new_book: Make) -> None:
+    """Where nothing was ever weighed the text says that it cannot be known."""
+    assert "Used but not logged in the last four weeks: about" in told(order(open_book(demo_folder)))
+    book = new_book()
+    with book.writing() as connection:
+        connection.execute(f"insert into deliveries ({STOCK}", [TODAY - timedelta(days=2)])
+    answer = order(book)
+    assert answer.result.stock.weighed == 0
+    assert answer.result.stock.now_lb.mean > 100
+    assert "not logged cannot be known" in told(answer)
+    assert "not logged in the last four weeks" not in told(answer)
+
+
+def test_a_metric_shop_reads_its_own_units(new_book: Make) -> None:
+    """Neither text nor cautions of a metric shop name pounds, cubic feet or cfm."""
+    answer = order(new_book('[shop]\nunits = "metric"\n[planning]\njobs_per_week = 12\n'))
+    text = "\n".join([render_order(answer, Style("metric")), *answer.cautions])
+    assert re.search(r"at least \d+ m3/h", text)
+    assert re.search(r"Handling \d+ kg", text)
+    assert re.findall(r".*\b(?:lb|ft3|cfm)\b.*", text) == []
