@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.answers.amounts import money, weight
 from pipeline.answers.pricing import nozzle_usd_per_hour
 from pipeline.book.costing_rows import SoilTold, soil_booked
 from shared.vocabulary import SOILS, soil_code
@@ -47,10 +48,12 @@ def _dirtier_than_quoted(costed: Costed, quote: Followed, ids: list[str]) -> dic
 
 
 def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> str:
+    shop = asking.book.settings.shop
     price = float(costed.columns.price_usd[i])
     minimum = asking.book.settings.pricing.minimum_usd
     if price < minimum:
-        return f"price under the minimum: {price:.0f} charged, {minimum:.0f} is the least"
+        charged, least = money(price, shop.currency), money(minimum, shop.currency)
+        return f"price under the minimum: {charged} charged, {least} is the least"
     if not np.isfinite(costed.expected_cost_usd[i]):
         return "too few jobs before it to say what it should have cost"
     expected = float(costed.expected_cost_usd[i])
@@ -61,19 +64,20 @@ def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> 
         worst = max(dirtier, key=lambda told: soil_code(told.found) - soil_code(told.booked))
         return f"dirt worse than quoted: {worst.zone.replace('_', ' ')} {worst.found}, told as {worst.booked}"
     if named == "price":
-        return f"price too low: {price:.0f} charged, like jobs had been expected to cost {expected:.0f}"
+        told = f"{money(price, shop.currency)} charged, like jobs had been expected to cost"
+        return f"price too low: {told} {money(expected, shop.currency)}"
     if named == "pellets":
-        took = f"{costed.pellets_lb[i]:.0f} lb, like jobs take {costed.expected_pellets_lb[i]:.0f}"
+        usual = weight(float(costed.expected_pellets_lb[i]), shop.units)
+        took = f"{weight(float(costed.pellets_lb[i]), shop.units)}, like jobs take {usual}"
         age = float(costed.columns.ice_age_days[i])
         if age >= OLD_ICE_DAYS:
             return f"old ice ({age:.0f} days): {took}"
         return f"more pellets than like jobs: {took}"
     if named == "minutes":
-        took = f"{costed.minutes[i]:.0f} min, like jobs take {costed.expected_minutes[i]:.0f}"
+        took = f"{costed.minutes[i]:.0f} min, like jobs take {costed.expected_minutes[i]:.0f} min"
         return f"more time than like jobs: {took}"
-    return (
-        f"long set-up and clean-up: {costed.beside_min[i]:.0f} min, like jobs take {costed.expected_beside_min[i]:.0f}"
-    )
+    usual = f"{costed.expected_beside_min[i]:.0f} min"
+    return f"long set-up and clean-up: {costed.beside_min[i]:.0f} min, like jobs take {usual}"
 
 
 def _overruns(asking: Asking, costed: Costed, i: int) -> dict[str, float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -91,13 +91,17 @@ def _about_record(ground: Ground, record: ForecastRecord) -> Iterator[str]:
 
 
 def future_jobs(asking: Asking) -> tuple[str, ...]:
-    """Return a note where the log holds jobs dated on or after today; for answers of the present day."""
-    later = jobs_from(asking.book, asking.today)
+    """Return a note where the log holds jobs dated after today; for answers of the present day.
+
+    Today's own are as they should be: logged when they were done, and counted from tomorrow on.
+    """
+    tomorrow = asking.today + timedelta(days=1)
+    later = jobs_from(asking.book, tomorrow)
     if later is None:
         return ()
     n = later.n_jobs
     return (
-        f"{n} job{'s are' if n > 1 else ' is'} dated {asking.today.isoformat()} or later ({later.first.isoformat()} to "
+        f"{n} job{'s are' if n > 1 else ' is'} dated {tomorrow.isoformat()} or later ({later.first.isoformat()} to "
         f"{later.last.isoformat()}) and left out: a job belongs in the log when it is done. Check the dates, or enter "
         "work to come as bookings.",
     )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.answers.amounts import weight
 from pipeline.answers.cautions import cautions_for
-from shared.units import CFM_M3_H, FT3_M3, LB_KG
+from shared.units import CFM_M3_H, FT3_M3
 
 #: Gas from a pound of ice at 70 °F and 1 atm, ft3 (equation of state of Span & Wagner 1996).
 GAS_FT3_PER_LB = 8.742
@@ -22,7 +23,7 @@ class _Written:
     metric: bool
 
     def weight(self, lb: float) -> str:
-        return f"{lb * LB_KG:,.0f} kg" if self.metric else f"{lb:,.0f} lb"
+        return weight(lb, "metric" if self.metric else "us")
 
     def gas(self, ft3: float) -> str:
         value, unit = (ft3 * FT3_M3, "m3") if self.metric else (ft3, "ft3")

@@ -12,6 +12,7 @@ from pipeline.answers.answer import Answer
 from pipeline.book.last_rows import has_visit, last_line
 from pipeline.intake.book_words import words_of
 from pipeline.intake.columns import LOGS
+from pipeline.intake.exporting import visit_cells
 from pipeline.intake.headers import match_headers
 from pipeline.intake.importing import import_opened
 from pipeline.intake.opening import OpenedLog
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from pipeline.book.store import Book
     from pipeline.intake.judging import ReasonTold
+    from pipeline.intake.words import Words
 
 #: What a batch that was typed in is called where a file's name would stand.
 FILE_NAME: Final = "log"
@@ -52,6 +54,8 @@ class JobEntry:
         A zone that stands twice was worked in two passes.
     total_pellets, total_minutes : str
         Of the visit, where the lines are blank.
+    dated : bool
+        Whether the day was named: where it was not, a visit that the book has keeps its own.
     """
 
     job_id: str
@@ -70,6 +74,7 @@ class JobEntry:
     price: str = ""
     customer: str = ""
     note: str = ""
+    dated: bool = True
 
 
 @dataclass(frozen=True)
@@ -164,6 +169,8 @@ def _next_free(book: Book, job_id: str) -> str:
 def log_job(book: Book, entry: JobEntry, *, today: date, dry_run: bool = False) -> Answer[LoggedJob]:
     """Record one finished job as a batch of its own.
 
+    Of a visit that the book has already, only what was given is changed: everything else stays as it was.
+
     Raises
     ------
     RimebookError
@@ -173,6 +180,9 @@ def log_job(book: Book, entry: JobEntry, *, today: date, dry_run: bool = False) 
         do = "Add --zone for each zone that was worked."
         raise UsageError("no-zone", where="log", found="no zone", expected="at least one zone", do=do)
     header, rows = _rows(entry)
+    stored = visit_cells(book, entry.job_id.strip())
+    if stored:
+        rows = _completed(entry, header, rows, stored, words_of(book.settings))
     raw = RawLog(Path(FILE_NAME), "", "jobs", header, 0, lambda n: _chunks(rows, n))
     shop = book.settings.shop
     match = match_headers(
@@ -209,6 +219,33 @@ def _rows(entry: JobEntry) -> tuple[tuple[str, ...], list[list[str]]]:
         }  # fmt: skip
         rows.append([(common | of_zone).get(name, "") for name in header])
     return header, rows
+
+
+#: What one visit has once, wherever it stands on its rows.
+_OF_VISIT: Final = (
+    "date", "job_pellets_lb", "job_minutes", "setup_min", "cleanup_min", "price_usd", "customer",
+)  # fmt: skip
+
+
+def _completed(
+    entry: JobEntry, header: tuple[str, ...], rows: list[list[str]], stored: list[dict[str, str]], words: Words
+) -> list[list[str]]:
+    """Return the entry's rows with what the book has where nothing was given, and the visit's other rows with them.
+
+    A figure that a visit has once is changed on every row that carries it.
+    """
+    given = [{k: v for k, v in zip(header, row, strict=True) if v} for row in rows]
+    if not entry.dated:
+        given = [{k: v for k, v in row.items() if k != "date"} for row in given]
+    changed = {k: v for k, v in given[0].items() if k in _OF_VISIT}
+    known = {(row["vehicle"].casefold(), row["zone"], row["pass"]): row for row in stored}
+    shared = {k: next((row[k] for row in stored if row[k]), "") for k in _OF_VISIT}
+    merged = []
+    for row in given:
+        key = (row.get("vehicle", "").casefold(), words.read("zone", row["zone"]) or row["zone"], row["pass"])
+        merged.append({**shared, **known.pop(key, {}), **row})
+    others = [{**row, **{k: v for k, v in changed.items() if row[k]}} for row in known.values()]
+    return [[row.get(name, "") for name in header] for row in (*merged, *others)]
 
 
 def _chunks(rows: list[list[str]], n_rows: int) -> Iterator[RawChunk]:

@@ -11,6 +11,7 @@ import numpy as np
 from models.ice.ordering import Plan, allowed_lb, best_plan, mean_demand_plan, standing_plan
 from models.ice.outlook import Outlook, Terms, course_of
 from models.ice.record import USED
+from pipeline.answers.amounts import weight
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.history import history
@@ -20,7 +21,6 @@ from pipeline.answers.ice_demand import DemandGround, demand, gather_bookings
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.book import tables
 from shared.errors import UsageError
-from shared.units import LB_KG
 from shared.vocabulary import WEEKDAYS
 
 if TYPE_CHECKING:
@@ -192,10 +192,8 @@ def rules_of_thumb(ground: IceGround, outlook: Outlook, terms: Terms) -> tuple[R
     recent = ground.today.toordinal() - _FOUR_WEEKS
     log = ground.state.walked.log
     used = float(log.lb[(log.kind == USED) & (log.at >= recent)].sum())
-    metric = ground.settings.shop.units == "metric"
-    weekly = f"{WEEKLY_LB * LB_KG:.0f} kg" if metric else f"{WEEKLY_LB:.0f} lb"
     plans = {
-        f"{weekly} a week": standing_plan(outlook, terms, WEEKLY_LB),
+        f"{weight(WEEKLY_LB, ground.settings.shop.units)} a week": standing_plan(outlook, terms, WEEKLY_LB),
         "last four weeks' use and a quarter more": standing_plan(outlook, terms, used / 4 * _MORE),
         "mean need of each cover": mean_demand_plan(outlook, terms),
     }

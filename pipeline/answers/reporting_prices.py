@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 #: Jobs offered: bookings of the coming days first, then what the shop does most.
 MOST_BOOKED, MOST_USUAL, MOST_ZONES = 6, 6, 6
-_AHEAD_DAYS = 60
+AHEAD_DAYS = 60
 #: What is offered where nothing is booked or logged yet.
 _FIRST = (
     ("sedan", ("undercarriage",)), ("suv", ("undercarriage", "wheel_wells")), ("van", ("engine_bay",)),
@@ -61,11 +61,12 @@ class PricedJob:
 
 @dataclass(frozen=True)
 class PricedJobs:
-    """All jobs on offer, and the price of ice they count with."""
+    """All jobs on offer, and the price of ice they count with; `n_booked` bookings of one vehicle are near."""
 
     jobs: tuple[PricedJob, ...]
     ice_usd_per_lb: float
     ice_basis: str
+    n_booked: int
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,8 @@ class _Offer:
 
 def priced_jobs(asking: Asking, table: JobTable) -> PricedJobs:
     """Return the jobs on offer; each choice is exactly what `quote` answers to the same job."""
-    offers = [*_booked(asking), *_usual(asking, table)] or _first(asking)
+    booked = _booked(asking)
+    offers = [*booked[:MOST_BOOKED], *_usual(asking, table)] or _first(asking)
     ground = ground_of(asking)
     asked = [(offer, soil, job) for offer in offers for soil, job in _at_each_soil(offer.job)]
     choices = _choices(asking, [(soil, job) for _, soil, job in asked], ground)
@@ -87,7 +89,7 @@ def priced_jobs(asking: Asking, table: JobTable) -> PricedJobs:
         lines = offer.job.lines
         told.append(PricedJob(offer.booking_id, offer.job.day, lines[0].vehicle_class,
                               tuple(line.zone for line in lines), offer.n_done, own))  # fmt: skip
-    return PricedJobs(tuple(told), ground.landed.usd_per_lb, ground.landed.basis)
+    return PricedJobs(tuple(told), ground.landed.usd_per_lb, ground.landed.basis, len(booked))
 
 
 def _choices(asking: Asking, asked: Sequence[tuple[str, JobAsked]], ground: Ground) -> list[SoilChoice]:
@@ -124,19 +126,17 @@ def _at_each_soil(job: JobAsked) -> list[tuple[str, JobAsked]]:
 
 
 def _booked(asking: Asking) -> list[_Offer]:
-    """Return the next bookings of one vehicle whose zones come once each: those a quote can ask for by options."""
-    last = asking.today + timedelta(days=_AHEAD_DAYS)
+    """Return the coming bookings of one vehicle whose zones come once each: those a quote can ask for by options."""
+    last = asking.today + timedelta(days=AHEAD_DAYS)
     days = sorted({b.day for b in tables.bookings(asking.book, asking.today) if asking.today <= b.day <= last})
     found: list[_Offer] = []
     for day in days:
         for job in booked_jobs(asking, day):
             zones = [line.zone for line in job.lines]
             alike = len({(line.vehicle_class, line.coating_removed) for line in job.lines}) == 1
-            if alike and len(set(zones)) == len(zones) and len(found) < MOST_BOOKED:
+            if alike and len(set(zones)) == len(zones):
                 lines = tuple(replace(line, soil_level=line.soil_level or UNKNOWN) for line in job.lines)
                 found.append(_Offer(job.job_id, JobAsked(ASKED_ID, day, lines), 0))
-        if len(found) >= MOST_BOOKED:
-            break
     return found
 
 

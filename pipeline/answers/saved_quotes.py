@@ -161,10 +161,11 @@ def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: s
 
 
 def _job_known(asking: Asking, number: int, job_id: str) -> None:
-    if not any(job.job_id == job_id for job in quote_rows.finished_jobs(asking.book, date.min, asking.today)):
+    tomorrow = asking.today + timedelta(days=1)  # a job of today is done, too
+    if not any(job.job_id == job_id for job in quote_rows.finished_jobs(asking.book, date.min, tomorrow)):
         raise RimebookError(
-            "no-such-job", where=f"quote {number}", found=f"no finished job `{job_id}` before {asking.today}",
-            expected="the job_id of a finished job", do="Import or log the job first; it counts from the next day.",
+            "no-such-job", where=f"quote {number}", found=f"no finished job `{job_id}` up to {asking.today}",
+            expected="the job_id of a finished job", do="Import or log the job first.",
         )  # fmt: skip
 
 

@@ -61,6 +61,15 @@ def zeros(connection: duckdb.DuckDBPyConnection) -> Remark:
     )  # fmt: skip
 
 
+def free(connection: duckdb.DuckDBPyConnection) -> Remark:
+    """Return the accepted visits that were charged 0."""
+    return _remark(
+        connection, "job_id",
+        f"(select any_value(job_id) as job_id, min(row_no) as row_no from {_NEW} where price_usd = 0 "
+        "group by whole_hash)",
+    )  # fmt: skip
+
+
 def without_figures(connection: duckdb.DuckDBPyConnection) -> Remark:
     """Return the accepted visits of which neither pellets nor minutes were written down."""
     figures = ("pellets_lb", "minutes", "package_pellets_lb", "package_minutes", "job_pellets_lb", "job_minutes")

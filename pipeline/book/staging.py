@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
     from pipeline.book.log_tables import LogTable
 
+#: Groups of unknown words told for one column, each with its suggestion.
+MOST_SPELLINGS = 6
 Prefer = Literal["newest", "stored"]
 #: Columns of the problems frame, and of the table it is staged in.
 PROBLEM_COLUMNS = ("row_no", "code", "col", "value", "hint")
@@ -308,12 +310,44 @@ def overlaps(connection: duckdb.DuckDBPyConnection) -> list[tuple[int, int]]:
 
 
 def reasons(connection: duckdb.DuckDBPyConnection) -> list[Reason]:
-    """Return why rows were rejected, the commonest first; a row with two reasons counts in both."""
+    """Return why rows were rejected, the commonest first; a row with two reasons counts in both.
+
+    Unknown words are told apart by what is suggested for them, up to `MOST_SPELLINGS` in a column.
+    """
     rows = connection.execute(
-        """select code, col, count(distinct row_no) as n, arg_min(value, row_no), arg_min(hint, row_no) from problems
-        group by code, col order by n desc, code, col"""
+        f"""
+        with hinted as (
+            select code, col, if(starts_with(code, 'unknown-'), hint, '') as told, count(distinct row_no) as n
+            from problems group by all
+        ), ranked as (
+            select *, row_number() over (partition by code, col order by n desc, told) > {MOST_SPELLINGS} as rest
+            from hinted
+        ), placed as (
+            select p.*, r.rest, if(r.rest, '', r.told) as told from problems p join ranked r
+            on r.code = p.code and r.col = p.col and r.told = if(starts_with(p.code, 'unknown-'), p.hint, '')
+        )
+        select code, col, count(distinct row_no) as n, arg_min(value, row_no),
+            if(rest, 'further spellings; each is named in the rejects file', arg_min(hint, row_no))
+        from placed group by code, col, told, rest order by n desc, code, col, told
+        """
     ).fetchall()
     return [Reason(*row) for row in rows]
+
+
+def rejected_but_known(connection: duckdb.DuckDBPyConnection, table: LogTable, most: int) -> tuple[int, list[str]]:
+    """Return how many visits or bookings with a rejected row the book has already, and the first few of them."""
+    rows = connection.execute(
+        f"""
+        with wrong as (
+            select any_value({table.whole}) as whole, min(row_no) as first from staged semi join
+            (select row_no from problems where code != 'kept-stored') using (row_no)
+            where {table.whole} != '' group by {table.folded(table.whole)}
+        )
+        select count(*) over (), whole from wrong where lower(whole) in (select lower({table.whole}) from {table.name})
+        order by first limit {most}
+        """
+    ).fetchall()
+    return (int(rows[0][0]), [str(row[1]) for row in rows]) if rows else (0, [])
 
 
 def rejections(connection: duckdb.DuckDBPyConnection) -> list[Rejection]:

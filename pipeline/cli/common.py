@@ -68,18 +68,25 @@ def read_level(level: float) -> float:
     return level
 
 
-def read_price(price: float | None) -> float | None:
-    """Return a price given on the command line.
+def read_price(text: str | None, currency: str) -> float | None:
+    """Return a price given on the command line, such as 400, $400 or 1,250.50.
 
     Raises
     ------
     UsageError
-        When it is not above 0.
+        When it is no amount above 0 in the book's currency.
     """
-    if price is not None and not 1e-6 <= price < 1e7:
-        raise UsageError("bad-price", where="--price", found=f"{price:g}", expected="a price above 0",
-                         do="Write the price before tax in the book's currency.")  # fmt: skip
-    return price
+    if text is None:
+        return None
+    from pipeline.intake.quantities import parse_quantity
+
+    price, _ = parse_quantity(text, "money", currency=currency)
+    if isinstance(price, float) and 1e-6 <= price < 1e7:
+        return price
+    do = "Write the price before tax in the book's currency."
+    if not isinstance(price, float):
+        do = f"{price.hint[:1].upper()}{price.hint[1:]}."
+    raise UsageError("bad-price", where="--price", found=f"`{text}`", expected=f"a price above 0 in {currency}", do=do)
 
 
 def today_of(book: Book, given: str | None) -> date:

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     from pipeline.answers.quoting import QuoteResult, Wanted
     from pipeline.answers.requests import JobAsked
 
-PriceOption = Annotated[float | None, typer.Option("--price", help="A price of your own: what would it risk?")]
+PriceOption = Annotated[
+    str | None, typer.Option("--price", metavar="AMOUNT", help="A price of your own: what would it risk?")
+]
 CountOption = Annotated[int, typer.Option("--count", min=1, max=200, help="So many vehicles alike, one price.")]
 CompareOption = Annotated[
     str, typer.Option("--compare", metavar="machine|soil|way", help="Side by side: machines, soil levels, other ways.")
@@ -37,7 +39,7 @@ JobIdOption = Annotated[str, typer.Option("--job-id", help="With --won: the fini
 class QuoteOptions:
     """The options of `quote` that do not describe the job."""
 
-    price: float | None
+    price: str | None
     count: int
     compare: str
     save: bool
@@ -104,5 +106,5 @@ def _wanted(asking: Asking, options: QuoteOptions) -> Wanted:
             raise UsageError("so-far-of-many", where="--so-far", found=f"--count {options.count}", expected="one job",
                              do="Leave --count out.")  # fmt: skip
         so_far = read_so_far(asking.book.settings, options.so_far, options.done)
-    return Wanted(price_usd=read_price(options.price), count=options.count,
+    return Wanted(price_usd=read_price(options.price, asking.book.settings.shop.currency), count=options.count,
                   compare=cast("Literal['machine', 'soil', 'way'] | None", compare or None), so_far=so_far)  # fmt: skip

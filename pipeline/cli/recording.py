@@ -53,6 +53,7 @@ def log(
         zones=tuple(parse_zone(z) for z in zone or []), total_pellets=pellets, total_minutes=minutes, vehicle=plate,
         operator=operator, machine=machine, container=container, coating_removed="yes" if coating_removed else "",
         setup=setup, cleanup=cleanup, price=price, customer=customer, note=note,
+        dated=date is not None,
     )  # fmt: skip
     if not (job_id and vehicle and entry.zones):
         entry = _prompted(asking, entry, given_date=date is not None)
@@ -98,7 +99,7 @@ def _prompted(asking: Asking, entry: JobEntry, *, given_date: bool) -> JobEntry:
     if not (pellets or minutes or all(z.pellets and z.minutes for z in zones)):
         pellets, minutes = parse_total(wanted("Total lb/min, empty where zones have them", ""))
     filled = replace(
-        entry, job_id=job_id, day=day, vehicle_class=vehicle, zones=tuple(zones), total_pellets=pellets,
+        entry, job_id=job_id, day=day, dated=True, vehicle_class=vehicle, zones=tuple(zones), total_pellets=pellets,
         total_minutes=minutes, operator=wanted("Operator", entry.operator, last.operator),
         machine=wanted("Machine", entry.machine, last.machine),
         container=wanted("Container", entry.container, last.container), price=wanted("Price", entry.price),

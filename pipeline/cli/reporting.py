@@ -24,7 +24,7 @@ from pipeline.cli.common import (
 def report(
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The page to write.")] = Path("report.html"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it (needs the extra rimebook[pdf]).")] = False,
-    force: Annotated[bool, typer.Option("--force", help="Write over files that are there.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Write over files that are no report.")] = False,
     names: Annotated[bool, typer.Option("--names", help="Operators by their codes, not as Operator A, B.")] = False,
     book: BookOption = HERE,
     as_json: JsonOption = False,
@@ -35,7 +35,7 @@ def report(
     """Write one page with everything: prices, orders, pellets, trust, forecast, air."""
     from pipeline.answers.answer import Answer
     from pipeline.answers.reporting import SECTIONS, ReportResult, report_contents
-    from pipeline.present.output_file import check_output, write_whole
+    from pipeline.present.output_file import GENERATOR, check_output, made_by_us, write_whole
     from pipeline.present.page import report_page
     from pipeline.present.pdf import page_pdf, require_pdf
     from pipeline.present.report_text import render_report
@@ -43,13 +43,15 @@ def report(
     asking = ask(book, today, seed=seed, level=level)
     paper = out.with_suffix(".pdf")
     for file in (out, paper) if pdf else (out,):
-        check_output(file, force=force)
+        check_output(file, force=force or made_by_us(file))
     if pdf:
         require_pdf()
     with Progress("report") as advance:
         answer = report_contents(asking, names=names, tell=advance)
         page = report_page(answer, style_of(asking.book)).encode()
-        printed = page_pdf(report_page(answer, style_of(asking.book), for_print=True)) if pdf else None
+        printed = None
+        if pdf:
+            printed = page_pdf(report_page(answer, style_of(asking.book), for_print=True), mark=GENERATOR)
     write_whole(out, page)
     if printed is not None:
         write_whole(paper, printed)

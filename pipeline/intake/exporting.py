@@ -8,7 +8,7 @@ import math
 import os
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from pipeline.book.log_rows import EXPORTS, export_frame, parquet_bytes_to
+from pipeline.book.log_rows import EXPORTS, export_frame, parquet_bytes_to, visit_frame
 from pipeline.intake.texts import guard
 from shared.errors import RimebookError
 
@@ -59,6 +59,13 @@ def export_tables(book: Book, to: Path, form: Format, *, force: bool = False) ->
             do="Choose another folder with --to.",
         ) from error  # fmt: skip
     return done
+
+
+def visit_cells(book: Book, job_id: str) -> list[dict[str, str]]:
+    """Return the rows of one visit as cells under the canonical heads, which import to the same rows."""
+    frame = visit_frame(book, job_id)
+    columns = [_texts(frame[name]) for name in frame.columns]
+    return [dict(zip(map(str, frame.columns), row, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def _write(frame: pd.DataFrame, place: Path, form: Format) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from pipeline.intake.columns import LOGS, QUANTITIES, Column, Log, column_of
 from pipeline.intake.faults import Fault
 from pipeline.intake.heads import HeadTable, Meaning
-from pipeline.intake.texts import word_key
+from pipeline.intake.texts import tidy, word_key
 from pipeline.intake.units import book_unit, currency_fits
 from pipeline.intake.wide import Wide, find_wide
 from pipeline.intake.words import Words, nearest_spelling
@@ -187,10 +187,19 @@ def guesser(
         cells = [cell for cell in row if cell.strip() and not cell.strip()[:1].isdigit()]
         scores = {log: _score(cells, table, words, column_map) for log, table in tables.items()}
         ranked = sorted(scores.items(), key=lambda item: -item[1])
+        exact = [log for log in tables if _has_own_heads(log, cells)]
+        if len(exact) == 1 and ranked[0][0] == exact[0]:
+            return exact[0], ranked[0][1]
         sure = len(ranked) == 1 or ranked[0][1] - ranked[1][1] >= _KIND_LEAD
         return (ranked[0][0] if sure else ""), ranked[0][1]
 
     return guess
+
+
+def _has_own_heads(log: Log, cells: Sequence[str]) -> bool:
+    """Tell whether a header has each column that a log needs under its canonical head."""
+    heads = {tidy(cell).casefold() for cell in cells}
+    return all(column.name in heads for column in LOGS[log] if column.need)
 
 
 def _score(cells: Sequence[str], table: HeadTable, words: Words, column_map: ColumnMap | None) -> float:

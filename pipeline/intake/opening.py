@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
@@ -87,8 +87,17 @@ def open_for_import(
             currency=settings.shop.currency, column_map=column_map,
         )  # fmt: skip
         require(match, f"{where}, line {log.header_line}")
-        opened.append(OpenedLog(log, match, name, sha256))
+        told = kind or (column_map.kind if column_map else None)
+        opened.append(OpenedLog(log, match if told else _doubted(match), name, sha256))
     return opened
+
+
+def _doubted(match: HeaderMatch) -> HeaderMatch:
+    """Return the match with a note where deliveries could well be weighings: a mistake would count ice twice."""
+    if match.log != "deliveries" or not set(match.columns) <= {"date", "container", "weight_lb"}:
+        return match
+    note = "read as deliveries (ice that came); if these are weighings (what is left), undo it and add --kind weighings"
+    return replace(match, notes=(*match.notes, note))
 
 
 def _shown(head: str) -> str:

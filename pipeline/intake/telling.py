@@ -32,6 +32,7 @@ def warnings_of(
     for name, n in framer.normaliser.n_approximate.items():
         told.append(f"{name}: {_rows(n)} written as approximate ('~60') and read as the figure")
     told += _changed(connection, table)
+    told += _known_already(connection, table)
     if shape.name != "bookings":
         told += _of(
             remarks.yet_to_come(connection, today), f"dated after {today.isoformat()}; kept, and not used before"
@@ -72,8 +73,26 @@ def _changed(connection: duckdb.DuckDBPyConnection, table: LogTable) -> list[str
     return told
 
 
+def _known_already(connection: duckdb.DuckDBPyConnection, table: LogTable) -> list[str]:
+    """Tell of rejected rows that an earlier import, of their corrected copies perhaps, has brought already."""
+    if not table.whole:
+        return []
+    n, examples = staging.rejected_but_known(connection, table, remarks.MOST_TOLD)
+    if not n:
+        return []
+    what = "booking" if table.name == "bookings" else "visit"
+    named = ", ".join(examples) + (", ..." if n > len(examples) else "")
+    have = f"{n:,} {what}s with rejected rows are" if n > 1 else f"1 {what} with rejected rows is"
+    return [
+        f"{have} in the book already: {named}. Where the corrected rejects were imported, nothing is left to do for "
+        f"{'them' if n > 1 else 'it'}"
+    ]
+
+
 def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
     told = _of(remarks.zeros(connection), "with a figure of 0; kept, and left out of learning", "line")
+    text = "charged 0; kept, and counted as done for nothing: leave the price out where it is not known"
+    told += _of(remarks.free(connection), text, "visit")
     text = "without pellets and minutes; kept, and nothing is learned from it"
     told += _of(remarks.without_figures(connection), text, "visit")
     planning = planning_frame(settings)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -209,7 +210,35 @@ def _add_alias(tables: dict[Group, dict[str, str]], heads: dict[str, str], spell
         )
 
 
+#: What stands between the zones of a cell that lists several, and words by which a package is recognised.
+_BETWEEN: Final = re.compile(r"\s*(?:[;,/+&|\n]|\band\b)\s*", re.I)
+_PACKAGE: Final = re.compile(r"\b(?:package|pkg|bundle|full|whole|complete|all|combo|deal)\b", re.I)
+_HOW_PACKAGED: Final = "name it with its zones under [words] packages in book.toml"
+
+
+def _several(words: Words, text: str) -> Fault | None:
+    """Return the fault of a cell that lists several zones, None where it does not."""
+    parts = [part for part in _BETWEEN.split(text.strip()) if part]
+    zones = [words.read("zone", part) for part in parts]
+    known = [zone for zone in zones if zone]
+    if len(parts) < 2 or not known:
+        return None
+    if len(known) < len(parts):
+        known = [zone or part for zone, part in zip(zones, parts, strict=True)]
+    return Fault(
+        "several-zones",
+        f"one row holds one zone: write {', '.join(known)} on rows of their own, with their own figures or the visit's "
+        "total in job_pellets_lb and job_minutes; or, where it is a package, " + _HOW_PACKAGED,
+    )
+
+
 def _unknown(words: Words, group: Group, text: str) -> Fault:
+    if group == "zone":
+        several = _several(words, text)
+        if several:
+            return several
+        if _PACKAGE.search(text):
+            return Fault("unknown-zone", f"{tidy(text)!r} is no known zone; if it is a package, {_HOW_PACKAGED}")
     near = words.suggest(group, text)
     known = ", ".join(words.canonical(group))
     shown = tidy(text)
@@ -217,4 +246,6 @@ def _unknown(words: Words, group: Group, text: str) -> Fault:
         group
     ]
     hint = f"did you mean {near!r}?" if near else f"{shown!r} is no known {name}; known: {known}"
+    if group == "zone" and not near:
+        hint += f"; if it is a package, {_HOW_PACKAGED}"
     return Fault(f"unknown-{group.replace('_', '-')}", hint)

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.present.figures import few, percent, words
-from pipeline.present.terminal import Column, paragraph, table
+from pipeline.present.terminal import Column, paragraph, table, width
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.answers.answer import Answer
     from pipeline.answers.calibrating import CalibrationResult
     from pipeline.present.figures import Style
@@ -44,10 +46,17 @@ def render_calibration(answer: Answer[CalibrationResult], style: Style) -> str: 
                 f"Where past {words(quantity.removesuffix('_lb'))} fell in their interval (even bars are honest):"
             ),
         ]
-        most = max([*counts, 1])
-        for i, n in enumerate(counts):
-            blocks.append(f"{i * 10:>3} to {i * 10 + 10:>3} %  {'#' * round(_BAR * n / most):<{_BAR}} {n}")
+        blocks += _bars(counts)
     return "\n".join(blocks)
+
+
+def _bars(counts: Sequence[int]) -> list[str]:
+    """Return a bar for each tenth, short enough for the terminal."""
+    most = max([*counts, 1])
+    heads = [f"{i * 10:>3} to {i * 10 + 10:>3} %  " for i in range(len(counts))]
+    room = width() - len(heads[0]) - 1 - len(str(most))
+    longest = max(4, min(_BAR, room))
+    return [f"{head}{'#' * round(longest * n / most):<{longest}} {n}" for head, n in zip(heads, counts, strict=True)]
 
 
 def _share(value: float | None) -> str:

@@ -40,8 +40,8 @@ def weights(figure: QuantitySummary, style: Style) -> str:
 
 
 def times(figure: QuantitySummary) -> str:
-    """Return the interval of a time."""
-    return minutes_range(figure.interval.low, figure.interval.high)
+    """Return the interval of a time, in the unit of its median."""
+    return minutes_range(figure.interval.low, figure.interval.high, figure.quantiles[0.5])
 
 
 def _job(estimate: JobEstimate, style: Style) -> str:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Literal
 
-#: Exact: 1 lb = 0.45359237 kg (NIST SP 811, appendix B.8).
-KG_PER_LB: Final = 0.45359237
-_SIGNS: Final = {"USD": "$", "EUR": "€", "GBP": "£"}
+from pipeline.answers import amounts
+from pipeline.answers.amounts import few
+from shared.units import LB_KG as KG_PER_LB
+
+__all__ = ["KG_PER_LB", "Style", "few", "minutes", "minutes_range", "percent", "words"]
 
 
 @dataclass(frozen=True)
@@ -19,8 +21,7 @@ class Style:
 
     def weight(self, lb: float) -> str:
         """Return a weight: whole pounds or kilograms, one decimal below 10."""
-        value, unit = (lb, "lb") if self.units == "us" else (lb * KG_PER_LB, "kg")
-        return f"{few(value)} {unit}"
+        return amounts.weight(lb, self.units)
 
     def weight_range(self, low_lb: float, high_lb: float) -> str:
         """Return two weights with one unit, such as '39 to 86 lb'."""
@@ -28,10 +29,7 @@ class Style:
 
     def money(self, usd: float, *, cents: bool = False) -> str:
         """Return an amount of money, whole unless `cents`; other currencies carry their code."""
-        sign = _SIGNS.get(self.currency)
-        digits = f"{abs(usd):,.2f}" if cents else f"{abs(usd):,.0f}"
-        minus = "-" if usd < 0 and digits.strip("0.,") else ""
-        return f"{minus}{sign}{digits}" if sign else f"{minus}{digits} {self.currency}"
+        return amounts.money(usd, self.currency, cents=cents)
 
     def price_of_weight(self, usd_per_lb: float) -> str:
         """Return a price a pound or a kilogram."""
@@ -40,22 +38,21 @@ class Style:
         return f"{self.money(usd_per_lb / KG_PER_LB, cents=True)}/kg"
 
 
-def few(value: float) -> str:
-    """Return a number with the digits a person needs: 0.4, 7.5, 61, 1,240."""
-    return f"{value:,.1f}" if 0 < abs(value) < 9.95 else f"{value:,.0f}"
-
-
 def minutes(value: float) -> str:
-    """Return person-minutes: '45 min' up to two hours, '3 h 10 min' beyond."""
+    """Return person-minutes: '45 min' up to two hours, '3:10 h' (hours and minutes) beyond."""
     whole = round(value)
-    return f"{whole} min" if whole < 120 else f"{whole // 60} h {whole % 60:02d} min"
+    return f"{whole} min" if whole < _HOURS_FROM else f"{_clock(value)} h"
 
 
-def minutes_range(low: float, high: float) -> str:
-    """Return two times in one unit, such as '70 to 145 min' or '1:10 to 5:36 h' (hours and minutes)."""
-    if high < 300:
+def minutes_range(low: float, high: float, beside: float) -> str:
+    """Return two times in the unit of the time they stand beside: '70 to 145 min' or '1:10 to 5:36 h'."""
+    if round(beside) < _HOURS_FROM:
         return f"{low:.0f} to {high:.0f} min"
     return f"{_clock(low)} to {_clock(high)} h"
+
+
+#: Times from this many minutes on are told in hours and minutes.
+_HOURS_FROM = 120
 
 
 def _clock(value: float) -> str:

@@ -32,7 +32,7 @@ def _against(a: Against, style: Style) -> str:
     if a.quantity == "pellets_lb":
         took, expected = style.weight(a.actual), style.weight_range(interval.low, interval.high)
     else:
-        took, expected = minutes(a.actual), minutes_range(interval.low, interval.high)
+        took, expected = minutes(a.actual), minutes_range(interval.low, interval.high, a.actual)
     if a.share_below < _TAIL or a.share_below > 1 - _TAIL:
         verdict = "unusually little: check the figure" if a.share_below < _TAIL else "unusually much"
     elif interval.low <= a.actual <= interval.high:

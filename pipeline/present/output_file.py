@@ -11,6 +11,24 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
+#: By this mark a page of ours is known again: in a line of its head, or in a PDF's identifier.
+GENERATOR = "rimebook report"
+#: Where it stands, at most.
+_HEAD_BYTES = 4096
+
+
+def made_by_us(file: Path) -> bool:
+    """Tell whether a file is a report that this program wrote: such a one may be written anew, week by week."""
+    mark = GENERATOR.encode()
+    try:
+        content = file.read_bytes()
+    except OSError:
+        return False
+    if content.startswith(b"%PDF-"):
+        return b"/ID [(" + mark in content
+    return b'<meta name="generator" content="' + mark in content[:_HEAD_BYTES]
+
+
 def check_output(file: Path, *, force: bool) -> None:
     """Refuse a file that is there already, or a place that cannot hold one, before any work is done.
 

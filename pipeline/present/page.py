@@ -10,6 +10,7 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
+from pipeline.present.output_file import GENERATOR
 from pipeline.present.page_findings import air_part, pellets_part, trust_part
 from pipeline.present.page_prices import prices_data, prices_part
 from pipeline.present.page_sections import forecast_part, jobs_part, order_part
@@ -96,6 +97,7 @@ def report_page(answer: Answer[ReportContents], style: Style, *, for_print: bool
     }  # fmt: skip
     drawn = report_charts(contents, style)
     return environment().from_string(template_text("report.html")).render(
+        generator=f"{GENERATOR} {VERSION}",
         shop=contents.settings.shop.name or "This shop", today=contents.today.isoformat(), intro=_intro(contents),
         policy=Markup(content_policy(css, script)), css=Markup(css), script=Markup(script),
         data=Markup(prices_data(contents, style)), warnings=answer.warnings, cautions=answer.cautions,

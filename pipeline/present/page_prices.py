@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.answers.amounts import SIGNS
 from pipeline.answers.pricing import price_job
-from pipeline.answers.reporting_prices import AS_IS
+from pipeline.answers.reporting_prices import AHEAD_DAYS, AS_IS
 from pipeline.present.estimate_text import basis_line, times, weights
 from pipeline.present.figures import minutes, percent, words
 from pipeline.present.page_tables import Grid, grid
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
 #: Steps of the embedded cost draws, in parts of the currency's unit.
 _STEPS_PER_USD = 10_000
-_SIGNS = {"USD": "$", "EUR": "€", "GBP": "£"}
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def prices_data(contents: ReportContents, style: Style) -> str:
     """Return the explorer's data as JSON that may stand inside a script element."""
     pricing = contents.settings.pricing
     data: dict[str, Any] = {
-        "currency": style.currency, "sign": _SIGNS.get(style.currency), "level": contents.level,
+        "currency": style.currency, "sign": SIGNS.get(style.currency), "level": contents.level,
         "minimum": pricing.minimum_usd, "round_to": pricing.round_to_usd, "tax": pricing.tax_share,
         "jobs": [
             {"label": _label(job), "choices": [_choice(job, c, contents, style) for c in job.choices]}
@@ -131,6 +131,12 @@ def prices_part(contents: ReportContents, style: Style) -> PricesPart:
         lines.append(
             "These are planning figures from book.toml, not yet this shop's own: import a job log or record jobs with "
             "`rimebook log`, then run `rimebook learn`."
+        )
+    listed = sum(1 for job in prices.jobs if job.booking_id)
+    if listed < prices.n_booked:
+        lines.append(
+            f"The next {listed} of the {prices.n_booked} bookings in the coming {AHEAD_DAYS} days are listed; "
+            "`rimebook quote` prices any other."
         )
     ice = f"Ice counts at {style.price_of_weight(prices.ice_usd_per_lb)}, delivery and lost ice included "
     ice += "(planning figures)." if prices.ice_basis == "planning" else "(from the deliveries logged)."

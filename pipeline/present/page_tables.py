@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.present.figures import minutes as written_minutes
-from pipeline.present.figures import words
+from pipeline.present.figures import minutes_range, words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -83,7 +83,7 @@ def _line(row: JobRow, style: Style) -> JobLine:
         expected = style.weight_range(row.low_lb, row.high_lb)
     time = "-"
     if row.expected_min is not None and row.low_min is not None and row.high_min is not None:
-        time = f"{row.low_min:.0f} to {row.high_min:.0f} min"
+        time = minutes_range(row.low_min, row.high_min, row.expected_min if row.minutes is None else row.minutes)
     note = row.notes if len(row.notes) <= MOST_NOTE else row.notes[:MOST_NOTE].rstrip() + "…"
     return JobLine(row.held is False, (
         _text(row.day.isoformat()), _text(row.job_id), _text(", ".join(words(c) for c in row.vehicle_classes)),

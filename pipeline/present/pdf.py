@@ -30,8 +30,14 @@ def require_pdf() -> ModuleType:
     return found
 
 
-def page_pdf(html: str) -> bytes:
+def page_pdf(html: str, *, mark: str = "") -> bytes:
     """Return a page as PDF with tags for screen readers.
+
+    Parameters
+    ----------
+    html : str
+    mark : str
+        First part of the file's identifier (ISO 32000-1, 14.4), by which it is known again.
 
     Raises
     ------
@@ -43,4 +49,6 @@ def page_pdf(html: str) -> bytes:
 
     # Pictures are inside the page; nothing else is read, neither from the net nor from this machine.
     fetcher = URLFetcher(allowed_protocols={"data"})
-    return bytes(library.HTML(string=html, url_fetcher=fetcher).write_pdf(pdf_variant="pdf/ua-1"))
+    return bytes(library.HTML(string=html, url_fetcher=fetcher).write_pdf(
+        pdf_variant="pdf/ua-1", pdf_identifier=mark.encode() or None
+    ))  # fmt: skip

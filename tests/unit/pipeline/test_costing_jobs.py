@@ -171,9 +171,10 @@ def test_each_way_of_losing_money_is_named(new_book, tmp_path) -> None:
     def book(name: str):
         return lambda toml, rows: new_book(toml, rows, name)
 
-    assert losing(book("a"), price_usd=60.0).startswith("price under the minimum: 60")
-    assert losing(book("b"), price_usd=120.0).startswith("price too low: 120 charged")
+    assert losing(book("a"), price_usd=60.0).startswith("price under the minimum: $60 charged, $")
+    assert losing(book("b"), price_usd=120.0).startswith("price too low: $120 charged")
     assert losing(book("c"), price_usd=260.0, pellets_lb=150.0).startswith("more pellets than like jobs: 150 lb")
+    assert losing(book("c2"), price_usd=260.0, pellets_lb=150.0).endswith("150 lb, like jobs take 50 lb")
     assert losing(book("d"), price_usd=260.0, pellets_lb=150.0, ice_age_days=5.0).startswith("old ice (5 days)")
     assert losing(book("e"), price_usd=260.0, minutes=400.0).startswith("more time than like jobs: 400 min")
     assert losing(book("f"), price_usd=260.0, setup_min=400.0).startswith("long set-up and clean-up: 410 min")

@@ -198,7 +198,7 @@ def test_jobs_dated_ahead_are_left_out_and_told(half_year):
             " row_hash) values ('X', '', date '2026-08-03', 'van', 'undercarriage', 1, 700, 900, 0, 99)"
         )
     assert plain(answered(half_year, n_months=1).result) == plain(before)
-    assert "1 job is dated 2026-07-01 or later" in future_jobs(Asking(half_year, TODAY))[0]
+    assert "1 job is dated 2026-07-02 or later" in future_jobs(Asking(half_year, TODAY))[0]
     assert future_jobs(Asking(half_year, date(2026, 9, 1))) == ()
 
 

@@ -136,6 +136,28 @@ def test_force_writes_whole_and_leaves_no_part(new_book: Callable[..., Book], ru
     assert (out / "report.html").read_text(encoding="utf-8").startswith("<!doctype html>")
 
 
+def test_last_weeks_report_is_written_anew_without_a_word(new_book: Callable[..., Book], run: Run) -> None:
+    """A page of ours gives way to the next one, also as PDF; a page of another program does not."""
+    book = new_book('[shop]\nas_of = "2026-05-20"\n')
+    page = book.folder.parent / "report.html"
+    asked = ("report", "--out", str(page), "--pdf", "--book", str(book.folder))
+    assert run(*asked)[0] == 0
+    first = page.read_bytes()
+    (book.folder / "book.toml").write_text('[shop]\nname = "North Bay"\nas_of = "2026-05-20"\n')
+    code, _, err = run(*asked)
+    assert code == 0, err
+    assert page.read_bytes() != first
+    assert b"North Bay" in page.read_bytes()
+    for other in ("%PDF-1.7 of another program", ""):
+        page.with_suffix(".pdf").write_text(other)
+        code, _, err = run(*asked)
+        assert code == 1
+        assert "--force" in err
+        assert page.with_suffix(".pdf").read_text() == other
+    page.write_text('<meta name="generator" content="another program">')
+    assert run("report", "--out", str(page), "--book", str(book.folder))[0] == 1
+
+
 def test_without_the_extra_pdf_says_how_to_get_it(
     new_book: Callable[..., Book], run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:

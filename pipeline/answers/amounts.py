@@ -1,0 +1,28 @@
+"""Amounts inside sentences: in the shop's currency and units, as answers that carry sentences tell them."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from shared.units import LB_KG
+
+SIGNS: Final = {"USD": "$", "EUR": "€", "GBP": "£"}
+
+
+def money(usd: float, currency: str, *, cents: bool = False) -> str:
+    """Return an amount of money, whole unless `cents`; currencies without a common sign carry their code."""
+    sign = SIGNS.get(currency)
+    digits = f"{abs(usd):,.2f}" if cents else f"{abs(usd):,.0f}"
+    minus = "-" if usd < 0 and digits.strip("0.,") else ""
+    return f"{minus}{sign}{digits}" if sign else f"{minus}{digits} {currency}"
+
+
+def weight(lb: float, units: str) -> str:
+    """Return a weight: whole pounds or kilograms, one decimal below 10."""
+    value, unit = (lb * LB_KG, "kg") if units == "metric" else (lb, "lb")
+    return f"{few(value)} {unit}"
+
+
+def few(value: float) -> str:
+    """Return a number with the digits a person needs: 0.4, 7.5, 61, 1,240."""
+    return f"{value:,.1f}" if 0 < abs(value) < 9.95 else f"{value:,.0f}"

@@ -1,0 +1,96 @@
+"""What an import tells of rows that it keeps out: each misspelling, several zones, packages, what is in already."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from pipeline.book.store import Book
+from pipeline.intake.importing import ImportAnswer, import_files
+
+TODAY = date(2026, 7, 1)
+HEAD = "job_id,date,vehicle_class,zone,pellets_lb,minutes"
+
+
+def put(book: Book, folder: Path, *rows: str, head: str = HEAD, name: str = "jobs.csv") -> ImportAnswer:
+    file = folder / name
+    file.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return import_files(book, [file], today=TODAY)
+
+
+def test_each_misspelling_has_its_own_hint(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Rows that want the same correction are told together, others apart, the commonest first."""
+    zones = ["undercariage", "undercarrige", "enginebayy", "intereor"]
+    answer = put(new_book(), tmp_path, *(f"A{i},2026-03-02,van,{z},20,30" for i, z in enumerate(zones)))
+    told = [(r.rows, r.example, r.hint) for r in answer.result.files[0].reasons]
+    assert told == [
+        (2, "undercariage", "did you mean 'undercarriage'?"),
+        (1, "enginebayy", "did you mean 'engine_bay'?"),
+        (1, "intereor", "did you mean 'interior'?"),
+    ]
+
+
+def test_many_misspellings_are_capped_and_none_is_lost(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Beyond six groups the rest is one; the rows of all groups together are the rejected ones."""
+    rows = [f"B{i},2026-03-02,van,zzq{'x' * i}w,20,30" for i in range(12)]
+    file = put(new_book(), tmp_path, *rows).result.files[0]
+    assert len(file.reasons) == 7
+    assert sum(r.rows for r in file.reasons) == file.rejected == 12
+    assert any("each is named in the rejects file" in r.hint and r.rows == 6 for r in file.reasons)
+
+
+@pytest.mark.parametrize(
+    ("zone", "code", "words"),
+    [
+        ("undercarriage; wheel wells", "several-zones", "write undercarriage, wheel_wells on rows of their own"),
+        ("interior + door jambs", "several-zones", "write interior, door_jambs on rows of their own"),
+        ("engine bay and intereor", "several-zones", "write engine_bay, intereor on rows of their own"),
+        ("full underside", "unknown-zone", "[words] packages in book.toml"),
+        ("Silver package", "unknown-zone", "[words] packages in book.toml"),
+        ("zzqqx", "unknown-zone", "[words] packages in book.toml"),
+    ],
+)
+def test_a_cell_of_several_zones_or_a_package_says_what_to_do(
+    zone: str, code: str, words: str, new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Several zones go on rows of their own; a package is named in the settings; neither is called a misspelling."""
+    (reason,) = put(new_book(), tmp_path, f'A1,2026-03-02,van,"{zone}",20,30').result.files[0].reasons
+    assert reason.code == code
+    assert words in reason.hint
+    assert "did you mean" not in reason.hint
+
+
+def test_rejected_visits_that_are_in_already_are_named(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """After the corrected rejects came in, the old file brings them up again: it says that they are in."""
+    book = new_book()
+    rows = ["A1,2026-03-02,van,undercariage,20,30", "A2,2026-03-02,van,interior,5,9", "A3,2026-03-02,vam,interior,5,9"]
+    assert not any("already" in w for w in put(book, tmp_path, *rows).warnings)
+    put(book, tmp_path, rows[0].replace("undercariage", "undercarriage"), name="jobs.csv.rejects.csv")
+    again = put(book, tmp_path, *rows)
+    (said,) = [w for w in again.warnings if "already" in w]
+    assert said.startswith("1 visit with rejected rows is in the book already: A1.")
+    assert again.result.batch is None
+
+
+def test_canonical_heads_say_which_log_it_is(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """`date, container, weight_lb` are deliveries, with a word of doubt; heads in other words stay in doubt."""
+    answer = put(new_book(), tmp_path, "2026-03-02,tote,300", head="date,container,weight_lb", name="ice.csv")
+    assert answer.result.files[0].kind == "deliveries"
+    assert any("--kind weighings" in w for w in answer.warnings)
+    priced = put(new_book(name="b"), tmp_path, "2026-03-02,300,20", head="date,weight_lb,fee_usd", name="paid.csv")
+    assert priced.result.files[0].kind == "deliveries"
+    assert not any("--kind" in w for w in priced.warnings)
+    left = put(new_book(name="c"), tmp_path, "2026-03-02,tote,300", head="at,container,net_lb", name="left.csv")
+    assert left.result.files[0].kind == "weighings"
+
+
+def test_a_price_of_nothing_is_told(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A visit charged 0 is kept and named once; one without a price is not."""
+    rows = ["A1,2026-03-02,van,interior,5,9,0", "A1,2026-03-02,van,engine_bay,5,9,0", "A2,2026-03-02,van,interior,5,9,"]
+    answer = put(new_book(), tmp_path, *rows, head=HEAD + ",price_usd")
+    (said,) = [w for w in answer.warnings if "charged 0" in w]
+    assert said.startswith("1 visit charged 0")
+    assert said.endswith(": A1")
