@@ -291,6 +291,7 @@ def build_design(
     steps: tuple[Step, ...] = (),
     cuts: NDArray[np.int64] | None = None,
     settings: bool = True,
+    minutes: NDArray[np.float64] | None = None,
 ) -> Design:
     """Return the columns of a table's lines.
 
@@ -305,11 +306,15 @@ def build_design(
         Days at which the whole shop's level may step; default `time_cuts`.
     settings : bool
         Whether technique settings get columns.
+    minutes : float64 array (n_lines, 2), optional
+        What a job's minutes say about its pellets, by job and by line (`minutes_beside`).
     """
     build = _Builder(table.n_lines)
     scales = setting_scales(table) if settings else ()
     _need_blocks(build, table, time_cuts(table.day) if cuts is None else cuts)
     _technique_blocks(build, table, scales)
+    if minutes is not None:
+        build.add("minutes", minutes, ("job", "line"), 0.5, learned=False)
     if steps:
         columns = np.column_stack([step_column(table, s) for s in steps])
         build.add("step", columns, [s.label for s in steps], 0.3, learned=False)

@@ -115,6 +115,11 @@ def _shares(
     return part / whole[row_of], top + np.log(whole), row_of
 
 
+def line_shares(fit: Fit) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
+    """Return each used line's share of its row, the log of each row's expected sum, and the row of each used line."""
+    return _shares(fit.design, fit.rows, fit.coef)
+
+
 def _linearised(fit: Fit, coef: NDArray[np.float64]) -> Fit:
     """Return the fit with its rows linearised at coefficients."""
     design, rows = fit.design, fit.rows

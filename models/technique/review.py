@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.technique.attribution import Ground, attribute, beyond_shop, step_rows
-from models.technique.drift import alarm_of, restarts, watch
+from models.technique.changes import find_changes, jobs_in, place_and_size
 from models.technique.effects import (
     FALSE_DISCOVERY,
     LEAST_RATIO,
@@ -18,33 +17,25 @@ from models.technique.effects import (
     compare_cells,
     compare_codes,
     compare_settings,
-    tail_chance,
     unshrunk,
 )
 from models.technique.grading import Grading, compare_grading, grading_changed
 from models.technique.likejobs import fit_like_jobs
-from models.technique.setting_changes import setting_changes
+from models.technique.minutes_beside import Figures
 from models.technique.shrinkage import shrink_alone
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from models.consumption.jobs import JobTable
     from models.consumption.planning import PlanningFigures
-    from models.technique.attribution import Attribution
+    from models.technique.changes import Sized
     from models.technique.design import Step
-    from models.technique.drift import Alarm, Stream
     from models.technique.likejobs import Fit
-    from models.technique.setting_changes import SeenChange
     from models.technique.shrinkage import Shrunk
 
 #: Newest jobs that a review looks at; older ones say little about today's technique.
 MOST_JOBS = 4000
 #: Jobs with recorded pellets below which nothing is reviewed.
 FEWEST_JOBS = 30
-#: Chance of a stretch, while nothing changes, up to which an alarm's change is kept in the fit.
-CONFIRM = 0.10
-_MOST_CHANGES = 8
 
 
 @dataclass(frozen=True)
@@ -174,110 +165,12 @@ class Review:
         return [e for e in found if e.key not in self.clouded]
 
 
-@dataclass(frozen=True)
-class _Change:
-    """A step found by an alarm, before it is sized."""
-
-    step: Step
-    rival: Step | None
-    alarm_day: int
-    p_value: float
-    up: bool
-
-
 def newest(table: JobTable, n: int = MOST_JOBS) -> JobTable:
     """Return the newest `n` jobs with recorded pellets, in the table's order."""
     recorded = np.unique(table.line_job[table.pellets.group >= 0])
     if len(recorded) > n:
         recorded = np.sort(recorded[np.argsort(table.day[recorded], kind="stable")[-n:]])
     return table.take_jobs(recorded.astype(np.int64))
-
-
-def find_changes(table: JobTable, figures: PlanningFigures, known: tuple[Step, ...]) -> tuple[Fit, list[_Change], int]:
-    """Look for changes one after another until no stream alarms.
-
-    An alarm only starts the search; a change is kept when its stretch stands out from its whole stream (`CONFIRM`).
-
-    Returns
-    -------
-    fit : Fit
-        With the known and the found changes, without settings: a setting may be how a change came about.
-    changes : list
-    n_streams : int
-    """
-    days: dict[tuple[str, str], tuple[int, ...]] = {}
-
-    def restart(kind: str, name: str, *at: int | None) -> None:
-        days[kind, name] = (*days.get((kind, name), ()), *(d for d in at if d is not None))
-
-    for step in known:
-        restart(step.kind, step.name, step.since)
-    fit = fit_like_jobs(table, figures, steps=known, settings=False)
-    changes = _seen_in_settings(table, figures, known, fit)
-    for change in changes:
-        restart(change.step.kind, change.step.name, change.step.since, change.step.until)
-    last = int(table.day.max())
-    while True:
-        if changes:
-            steps = (*known, *(c.step for c in changes))
-            fit = fit_like_jobs(table, figures, steps=steps, settings=False, like=fit)
-        streams = watch(table, fit)
-        names = [(s.kind, s.name) for s in streams]
-        found: Attribution | None = None
-        for alarm in _alarms(streams, days):
-            found = attribute(table, fit, names, alarm.day, up=alarm.up)
-            if _is_new(found, changes):
-                break
-            restart(alarm.stream.kind, alarm.stream.name, alarm.day)
-        else:
-            # no alarm is left; a stretch may still stand out in looking back
-            found, alarm = attribute(table, fit, names, last, up=True), None
-        if found is None or not _is_new(found, changes) or len(changes) >= _MOST_CHANGES:
-            return fit, changes, len(streams)
-        up = alarm is None or alarm.up
-        changes.append(_Change(found.step, found.rival, last if alarm is None else alarm.day, found.chance, up))
-        restart(found.step.kind, found.step.name, found.step.since, found.step.until)
-
-
-def _alarms(streams: list[Stream], days: dict[tuple[str, str], tuple[int, ...]]) -> list[Alarm]:
-    """Return each stream's first alarm, in order of time."""
-    found = [a for a in (alarm_of(s, restarts(s, days)) for s in streams) if a is not None]
-    return sorted(found, key=lambda a: a.day)
-
-
-def _is_new(found: Attribution | None, changes: list[_Change]) -> bool:
-    return found is not None and found.chance <= CONFIRM and found.step not in [c.step for c in changes]
-
-
-def _seen_in_settings(table: JobTable, figures: PlanningFigures, known: tuple[Step, ...], plain: Fit) -> list[_Change]:
-    """Return changes that the recorded settings show by themselves and whose pellets rose with them.
-
-    Their dates are not searched for in the pellets, so the test is that of one contrast.
-    """
-    changes: list[_Change] = []
-    ground = Ground.of(plain)
-    kept: list[SeenChange] = []
-    for seen in sorted(setting_changes(table), key=lambda c: -c.statistic):
-        if any(seen.is_part_of(other) for other in kept):
-            continue
-        p = tail_chance(ground.statistic(step_rows(table, ground.fit, seen.core)), ground.fit.degrees)
-        if p <= CONFIRM and beyond_shop(table, ground, seen.core):
-            changes.append(_Change(seen.refined(table, ground), None, int(table.day.max()), p, True))
-            kept.append(seen)
-            # what this one explains does not count for the next
-            steps = (*known, *(c.step for c in changes))
-            ground = Ground.of(fit_like_jobs(table, figures, steps=steps, settings=False, like=plain))
-    return changes
-
-
-def _jobs_in(table: JobTable, step: Step) -> NDArray[np.int64]:
-    """Return the jobs inside a step's stretch."""
-    factor = {"machine": table.machine, "operator": table.operator}.get(step.kind)
-    day = table.day[table.line_job]
-    inside = (day >= step.since) & (day < (step.until if step.until is not None else np.iinfo(np.int64).max))
-    if factor is not None:
-        inside &= factor.codes == (factor.names.index(step.name) if step.name in factor.names else -2)
-    return np.unique(table.line_job[inside])
 
 
 def _before(step: Step) -> Step:
@@ -294,16 +187,15 @@ def _sized(fit: Fit, step: Step) -> tuple[float, float]:
     return (raw, error) if np.isfinite(error) else (0.0, 1.0)
 
 
-def _drifts(table: JobTable, fit: Fit, changes: list[_Change], n_streams: int) -> list[Drift]:
-    quiet = max(0, n_streams - len({(c.step.kind, c.step.name) for c in changes}))
-    q = benjamini_hochberg(np.array([*(c.p_value for c in changes), *np.ones(quiet)]))
+def _drifts(table: JobTable, changes: tuple[Sized, ...], n_streams: int) -> list[Drift]:
+    quiet = max(0, n_streams - len({(c.change.step.kind, c.change.step.name) for c in changes}))
+    q = benjamini_hochberg(np.array([*(c.change.p_value for c in changes), *np.ones(quiet)]))
     drifts = []
-    for change, adjusted in zip(changes, q.tolist(), strict=False):
-        step = change.step
-        raw, error = _sized(fit, step)
+    for sized, adjusted in zip(changes, q.tolist(), strict=False):
+        change, step = sized.change, sized.change.step
         grading = grading_changed(table, step.name, step.since, step.until) if step.kind == "operator" else None
         drifts.append(
-            Drift(step, len(_jobs_in(table, step)), raw, error, change.p_value, adjusted, shrink_alone(raw, error),
+            Drift(step, len(jobs_in(table, step)), sized.raw, sized.error, change.p_value, adjusted, sized.posterior,
                   change.alarm_day, change.rival, grading)
         )  # fmt: skip
     return drifts
@@ -313,7 +205,7 @@ def known_change(table: JobTable, fit: Fit, step: Step) -> KnownChange:
     """Return the test of a step that the fit holds, after against before."""
     from scipy.special import stdtr
 
-    after, before = len(_jobs_in(table, step)), len(_jobs_in(table, _before(step)))
+    after, before = len(jobs_in(table, step)), len(jobs_in(table, _before(step)))
     raw, error = _sized(fit, step)
     p = float(2.0 * stdtr(fit.degrees, -abs(raw / error)))
     return KnownChange(step, before, after, raw, error, p, shrink_alone(raw, error))
@@ -342,7 +234,9 @@ def _effects(
     return {"operator": operators, "machine": machines, "machine_zone": cells, "setting": settings}, tuple(few)
 
 
-def review(table: JobTable, figures: PlanningFigures, *, known: tuple[Step, ...] = ()) -> Review | None:
+def review(
+    table: JobTable, figures: PlanningFigures, *, known: tuple[Step, ...] = (), minutes: PlanningFigures | None = None
+) -> Review | None:
     """Review the technique of a shop's jobs; None where fewer than `FEWEST_JOBS` have recorded pellets.
 
     Parameters
@@ -353,28 +247,31 @@ def review(table: JobTable, figures: PlanningFigures, *, known: tuple[Step, ...]
         Of pellets.
     known : tuple of Step
         Changes the shop noted (new nozzle, new hose): streams start anew there.
+    minutes : PlanningFigures, optional
+        Of minutes; with them pellets are looked at beside minutes as well, where enough jobs have both on record.
     """
     table = newest(table)
     if table.n_jobs < FEWEST_JOBS:
         return None
     known = tuple(
-        s for s in known if len(_jobs_in(table, s)) and _jobs_in(table, replace(s, since=0, until=s.since)).size
+        s for s in known if len(jobs_in(table, s)) and jobs_in(table, replace(s, since=0, until=s.since)).size
     )
-    drift_fit, changes, n_streams = find_changes(table, figures, known)
-    drifts = _drifts(table, drift_fit, changes, n_streams)
+    both = Figures(figures, minutes)
+    found, sized = place_and_size(table, both, known, find_changes(table, both, known))
+    drifts = _drifts(table, sized, found.n_streams)
     sure = (*known, *(d.step for d in drifts if d.is_sure))
-    fit = fit_like_jobs(table, figures, steps=sure, like=drift_fit)
+    fit = fit_like_jobs(table, figures, steps=sure, like=found.seen.alone.fit)
     grading = compare_grading(table)
     apart = frozenset(name for name, g in grading.items() if g.differs)
     effects, few = _effects(table, fit, apart)
     clouded: frozenset[tuple[str, str, str]] = frozenset()
-    if len(sure) < len(known) + len(changes):
-        cautious = fit_like_jobs(table, figures, steps=(*known, *(c.step for c in changes)), like=fit)
+    if len(sure) < len(known) + len(drifts):
+        cautious = fit_like_jobs(table, figures, steps=(*known, *(d.step for d in drifts)), like=fit)
         again = {e.key for e in chain.from_iterable(_effects(table, cautious, apart)[0].values()) if e.is_waste}
         clouded = frozenset(e.key for e in chain.from_iterable(effects.values()) if e.is_waste and e.key not in again)
     return Review(
         table=table, fit=fit, operators=tuple(effects["operator"]), machines=tuple(effects["machine"]),
         cells=tuple(effects["machine_zone"]), settings=tuple(effects["setting"]), few=few, drifts=tuple(drifts),
-        changes=tuple(known_change(table, drift_fit, s) for s in known), grading=grading,
+        changes=tuple(known_change(table, found.seen.alone.fit, s) for s in known), grading=grading,
         blind=blind_effects(table, figures, sure, apart) if apart else {}, clouded=clouded,
     )  # fmt: skip

@@ -6,20 +6,19 @@ over all dates.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.technique.attribution import step_rows, stream_column
 from models.technique.design import Step, setting_scales
 from models.technique.runlength import level_shift_chance, stretch_chance
+from models.technique.stretches import Place
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import JobTable
-    from models.technique.attribution import Ground
 
 #: Chance, while nothing changes, of a shift in a setting that counts as a change, and its least size in usual spreads.
 SURE = 0.001
@@ -57,22 +56,11 @@ class SeenChange:
         mine, theirs = (c.core.until if c.core.until is not None else far for c in (self, other))
         return self.setting == other.setting and self.core.since < theirs and other.core.since < mine
 
-    def refined(self, table: JobTable, ground: Ground) -> Step:
-        """Return the stretch with its ends moved, within what the record leaves open, to where pellets changed."""
-        own = stream_column(ground.fit, self.core.kind, self.core.name) > 0
-        days = np.unique(table.day[ground.fit.rows.job[own]])
-        starts = [int(d) for d in days if self.earliest < d <= self.core.since]
-        ends: list[int | None] = [
-            int(d) for d in days if self.core.until is not None and self.core.until <= d <= self.latest
-        ]
-        best, top = self.core, -np.inf
-        for since in starts:
-            for until in ends or [self.core.until]:
-                step = replace(self.core, since=since, until=until)
-                value = ground.statistic(step_rows(table, ground.fit, step))
-                if value > top:
-                    best, top = step, value
-        return best
+    @property
+    def place(self) -> Place:
+        """Where the change lies: between the recorded jobs before and after its core."""
+        since = (self.earliest + 1, self.core.since)
+        return Place(since, None if self.core.until is None else (self.core.until, self.latest))
 
 
 def _job_values(

@@ -118,13 +118,50 @@ def shrink(
     return Shrunk(grid, weight / weight.sum(), mean, sd)
 
 
+def _own_grid(scale: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return values of tau, evenly spaced in log, and the log mass that a half-Cauchy prior gives each."""
+    log_tau = np.linspace(np.log(0.002), np.log(3.0), 120)
+    tau = np.exp(log_tau)
+    return tau, log_tau - np.log1p((tau / scale) ** 2)
+
+
 def shrink_alone(raw: float, error: float, *, scale: float = OWN_SCALE) -> Shrunk:
     """Return the posterior of one effect about 0 whose own spread is half-Cauchy.
 
     Heavy tails (Carvalho, Polson & Scott 2010, Biometrika 97:465-480) pull small effects hard to 0 and leave a large,
     well measured one nearly alone; pulling all by one common spread makes intervals miss a single wasteful one.
     """
-    log_tau = np.linspace(np.log(0.002), np.log(3.0), 120)
-    tau = np.exp(log_tau)
-    log_prior = log_tau - np.log1p((tau / scale) ** 2)
+    tau, log_prior = _own_grid(scale)
     return shrink(np.array([raw]), np.array([[error**2]]), tau, log_prior=log_prior, centred=False)
+
+
+def shrink_each(
+    raw: NDArray[np.float64], error: NDArray[np.float64], weight: NDArray[np.float64], *, scale: float = OWN_SCALE
+) -> Shrunk:
+    """Return the posterior of one effect whose estimate depends on something unknown: `shrink_alone` mixed by weights.
+
+    Parameters
+    ----------
+    raw, error, weight : float64 arrays (n,)
+        Estimate and error in each case, and the posterior weight of the case.
+    """
+    tau, log_prior = _own_grid(scale)
+    total = tau[None, :] ** 2 + error[:, None] ** 2
+    kept = tau[None, :] ** 2 / total
+    log_each = log_prior[None, :] - 0.5 * np.log(total) - 0.5 * raw[:, None] ** 2 / total
+    each = np.exp(log_each - log_each.max(axis=1, keepdims=True))
+    mixed = (weight[:, None] * each / each.sum(axis=1, keepdims=True)).ravel()
+    held = mixed > 1e-7 * mixed.max()
+    mean, sd = (kept * raw[:, None]).ravel()[held], np.sqrt(kept * error[:, None] ** 2).ravel()[held]
+    spread = np.broadcast_to(tau[None, :], total.shape).ravel()[held]
+    return Shrunk(spread, mixed[held] / mixed[held].sum(), mean[:, None], sd[:, None])
+
+
+def mixed(first: Shrunk, second: Shrunk, weight: float) -> Shrunk:
+    """Return the mixture of two posteriors of the same effects, `weight` that of the first."""
+    return Shrunk(
+        np.append(first.tau, second.tau),
+        np.append(weight * first.weight, (1.0 - weight) * second.weight),
+        np.concatenate([first.mean, second.mean]),
+        np.concatenate([first.sd, second.sd]),
+    )

@@ -164,7 +164,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
         return _change(asking, question.change), []
     noted = noted_changes(asking.book.settings, asking.today, table.machine.names)
     known = tuple(Step("machine", name, day) for name, day in noted)
-    found = review(table, planning.pellets_lb, known=known)
+    found = review(table, planning.pellets_lb, known=known, minutes=planning.minutes)
     if found is None:
         if question.job is not None:
             raise _too_few(asking, table.n_jobs)

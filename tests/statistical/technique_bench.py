@@ -9,6 +9,8 @@ import sys
 import time
 
 import technique_measures as measures
+from technique_demo import demo
+from technique_worlds import Waste
 
 
 def parts(n: int) -> dict[str, object]:
@@ -19,6 +21,8 @@ def parts(n: int) -> dict[str, object]:
         "null-settings": lambda: measures.false_findings(half, settings=True),
         "null-tails": lambda: measures.false_findings(half, tail=3.5, slips=0.03),
         "null-totals": lambda: measures.false_findings(half, totals_share=1.0),
+        "null-minutes": lambda: measures.false_findings(n, minutes=0.6),
+        "null-faster": lambda: measures.false_findings(half, minutes=0.6, waste=Waste(pace={"op1": (-0.2, 200, 400)})),
         "power-0.15": lambda: measures.power(half, 0.15),
         "power-0.25": lambda: measures.power(n, 0.25),
         "power-0.40": lambda: measures.power(half, 0.40),
@@ -27,11 +31,13 @@ def parts(n: int) -> dict[str, object]:
         "run-length": lambda: measures.jobs_between_alarms(n),
         "drift-machine": lambda: measures.drift(half, "machine", "m0"),
         "drift-uneven": lambda: measures.drift(half, "machine", "m1", uneven=0.7),
+        "drift-minutes": lambda: measures.drift(half, "machine", "m0", minutes=0.6),
+        "drift-both": lambda: measures.drift(half, "machine", "m0", minutes=0.6, minutes_share=1.0),
         "drift-operator": lambda: measures.drift(half, "operator", "op1"),
         "named": lambda: measures.named(half),
         "graded-high": lambda: measures.graders(half, 1),
         "graded-low": lambda: measures.graders(half, -1),
-        "demo": lambda: measures.demo(fifth),
+        "demo": lambda: demo(fifth),
     }
 
 

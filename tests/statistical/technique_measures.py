@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import date
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 from technique_worlds import Waste, simulate
 
-from data_demo.generate import draw_shop, write_clean
 from models.consumption.planning import Planning
 from models.technique.drift import cusum, limits, reference_value, watch
 from models.technique.effects import (
@@ -23,14 +19,12 @@ from models.technique.effects import (
     tail_chance,
 )
 from models.technique.likejobs import fit_like_jobs
-from models.technique.review import newest, review
+from models.technique.review import review
 from models.technique.rows import Whitener, recorded_rows
 from models.technique.shrinkage import shrink_alone
-from pipeline.book.store import create_book
-from pipeline.book.tables import job_table
-from pipeline.intake.importing import import_files
 
 FIGURES = Planning().pellets_lb
+MINUTES = Planning().minutes
 WASTE = float(np.log(1.15))
 DRIFT = float(np.log(1.2))
 
@@ -45,7 +39,7 @@ def false_findings(n: int, *, seed: int = 100_000, **world) -> dict[str, float]:
     """Return the share of shops without waste in which each family accuses anybody."""
     counts: Counter[str] = Counter()
     for i in range(n):
-        counts.update({kind for kind, _ in told(review(simulate(seed + i, **world).table, FIGURES))})
+        counts.update({kind for kind, _ in told(review(simulate(seed + i, **world).table, FIGURES, minutes=MINUTES))})
     return {kind: counts[kind] / n for kind in ("operator", "machine", "machine_zone", "setting", "drift")}
 
 
@@ -130,7 +124,7 @@ def drift(n: int, kind: str, name: str, *, seed: int = 500_000, **world) -> dict
         k = reference_value(stream)
         over = np.flatnonzero(cusum(stream.score, k, np.zeros(len(stream.jobs), dtype=bool))[first:] > limits(k)[0])
         delays.append(int(over[0]) + 1 if len(over) else 999)
-        found = review(shop.table, FIGURES)
+        found = review(shop.table, FIGURES, minutes=MINUTES)
         waste_drifts = [d for d in found.drifts if d.is_waste]
         mine = [d for d in waste_drifts if d.step.name == name]
         counts.update(found=bool(mine), wrong=len(mine) < len(waste_drifts), level=bool(found.wasteful()))
@@ -168,38 +162,3 @@ def graders(n: int, levels: int, *, seed: int = 700_000) -> dict[str, float]:
         noticed += found.grading["op1"].differs
         accused += any(kind == "operator" for kind, _ in told(found))
     return {"noticed": noticed / n, "an operator accused": accused / n}
-
-
-def demo_table(seed: int):
-    """Return the job table of one draw of the demo's law, through the import."""
-    with TemporaryDirectory() as folder:
-        logs = draw_shop(seed)
-        write_clean(logs, Path(folder) / "logs")
-        book = create_book(Path(folder) / "book")
-        import_files(book, [Path(folder) / "logs" / "jobs.csv"], today=logs.as_of)
-        return newest(job_table(book, logs.as_of)), book.settings.planning().pellets_lb
-
-
-def demo(n: int, *, first_seed: int = 1) -> dict[str, object]:
-    """Return how often the demo's planted waste is found, sized and dated, and what else is accused, over `n` logs."""
-    planted = {"TS": (date(2025, 9, 1).toordinal(), 1.25), "rig-2": (date(2026, 3, 30).toordinal(), 1.24)}
-    counts, others = Counter[str](), Counter[str]()
-    for seed in range(first_seed, first_seed + n):
-        table, figures = demo_table(seed)
-        found = review(table, figures)
-        for name, (day, ratio) in planted.items():
-            drift_found = next((d for d in found.drifts if d.is_waste and d.step.name == name), None)
-            if drift_found is None:
-                continue
-            machine = drift_found.step.kind == "machine"
-            factor = table.machine if machine else table.operator
-            mine = np.sort(table.day[np.unique(table.line_job[factor.codes == factor.names.index(name)])])
-            away = abs(int(np.searchsorted(mine, drift_found.step.since)) - int(np.searchsorted(mine, day)))
-            low, high = drift_found.interval(0.8)
-            wide_low, wide_high = drift_found.interval(0.95)
-            counts.update([f"{name} found"])
-            counts.update({f"{name} dated": away <= 25, f"{name} in 80 %": low <= ratio <= high,
-                           f"{name} in 95 %": wide_low <= ratio <= wide_high})  # fmt: skip
-        others.update(f"{kind} {name}" for kind, name in told(found) if name not in planted)
-        counts.update(nobody_else=not {f for f in told(found) if f[1] not in planted and f[0] != "setting"})
-    return {**{k: v / n for k, v in sorted(counts.items())}, "others": dict(others)}

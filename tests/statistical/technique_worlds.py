@@ -22,6 +22,8 @@ class Waste:
     machine_period: dict[str, tuple[float, int, int]] = field(default_factory=dict)
     operator_period: dict[str, tuple[float, int, int]] = field(default_factory=dict)
     shop_period: tuple[float, int, int] = (0.0, 0, 0)
+    #: operator -> (log effect, first job, last job) of a period in which minutes change and pellets do not
+    pace: dict[str, tuple[float, int, int]] = field(default_factory=dict)
     #: code -> levels added to the grade that the operator writes down
     grading: dict[str, int] = field(default_factory=dict)
     ice_age: float = 0.0
@@ -52,8 +54,14 @@ def simulate(
     tail: float = 0.0,
     settings: bool = False,
     job_part: float = 0.5,
+    minutes: float | None = None,
+    minutes_share: float = 0.0,
 ) -> Shop:
-    """Draw a shop; `uneven` is the chance that an operator takes 'his' machine, `spread` the sd of a line's log."""
+    """Draw a shop; `uneven` is the chance that an operator takes 'his' machine, `spread` the sd of a line's log.
+
+    `minutes` is the correlation of the noises of minutes with those of pellets, None for none on record;
+    `minutes_share` how much of each waste (log) minutes take as well.
+    """
     rng = np.random.default_rng(seed)
     waste = waste or Waste()
     zones, classes = list(ZONE_PELLETS_LB), list(CLASS_FACTOR)
@@ -103,7 +111,8 @@ def simulate(
         return rng.standard_t(tail, n) * np.sqrt((tail - 2) / tail) if tail else rng.standard_normal(n)
 
     shared = noise(n_jobs) * spread * np.sqrt(job_part)
-    log_line = need + line_effect + shared[line_job] + noise(len(line_job)) * spread * np.sqrt(1 - job_part)
+    line_noise = noise(len(line_job)) * spread * np.sqrt(1 - job_part)
+    log_line = need + line_effect + shared[line_job] + line_noise
     slipped = rng.random(n_jobs) < slips
     log_line[slipped[line_job]] += np.log(2.2046)
     grade = soil.copy()
@@ -114,7 +123,16 @@ def simulate(
     key = np.where(as_total, line_job, n_jobs + np.arange(len(line_job)))
     _, group = np.unique(key, return_inverse=True)
     value = np.bincount(group, weights=np.exp(log_line))
-    minutes = Observed.nothing(len(line_job))
+    time = Observed.nothing(len(line_job))
+    if minutes is not None:
+        left = np.sqrt(1.0 - minutes**2)
+        common = minutes * shared + left * noise(n_jobs) * spread * np.sqrt(job_part)
+        own = minutes * line_noise + left * noise(len(line_job)) * spread * np.sqrt(1 - job_part)
+        taken = need + 0.7 + 0.1 * operator[line_job] + minutes_share * effect[line_job] + common[line_job] + own
+        for name, (faster, first, last) in waste.pace.items():
+            mine = (operator == op_names.index(name)) & (number >= first) & (number < last)
+            taken += faster * mine[line_job]
+        time = Observed(group.astype(np.int64), np.bincount(group, weights=np.exp(taken)))
     table = JobTable(
         job_id=tuple(f"J{i}" for i in range(n_jobs)), day=day, customer=Factor.of([""] * n_jobs),
         ambient_f=np.full(n_jobs, np.nan), line_job=line_job,
@@ -122,6 +140,6 @@ def simulate(
         machine=Factor.of([mc_names[m] for m in machine[line_job]]),
         operator=Factor.of([op_names[o] for o in operator[line_job]]), soil=grade.astype(np.int64),
         coating_removed=np.zeros(len(line_job), dtype=bool), settings=columns,
-        pellets=Observed(group.astype(np.int64), value), minutes=minutes,
+        pellets=Observed(group.astype(np.int64), value), minutes=time,
     )  # fmt: skip
     return Shop(table, need, operator, machine)

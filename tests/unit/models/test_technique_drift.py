@@ -15,6 +15,7 @@ from models.technique.change import before_and_after
 from models.technique.design import Step, step_column
 from models.technique.drift import Stream, alarm_of, cusum, limits, reference_value, restarts, watch
 from models.technique.likejobs import fit_like_jobs
+from models.technique.minutes_beside import Figures, views
 from models.technique.review import review
 from models.technique.runlength import cusum_arl
 from models.technique.setting_changes import setting_changes
@@ -146,7 +147,8 @@ def test_a_change_asked_about_is_tested_for_the_shop():
 def test_attribution_needs_a_stretch():
     """Streams that are too short explain nothing."""
     table = simulate(41, n_jobs=40, operator_share=(0.1, 0.9)).table
-    assert attribute(table, _fit(table), [("operator", "op0")], FIRST_DAY, up=True) is None
+    seen = views(table, Figures(FIGURES), _fit(table), ())
+    assert attribute(table, seen, [("operator", "op0")], FIRST_DAY, up=True) is None
 
 
 def test_steps_mark_their_own_lines_only():
