@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 #: Half-Cauchy scale (log) of one effect's own spread: most effects are near none, a few are large.
-OWN_SCALE = 0.1
+OWN_SCALE = 0.2
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,7 @@ def shrink_each(
     log_each = log_prior[None, :] - 0.5 * np.log(total) - 0.5 * raw[:, None] ** 2 / total
     each = np.exp(log_each - log_each.max(axis=1, keepdims=True))
     mixed = (weight[:, None] * each / each.sum(axis=1, keepdims=True)).ravel()
-    held = mixed > 1e-7 * mixed.max()
+    held = mixed > 1e-6 * mixed.max()
     mean, sd = (kept * raw[:, None]).ravel()[held], np.sqrt(kept * error[:, None] ** 2).ravel()[held]
     spread = np.broadcast_to(tau[None, :], total.shape).ravel()[held]
     return Shrunk(spread, mixed[held] / mixed[held].sum(), mean[:, None], sd[:, None])

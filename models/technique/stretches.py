@@ -36,7 +36,7 @@ SIZE = 0.2
 #: Half-Cauchy scale (log) of the size of a change that stands out: larger than that of an effect nobody looked for.
 CHANGE_SCALE = 0.3
 #: Stretches, the likeliest, over which a size is averaged.
-MOST_AVERAGED = 400
+MOST_AVERAGED = 150
 _DRAWS = 400
 
 

@@ -287,8 +287,10 @@ def _unsure(drift: Drift) -> NotEnough:
         why = f"{change}: a change of {name} explains it as well"
     elif drift.grading is not None and drift.grading.explains(drift.raw):
         why = f"{change}: soil was graded {drift.grading.levels:+.1f} levels at the same time; the two look alike"
+    elif drift.is_sure:
+        why = f"{change}: there, but too small to matter"
     else:
-        why = f"{change}: a stretch like this turns up by chance too (q {drift.q_value:.2f}); look again later"
+        why = f"{change}: chance brings a stretch like this now and then; look again later"
     return NotEnough("drift", step.name or "shop", "" if step.kind == "shop" else step.kind, drift.n_jobs, why)
 
 

@@ -93,7 +93,7 @@ def drift_words(review: Review, drift: Drift) -> tuple[tuple[str, ...], str]:
     else:
         others.append("harder work sent to this machine that class, zone and soil do not show")
     if moved:
-        return (f"the {setting_name(moved[0][0])} ran differently in that time", *others), _way_of(
+        return (f"the {setting_name(moved[0][0])}, which ran differently in that time", *others), _way_of(
             moved, "in that time"
         )
     if step.kind == "machine":
@@ -131,6 +131,6 @@ def _setting_words(effect: Effect) -> tuple[tuple[str, ...], str]:
     best = setting_value(effect.name, effect.best if effect.best is not None else 0.0)
     others = (f"jobs that call for another {name} may be the harder ones",)
     if effect.name == "ice_age_days":
-        return others, f"Order smaller and more often, and use the oldest ice first: up to {best} costs least."
+        return others, "Order smaller lots more often and use the oldest ice first: fresh ice takes the fewest pellets."
     side = {"high": "lower", "low": "higher"}.get(effect.worse, "closer to the middle")
     return others, f"Try the {name} {side}, at about {best}, for two weeks and compare with `--change`."

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.answers.review_words import setting_name
 from pipeline.present.figures import few, percent, words
 from pipeline.present.terminal import Column, paragraph, section, table
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
-    from pipeline.answers.review_findings import ChangeFound, Finding, Ratio
+    from pipeline.answers.review_findings import ChangeFound, Finding, NotEnough, Ratio
     from pipeline.answers.reviewing import BalanceTold, JobAccount, TechniqueResult, UnusualTold
     from pipeline.present.figures import Style
 
@@ -17,7 +18,10 @@ _INDENT = "  "
 
 
 def render_technique(answer: Answer[TechniqueResult], style: Style) -> str:
-    """Return the review: findings with what else could explain them and what to try, then the rest of the evidence."""
+    """Return the review: findings with what else could explain them and what to try, then the rest of the evidence.
+
+    Cautions are printed by the command.
+    """
     result = answer.result
     blocks: list[str] = []
     if result.account is not None:
@@ -29,15 +33,15 @@ def render_technique(answer: Answer[TechniqueResult], style: Style) -> str:
         blocks += [_finding(f, style) for f in result.findings]
     if result.changes:
         blocks += [section("Changes tested, after against before"), _changes(result.changes)]
-    if result.not_enough:
+    unsaid = [n for n in result.not_enough if n.kind != "shop"]
+    if unsaid:
         blocks.append(section("Not enough evidence"))
-        blocks += [_hanging(f"{_subject(n.kind, n.name, n.of)}: {n.why}") for n in result.not_enough]
+        blocks += [_hanging(f"{who}: {why}.") for who, why in _gathered(unsaid)]
     if result.unusual:
         blocks.append(section("Most unusual jobs"))
         blocks += [_hanging(_unusual(u, style)) for u in result.unusual]
     if result.balance:
         blocks += [section("Where the ice went"), _balance(result.balance, style)]
-    blocks += ["", *(paragraph(c) for c in answer.cautions)]
     return "\n".join(blocks)
 
 
@@ -61,7 +65,8 @@ def _subject(kind: str, name: str, of: str = "") -> str:
     if kind == "drift":
         return "Whole shop" if not of else _subject(of, name)
     if kind == "setting":
-        return f"Setting {words(name)}"
+        told = setting_name(name)
+        return told[:1].upper() + told[1:]
     if kind == "operator" and name.startswith("Operator "):
         return name
     return f"{kind.capitalize()} {name}"
@@ -76,11 +81,29 @@ def _verdict(result: TechniqueResult, style: Style) -> str:
             "than like jobs need."
         )
     waste = [f for f in result.findings if f.ratio.estimate >= 1]
-    lb = sum(f.pellets_lb_month.mean for f in waste)
-    usd = sum(f.usd_month.mean for f in waste)
-    head = f"{len(waste)} finding{'s' if len(waste) != 1 else ''} over {result.jobs:,} jobs"
-    overlap = " (causes may overlap)" if len(waste) > 1 else ""
-    return paragraph(f"{head}: about {style.weight(lb)} and {style.money(usd)} a month{overlap}.")
+    if not waste:
+        return paragraph(f"Nothing wastes pellets over {result.jobs:,} jobs; what takes fewer is told below.")
+    now, over = [f for f in waste if f.until is None], [f for f in waste if f.until is not None]
+    head = f"{len(waste)} finding{'s' if len(waste) != 1 else ''} over {result.jobs:,} jobs: "
+    told = [f"about {_sum(now, style)} a month now"] if now else []
+    told += [f"{'another ' if now else ''}{_sum(over, style)} a month while it lasted, now over"] if over else []
+    overlap = " (causes may overlap)" if len(now) > 1 else ""
+    return paragraph(f"{head}{'; '.join(told)}{overlap}.")
+
+
+def _sum(findings: list[Finding], style: Style) -> str:
+    lb = sum(f.pellets_lb_month.mean for f in findings)
+    return f"{style.weight(lb)} and {style.money(sum(f.usd_month.mean for f in findings))}"
+
+
+def _gathered(unsaid: list[NotEnough]) -> list[tuple[str, str]]:
+    """Return who and why; those of one kind with the same reason are told once."""
+    told: dict[tuple[str, str, str], list[str]] = {}
+    for n in unsaid:
+        who = _subject(n.kind, n.name, n.of)
+        first = not told.get((n.kind, n.of, n.why))
+        told.setdefault((n.kind, n.of, n.why), []).append(who if first else who[:1].lower() + who[1:])
+    return [(", ".join(who), why) for (_, _, why), who in told.items()]
 
 
 def _finding(finding: Finding, style: Style) -> str:
@@ -96,16 +119,21 @@ def _finding(finding: Finding, style: Style) -> str:
     lines = [
         head,
         f"Ratio {ratio.estimate:.2f}, {percent(ratio.level)} interval {ratio.low:.2f} to {ratio.high:.2f}; "
-        f"{finding.jobs:,} jobs; q {finding.q_value:.3f}.",
+        f"{finding.jobs:,} jobs; {_surety(finding.q_value)}.",
     ]
     if ratio.estimate >= 1:
         lines.append(
-            f"Costs {style.weight(lb.mean)} a month ({style.weight_range(lb.interval.low, lb.interval.high)}), "
+            f"{'Costs' if finding.until is None else 'Cost'} {style.weight(lb.mean)} a month ({style.weight_range(lb.interval.low, lb.interval.high)}), "
             f"{style.money(usd.mean)} ({style.money(usd.interval.low)} to {style.money(usd.interval.high)})."
         )
     lines.append(f"It could also be {'; or '.join(finding.other_causes)}.")
     lines.append(f"Try: {finding.try_}")
     return "\n".join(["", paragraph(lines[0]), *(paragraph(line, indent=_INDENT) for line in lines[1:])])
+
+
+def _surety(q_value: float) -> str:
+    """Return what a q value says: of findings as sure as this one, the share that chance brings."""
+    return f"chance makes {'fewer than 1' if q_value < 0.005 else f'about {100 * q_value:.0f}'} in 100 such findings"
 
 
 def _verdict_of_change(change: ChangeFound) -> str:
@@ -126,7 +154,7 @@ def _changes(changes: tuple[ChangeFound, ...]) -> str:
                Column("p", "number")]  # fmt: skip
     rows = [
         [c.machine or "whole shop", c.what or "-", c.date.isoformat(), f"{c.jobs_before} / {c.jobs_after}",
-         _ratio(c.ratio), f"{c.p_value:.3f}"]
+         _ratio(c.ratio), f"{c.p_value:.3f}" if c.p_value >= 0.0005 else "< 0.001"]
         for c in changes
     ]  # fmt: skip
     return table(columns, rows)

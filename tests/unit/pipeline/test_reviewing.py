@@ -9,7 +9,10 @@ from datetime import date, timedelta
 import pytest
 
 from data_demo.generate import draw_shop, write_clean
+from models.technique.review import review
+from models.technique.shrinkage import shrink_alone
 from pipeline.answers.answer import Asking
+from pipeline.answers.review_findings import NotEnough, not_enough_of
 from pipeline.answers.review_mask import mask_result, masks
 from pipeline.answers.reviewing import TechniqueQuestion, technique
 from pipeline.book.store import create_book, open_book
@@ -37,6 +40,12 @@ def demo(tmp_path_factory):
 @pytest.fixture(scope="module")
 def answer(demo):
     return technique(demo, TechniqueQuestion())
+
+
+@pytest.fixture(scope="module")
+def reviewed(demo):
+    planning = demo.book.settings.planning()
+    return review(job_table(demo.book, demo.today), planning.pellets_lb, minutes=planning.minutes)
 
 
 def test_planted_waste_is_found_sized_and_dated(answer):
@@ -69,12 +78,13 @@ def test_json_has_the_promised_keys_and_finite_numbers(answer, demo):
 
 
 def test_text_fits_and_answers_first(answer, monkeypatch):
-    """The first line sums up pounds and money; no line is wider than 80."""
+    """The first line sums up pounds and money, what is over apart from what goes on; no line is wider than 80."""
     monkeypatch.setenv("COLUMNS", "80")
     text = render_technique(answer, Style())
-    assert "a month" in text.splitlines()[0]
+    assert "a month now" in text.splitlines()[0]
+    assert "while it lasted, now over" in " ".join(text.splitlines()[:3])
     assert max(map(len, text.splitlines())) <= 80
-    assert "no ground for discipline" in " ".join(text.split())
+    assert "no ground for discipline" in answer.cautions[0]
 
 
 def test_mask_hides_every_operator_and_is_stable(demo, answer):
@@ -146,9 +156,32 @@ def test_an_empty_book_says_how_many_jobs_it_needs(new_book):
     told = technique(asking, TechniqueQuestion())
     assert told.result.findings == ()
     assert "at least 30" in told.result.not_enough[0].why
-    assert "Nothing stands out" not in render_technique(told, Style())
+    text = render_technique(told, Style())
+    assert "Nothing stands out" not in text
+    assert text.count("at least 30") == 1
     with pytest.raises(RimebookError):
         technique(asking, TechniqueQuestion(job="J1"))
+
+
+def test_what_lacks_for_the_same_reason_is_told_once(answer):
+    """Settings with as few jobs as each other share one line, in the shop's words."""
+    few = tuple(NotEnough("setting", n, "", 6, "6 jobs; at least 30 needed") for n in ("feed_lb_min", "ice_on_share"))
+    result = replace(answer.result, not_enough=(*few, NotEnough("operator", "AA", "", 3, "3 jobs; at least 12 needed")))
+    text = " ".join(render_technique(replace(answer, result=result), Style()).split())
+    assert "- Feed, share of time with the ice on: 6 jobs; at least 30 needed." in text
+    assert "- Operator AA: 3 jobs; at least 12 needed." in text
+
+
+def test_a_sure_small_change_is_not_called_chance(reviewed):
+    """A change past the false-discovery rate but under the least ratio is called small, an unsure one chance."""
+    drift = next(d for d in reviewed.drifts if d.is_waste)
+    small = replace(drift, posterior=shrink_alone(0.02, 0.001))
+    unsure = replace(drift, q_value=0.4)
+    told = [n.why for n in not_enough_of(replace(reviewed, drifts=(small, unsure))) if n.kind == "drift"]
+    assert len(told) == 2
+    assert "too small" in told[0]
+    assert "chance" not in told[0]
+    assert "chance" in told[1]
 
 
 def test_a_noted_change_takes_the_drift(demo):
