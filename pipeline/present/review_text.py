@@ -122,10 +122,9 @@ def _finding(finding: Finding, style: Style) -> str:
         f"{finding.jobs:,} jobs; {_surety(finding.q_value)}.",
     ]
     if ratio.estimate >= 1:
-        lines.append(
-            f"{'Costs' if finding.until is None else 'Cost'} {style.weight(lb.mean)} a month ({style.weight_range(lb.interval.low, lb.interval.high)}), "
-            f"{style.money(usd.mean)} ({style.money(usd.interval.low)} to {style.money(usd.interval.high)})."
-        )
+        pounds = f"{style.weight(lb.mean)} a month ({style.weight_range(lb.interval.low, lb.interval.high)})"
+        money = f"{style.money(usd.mean)} ({style.money(usd.interval.low)} to {style.money(usd.interval.high)})"
+        lines.append(f"{'Costs' if finding.until is None else 'Cost'} {pounds}, {money}.")
     lines.append(f"It could also be {'; or '.join(finding.other_causes)}.")
     lines.append(f"Try: {finding.try_}")
     return "\n".join(["", paragraph(lines[0]), *(paragraph(line, indent=_INDENT) for line in lines[1:])])
