@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.technique.design import PRIOR_WEIGHT, Design, build_design
-from models.technique.rows import Rows, Whitener, job_starts, recorded_rows
+from models.technique.rows import Rows, Whitener, job_starts, recorded_rows, summed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -124,7 +124,7 @@ def _linearised(fit: Fit, coef: NDArray[np.float64]) -> Fit:
     """Return the fit with its rows linearised at coefficients."""
     design, rows = fit.design, fit.rows
     share, log_sum, _ = _shares(design, rows, coef)
-    x = np.add.reduceat(design.lines[rows.order] * share[:, None], rows.first, axis=0)
+    x = summed(share, rows.order, rows.first, design.lines)
     y = rows.log_value - log_sum + x @ coef
     spread = np.add.reduceat(share * share * fit.line_ratio[design.line_group[rows.order]], rows.first)
     return replace(fit, coef=coef, x=x, y=y, spread=spread)

@@ -62,6 +62,16 @@ def job_starts(rows: Rows) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return jobs.astype(np.int64), starts.astype(np.int64)
 
 
+def summed(
+    weight: NDArray[np.float64], order: NDArray[np.int64], first: NDArray[np.int64], columns: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return sums over runs of weight times columns[order], each run from `first` to the next, shape (n_runs, k)."""
+    from scipy.sparse import csr_array
+
+    ends = np.append(first, len(order))
+    return np.asarray(csr_array((weight, order, ends), shape=(len(first), len(columns))) @ columns, dtype=np.float64)
+
+
 @dataclass(frozen=True)
 class Whitener:
     """Applies the inverse noise covariance, block by block of jobs: Q - Q 1 1' Q / (1/s_J^2 + sum q).
@@ -91,7 +101,7 @@ class Whitener:
 
     def job_sums(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return sum over each job's rows of q times the columns, shape (n_used_jobs, n_columns)."""
-        return np.asarray(np.add.reduceat(self.q[:, None] * columns, self.starts, axis=0), dtype=np.float64)
+        return summed(self.q, np.arange(len(self.q)), self.starts, columns)
 
     def apply(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the inverse covariance times columns of shape (n_rows, n_columns)."""
