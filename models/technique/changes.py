@@ -84,7 +84,9 @@ class Found:
 def find_changes(table: JobTable, figures: Figures, known: tuple[Step, ...]) -> Found:
     """Look for changes one after another until no stream alarms.
 
-    An alarm only starts the search; a change is kept when its stretch stands out from its whole stream (`CONFIRM`).
+    An alarm only starts the search: what stands out most of all the record is taken first, whenever it began, since
+    an early alarm may show the echo of a later change. It is kept when its stretch stands out from its whole stream
+    (`CONFIRM`).
     """
     days: dict[tuple[str, str], tuple[int, ...]] = {}
 
@@ -103,7 +105,7 @@ def find_changes(table: JobTable, figures: Figures, known: tuple[Step, ...]) -> 
         names = [(s.kind, s.name) for s in streams]
         found: Attribution | None = None
         for alarm in _alarms(streams, days):
-            found = attribute(table, seen, names, alarm.day, up=alarm.up)
+            found = attribute(table, seen, names, last, up=alarm.up)
             if _is_new(found, changes):
                 break
             restart(alarm.stream.kind, alarm.stream.name, alarm.day)
