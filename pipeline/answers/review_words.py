@@ -128,9 +128,10 @@ def effect_words(review: Review, effect: Effect) -> tuple[tuple[str, ...], str]:
 
 def _setting_words(effect: Effect) -> tuple[tuple[str, ...], str]:
     name = setting_name(effect.name)
-    best = setting_value(effect.name, effect.best if effect.best is not None else 0.0)
-    others = (f"jobs that call for another {name} may be the harder ones",)
     if effect.name == "ice_age_days":
+        others = ("harder work on the days with old ice",)
         return others, "Order smaller lots more often and use the oldest ice first: fresh ice takes the fewest pellets."
+    best = setting_value(effect.name, effect.best if effect.best is not None else 0.0)
+    others = (f"harder work on the jobs that ran at another {name}",)
     side = {"high": "lower", "low": "higher"}.get(effect.worse, "closer to the middle")
     return others, f"Try the {name} {side}, at about {best}, for two weeks and compare with `--change`."

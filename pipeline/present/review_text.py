@@ -110,12 +110,15 @@ def _finding(finding: Finding, style: Style) -> str:
     where = f" in {words(finding.zone)}" if finding.zone else ""
     when = ""
     if finding.since is not None:
-        when = f" since {finding.since}" if finding.until is None else f" from {finding.since} to {finding.until}"
+        when = f" since about {finding.since}"
+        if finding.until is not None:
+            when = f" from about {finding.since} to {finding.until}"
     ratio, lb, usd = finding.ratio, finding.pellets_lb_month, finding.usd_month
-    head = (
-        f"{_subject(finding.kind, finding.name, finding.of)}{where}: {_change_words(ratio.estimate)} pellets than like "
-        f"jobs need{when}."
-    )
+    against = "like jobs need"
+    if finding.kind == "setting":
+        against = "with fresh ice" if finding.name == "ice_age_days" else "at its best value"
+    who = f"{_subject(finding.kind, finding.name, finding.of)}{where}"
+    head = f"{who}: {_change_words(ratio.estimate)} pellets than {against}{when}."
     lines = [
         head,
         f"Ratio {ratio.estimate:.2f}, {percent(ratio.level)} interval {ratio.low:.2f} to {ratio.high:.2f}; "
