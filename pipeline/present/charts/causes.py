@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.answers.review_words import setting_name
 from pipeline.present.charts.canvas import (
     AMBER,
     BLUE,
@@ -31,6 +30,14 @@ if TYPE_CHECKING:
     from pipeline.answers.safety import SafetyResult
 
 _LIMIT_LOOKS = ((GREEN, "--"), (AMBER, "-."), (ORANGE, ":"), (PURPLE, (0, (6, 2, 1, 2, 1, 2))))
+#: Settings as a narrow axis names them, each with its unit.
+_SETTINGS = {
+    "standoff_in": ("nozzle distance", "in"),
+    "feed_lb_min": ("feed", "lb/min"),
+    "pressure_psi": ("pressure", "psi"),
+    "ice_on_share": ("ice on", "share of time"),
+    "ice_age_days": ("age of the ice", "days"),
+}
 _MOST_EFFECTS = 18
 _HOUR = 60
 
@@ -73,7 +80,10 @@ def effects_chart(effects: Sequence[EffectTold], found: frozenset[tuple[str, str
 
 
 def _label(effect: EffectTold) -> str:
-    name = setting_name(effect.name) if effect.kind == "setting" else effect.name
+    if effect.kind == "setting":
+        what, unit = _SETTINGS.get(effect.name, (words(effect.name), ""))
+        return what + (f", {unit}" if unit else "") + (f", {words(effect.zone)}" if effect.zone else "")
+    name = effect.name
     if effect.kind != "operator" or not effect.name.startswith("Operator "):
         name = f"{effect.kind} {name}"
     return cut(name + (f", {words(effect.zone)}" if effect.zone else ""), 30)

@@ -27,6 +27,15 @@
     });
   }
 
+  // A table that is wider than its place says so.
+  const measure = () => {
+    for (const place of document.querySelectorAll(".scroll")) {
+      place.parentNode.classList.toggle("wide", place.scrollWidth > place.clientWidth + 1);
+    }
+  };
+  measure();
+  addEventListener("resize", measure);
+
   // The quote explorer: the same sums as the command, over the same scenarios.
   const data = JSON.parse(byId("prices-data").textContent);
   const decoded = new Map();
