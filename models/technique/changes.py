@@ -56,12 +56,24 @@ class Change:
 
 @dataclass(frozen=True)
 class Sized:
-    """A change with its size: log ratio inside against outside, its error where the place is known, the posterior."""
+    """A change with its size.
+
+    Attributes
+    ----------
+    change : Change
+    raw, error : float
+        Log ratio inside against outside, and its standard error where the place is known.
+    posterior : Shrunk
+        Of the log ratio, the place not known.
+    same_minutes : float
+        Posterior chance that minutes did not change with it; 0 without minutes on record.
+    """
 
     change: Change
     raw: float
     error: float
     posterior: Shrunk
+    same_minutes: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -243,7 +255,7 @@ def _sized(table: JobTable, seen: Views, placed: Change, before: Change) -> Size
         return Sized(placed, *alone)
     part = seen.chance_unchanged(table, placed.step)
     raw, error = (part * b + (1.0 - part) * a for a, b in zip(alone[:2], beside[:2], strict=True))
-    return Sized(placed, float(raw), float(error), mixed(beside[2], alone[2], part))
+    return Sized(placed, float(raw), float(error), mixed(beside[2], alone[2], part), part)
 
 
 def jobs_in(table: JobTable, step: Step) -> np.ndarray:

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 #: Newest jobs that a review looks at; older ones say little about today's technique.
 MOST_JOBS = 4000
+#: Chance of unchanged minutes from which grades are no explanation: dirt that was not written down takes time too.
+LEAST_SAME = 0.5
 #: Jobs with recorded pellets below which nothing is reviewed.
 FEWEST_JOBS = 30
 
@@ -57,6 +59,8 @@ class Drift:
         Another change that explains it as well.
     grading : Grading or None
         Set where the operator's grading changed at the same time.
+    same_minutes : float
+        Posterior chance that minutes did not change with it; 0 without minutes on record.
     """
 
     step: Step
@@ -69,6 +73,7 @@ class Drift:
     alarm_day: int
     rival: Step | None = None
     grading: Grading | None = None
+    same_minutes: float = 0.0
 
     @property
     def ratio(self) -> float:
@@ -88,7 +93,12 @@ class Drift:
     @property
     def is_separable(self) -> bool:
         """Whether no other cause explains it as well."""
-        return self.rival is None and (self.grading is None or not self.grading.explains(self.raw))
+        return self.rival is None and not self.is_clouded_by_grading
+
+    @property
+    def is_clouded_by_grading(self) -> bool:
+        """Whether grades that changed at the same time may explain it: they would move minutes as well."""
+        return self.grading is not None and self.grading.explains(self.raw) and self.same_minutes < LEAST_SAME
 
     @property
     def is_waste(self) -> bool:
@@ -196,7 +206,7 @@ def _drifts(table: JobTable, changes: tuple[Sized, ...], n_streams: int) -> list
         grading = grading_changed(table, step.name, step.since, step.until) if step.kind == "operator" else None
         drifts.append(
             Drift(step, len(jobs_in(table, step)), sized.raw, sized.error, change.p_value, adjusted, sized.posterior,
-                  change.alarm_day, change.rival, grading)
+                  change.alarm_day, change.rival, grading, sized.same_minutes)
         )  # fmt: skip
     return drifts
 

@@ -285,7 +285,7 @@ def _unsure(drift: Drift) -> NotEnough:
         other = drift.rival
         name = "the whole shop" if other.kind == "shop" else f"{other.kind} {other.name}"
         why = f"{change}: a change of {name} explains it as well"
-    elif drift.grading is not None and drift.grading.explains(drift.raw):
+    elif drift.grading is not None and drift.is_clouded_by_grading:
         why = f"{change}: soil was graded {drift.grading.levels:+.1f} levels at the same time; the two look alike"
     elif drift.is_sure:
         why = f"{change}: there, but too small to matter"

@@ -89,7 +89,9 @@ def drift_words(review: Review, drift: Drift) -> tuple[tuple[str, ...], str]:
     moved = settings_moved(review, own & (day >= step.since) & (day < until))
     others = [f"another change around {plain_day(step.since)} that only these jobs share"]
     if step.kind == "operator":
-        others.append("soil graded differently than before (grades on like vehicles show no clear change)")
+        graded = drift.grading is not None and drift.grading.explains(drift.raw)
+        shown = "minutes did not rise with it" if graded else "grades on like vehicles show no clear change"
+        others.append(f"soil graded differently than before ({shown})")
     else:
         others.append("harder work sent to this machine that class, zone and soil do not show")
     if moved:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from models.consumption.planning import Planning
 from models.technique.changes import find_changes, place_and_size
 from models.technique.design import Step
+from models.technique.grading import Grading
 from models.technique.likejobs import fit_like_jobs
 from models.technique.minutes_beside import Figures, views, views_without
 from models.technique.review import review
@@ -87,3 +89,15 @@ def test_an_echo_of_another_change_is_dropped():
     assert len(kept.changes) == 1
     assert len(found.changes) >= 1
     assert sized[0].change.step.since == pytest.approx(shop.table.day[600], abs=15)
+
+
+def test_grades_explain_no_change_that_left_minutes_alone():
+    """Grades that fell at the same time cloud a rise in pellets, unless minutes stayed the same."""
+    shop = simulate(61, minutes=0.6, waste=Waste(machine_period={"m0": (RISE, 200, 400)}))
+    found = review(shop.table, PLANNING.pellets_lb, minutes=PLANNING.minutes)
+    drift = next(d for d in found.drifts if d.is_waste)
+    lighter = Grading("op1", 40, -0.5, 0.001)
+    assert drift.same_minutes > 0.5
+    assert replace(drift, grading=lighter).is_waste
+    assert not replace(drift, grading=lighter, same_minutes=0.1).is_waste
+    assert not replace(drift, grading=lighter, same_minutes=0.0).is_separable
