@@ -84,7 +84,7 @@ def report_page(answer: Answer[ReportContents], style: Style, *, for_print: bool
     Parameters
     ----------
     for_print : bool
-        Charts in the colours of paper alone, for a PDF.
+        Charts in the colours of paper alone, and no controls, for a PDF.
     """
     from markupsafe import Markup
 
@@ -97,7 +97,7 @@ def report_page(answer: Answer[ReportContents], style: Style, *, for_print: bool
     }  # fmt: skip
     drawn = report_charts(contents, style)
     return environment().from_string(template_text("report.html")).render(
-        generator=f"{GENERATOR} {VERSION}",
+        printed=for_print, generator=f"{GENERATOR} {VERSION}",
         shop=contents.settings.shop.name or "This shop", today=contents.today.isoformat(), intro=_intro(contents),
         policy=Markup(content_policy(css, script)), css=Markup(css), script=Markup(script),
         data=Markup(prices_data(contents, style)), warnings=answer.warnings, cautions=answer.cautions,

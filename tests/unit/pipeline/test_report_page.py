@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import re
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -84,6 +84,32 @@ def test_an_empty_book_says_what_to_log(new_book: Callable[..., Book]) -> None:
     assert answer.result.without_ground() == ("order", "pellets", "trust", "forecast", "air", "jobs")
     assert page.count('class="tolog"') == 6
     assert "planning figures from book.toml" in page
+
+
+def test_bookings_that_are_not_listed_are_counted(new_book: Callable[..., Book]) -> None:
+    """Of eight bookings six are priced, and the page says so; of two both are, and nothing is said."""
+    pages = []
+    for n in (8, 2):
+        book = new_book(name=f"b{n}")
+        with book.writing() as connection:
+            connection.executemany(
+                "insert into bookings (booking_id, taken_on, day, vehicle_class, zone, batch, row_hash) "
+                "values (?, ?, ?, 'van', 'interior', 0, 0)",
+                [[f"B-{i}", TODAY - timedelta(days=9), TODAY + timedelta(days=i // 2)] for i in range(n)],
+            )
+        pages.append(report_page(report_contents(Asking(book, TODAY)), Style()))
+    assert "The next 6 of the 8 bookings in the coming 60 days are listed" in pages[0]
+    assert pages[0].split('id="prices-data"')[0].count("booking B-") >= 6
+    assert "bookings in the coming" not in pages[1]
+
+
+def test_the_page_for_paper_has_no_controls(new_book: Callable[..., Book]) -> None:
+    """Heads that sort on the screen are plain heads in a PDF, where a button would take the width of a page."""
+    contents = report_contents(Asking(new_book(rows=_rows(6)), TODAY))
+    assert "<button" in report_page(contents, Style())
+    printed = report_page(contents, Style(), for_print=True)
+    assert "<button" not in printed
+    assert ">Against expected</th>" in printed
 
 
 def test_one_job_makes_a_page(new_book: Callable[..., Book]) -> None:
