@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from models.consumption.answer import Consumption
     from models.consumption.jobs import JobTable
 
-#: A refit falls due when the history has grown by this factor, or after so many days.
+#: A refit falls due when the history has grown by this factor, or by a smaller one within so many days, or in a year.
 GROWTH = 1.3
-REFIT_DAYS = 90
+REFIT_DAYS, REFIT_GROWTH = 90, 1.12
+YEAR_DAYS = 365
 FIRST_REFIT_JOBS = 8
 _WEEK = 7
 #: The record covers the windows that reach into the newest so many jobs.
@@ -151,7 +152,8 @@ def refit_days(day: NDArray[np.int64]) -> list[int]:
     """Return the days (Mondays) before whose opening the rolling learner is fitted anew, from the job days alone.
 
     A refit falls due when the jobs before that day have grown by `GROWTH` since the last one (`FIRST_REFIT_JOBS` for
-    the first), or `REFIT_DAYS` after it when there are new jobs. Only days before a refit decide on it.
+    the first), by `REFIT_GROWTH` in `REFIT_DAYS` or more, or at all in a year: a shop with few jobs a year gets no
+    refit for a handful of them. Only days before a refit decide on it.
     """
     if not len(day):
         return []
@@ -160,7 +162,10 @@ def refit_days(day: NDArray[np.int64]) -> list[int]:
     n_last, last = 0, int(ordered[0])
     for monday in range(int(ordered[0]) + (1 - int(ordered[0])) % _WEEK, int(ordered[-1]) + 1, _WEEK):
         n = int(np.searchsorted(ordered, monday))
-        due = n >= max(FIRST_REFIT_JOBS, GROWTH * n_last) or (n > n_last > 0 and monday - last >= REFIT_DAYS)
+        since = monday - last
+        due = n >= max(FIRST_REFIT_JOBS, GROWTH * n_last)
+        due |= n_last > 0 and n >= REFIT_GROWTH * n_last and since >= REFIT_DAYS
+        due |= n > n_last > 0 and since >= YEAR_DAYS
         if due:
             out.append(monday)
             n_last, last = n, monday

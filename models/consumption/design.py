@@ -2,8 +2,8 @@
 
 The logarithm of a line's mean is its planning median plus a sum of deviations, one per block: level, class, zone,
 class x zone, operator, machine, machine x zone, soil steps (cumulative, so soil is ordered), class x soil, zone x soil,
-coating, ice age, zones worked together, a fixed amount per visit, season, ambient temperature, technique settings, and
-steps in time. Blocks of indicator columns are partially pooled; see `models/README.md`.
+coating, ice age, zones worked together, season, ambient temperature and technique settings; beside them stand changes
+of level in time and a fixed amount per visit. Blocks of indicator columns are partially pooled; see `models/README.md`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.jobs import SETTINGS
-from models.consumption.planning import log_median
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,8 +21,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import Factor, JobTable
-    from models.consumption.planning import Planning
-    from shared.vocabulary import Quantity
 
 #: Joins the two words of a cell, for example class and zone.
 CELL = "\t"
@@ -41,11 +38,7 @@ SETTING_ORIGIN: Mapping[str, tuple[float, float]] = {
     "ice_on_share": (0.6, 0.2),
 }
 _SETTING_LIMIT = 3.0
-#: Unit of a fixed amount per visit, lb and min; from memory, without a source: its weight is learned.
-VISIT_AMOUNT: Mapping[Quantity, float] = {"pellets_lb": 5.0, "minutes": 8.0}
 _YEAR = 365.2425
-_MOST_TIME_STEPS = 6
-_JOBS_PER_TIME_STEP = 12
 
 
 @dataclass(frozen=True)
@@ -56,12 +49,9 @@ class Columns:
     ----------
     blocks : dict block -> tuple of keys
         Keys are words, cells joined by `CELL`, or names of numeric columns.
-    cuts : tuple of int
-        Day (ordinal) from which each time step is on.
     """
 
     blocks: dict[str, tuple[str, ...]]
-    cuts: tuple[int, ...]
 
     @property
     def n(self) -> int:
@@ -166,7 +156,6 @@ def columns_of(table: JobTable) -> Columns:
         "coating": ("coating",) if table.coating_removed.any() else (),
         "age": ("ice_age_days",) if np.isfinite(table.settings["ice_age_days"]).any() else (),
         "together": ("together",),
-        "visit": ("visit",),
         "season": ("sin1", "cos1", "sin2", "cos2"),
         "ambient": ("ambient",) if np.isfinite(table.ambient_f).any() else (),
         "setting": tuple(
@@ -176,9 +165,7 @@ def columns_of(table: JobTable) -> Columns:
             for power in ("", "^2")
         ),
     }
-    cuts = _time_cuts(table)
-    blocks["time"] = tuple(f"t{k}" for k in range(len(cuts)))
-    return Columns(blocks, cuts)
+    return Columns(blocks)
 
 
 def _words(factor: Factor) -> NDArray[np.str_]:
@@ -189,16 +176,6 @@ def _used(words: NDArray[np.str_]) -> tuple[str, ...]:
     return tuple(sorted({w for w in words.tolist() if w}))
 
 
-def _time_cuts(table: JobTable) -> tuple[int, ...]:
-    n_steps = min(_MOST_TIME_STEPS, table.n_jobs // _JOBS_PER_TIME_STEP)
-    if not n_steps:
-        return ()
-    days = np.sort(table.day[table.line_job])
-    at = (np.arange(1, n_steps + 1) * len(days)) // (n_steps + 1)
-    cuts = sorted(set(days[at].tolist()) - {int(days[0])})
-    return tuple(int(c) for c in cuts)
-
-
 def setting_score(name: str, value: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return a setting in its unit steps from its origin, limited to +-3; 0 where it was not written down."""
     origin, step = SETTING_ORIGIN[name]
@@ -206,21 +183,7 @@ def setting_score(name: str, value: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(np.isfinite(value), score, 0.0)
 
 
-def visit_score(table: JobTable, planning: Planning) -> NDArray[np.float64]:
-    """Return how much a fixed amount per visit would weigh in each job, (n_jobs,).
-
-    The mean over both quantities of log(1 + F / planned total), F = `VISIT_AMOUNT`: filling the hopper and purging the
-    hose weigh more in a small job. To first order its coefficient c stands for a fixed amount of c F.
-    """
-    score = np.zeros(table.n_jobs)
-    for quantity, amount in VISIT_AMOUNT.items():
-        planned = np.exp(log_median(table, planning.of(quantity)))
-        total = np.bincount(table.line_job, weights=planned, minlength=table.n_jobs)
-        score += np.log1p(amount / np.maximum(total, 1.0)) / len(VISIT_AMOUNT)
-    return score
-
-
-def rows_of(columns: Columns, table: JobTable, planning: Planning) -> Rows:
+def rows_of(columns: Columns, table: JobTable) -> Rows:
     """Return the lines of a table in the given columns; words and cells that are not among them get none (-1)."""
     index: list[NDArray[np.int64]] = []
     value: list[NDArray[np.float64]] = []
@@ -236,7 +199,7 @@ def rows_of(columns: Columns, table: JobTable, planning: Planning) -> Rows:
         add(np.where(codes[block] >= 0, codes[block] + columns.start(block), -1))
     add(_cell_column(columns, "class_zone", codes["class"], codes["zone"]))
     add(_cell_column(columns, "machine_zone", codes["machine"], codes["zone"]))
-    for column, amount in _numeric(columns, table, planning):
+    for column, amount in _numeric(columns, table):
         add(column, amount)
     class_soil = np.column_stack([_cell_column(columns, "class_soil", codes["class"], s) for s in range(N_SOILS)])
     zone_soil = np.column_stack([_cell_column(columns, "zone_soil", codes["zone"], s) for s in range(N_SOILS)])
@@ -269,7 +232,7 @@ def _cell_column(
     return np.asarray(lookup[left, right])
 
 
-def _numeric(columns: Columns, table: JobTable, planning: Planning) -> list[tuple[int, NDArray[np.float64]]]:
+def _numeric(columns: Columns, table: JobTable) -> list[tuple[int, NDArray[np.float64]]]:
     """Return (column, value per line) of the numeric columns."""
     job = table.line_job
     out: list[tuple[int, NDArray[np.float64]]] = []
@@ -279,7 +242,6 @@ def _numeric(columns: Columns, table: JobTable, planning: Planning) -> list[tupl
         out.append((columns.start("age"), setting_score("ice_age_days", table.settings["ice_age_days"])))
     together = np.log(np.bincount(job, minlength=table.n_jobs).clip(1))
     out.append((columns.start("together"), together[job]))
-    out.append((columns.start("visit"), visit_score(table, planning)[job]))
     angle = 2 * np.pi * table.day / _YEAR
     waves = (np.sin(angle), np.cos(angle), np.sin(2 * angle), np.cos(2 * angle))
     out += [(columns.start("season") + k, wave[job]) for k, wave in enumerate(waves)]
@@ -290,6 +252,4 @@ def _numeric(columns: Columns, table: JobTable, planning: Planning) -> list[tupl
         name = key.removesuffix("^2")
         score = setting_score(name, table.settings[name])
         out.append((columns.start("setting") + k, score**2 if key.endswith("^2") else score))
-    steps = table.day[:, None] >= np.array(columns.cuts, dtype=np.int64)[None, :]
-    out += [(columns.start("time") + k, steps[job, k].astype(np.float64)) for k in range(len(columns.cuts))]
     return out

@@ -17,7 +17,7 @@ import numpy as np
 from models.consumption.design import CELL, N_SOILS, rows_of, setting_score
 from models.consumption.jobs import SETTINGS
 from models.consumption.planning import log_median
-from models.consumption.sampler import POOLED
+from models.consumption.priors import POOLED
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
 #: Line noise is cut off at so many of its sds: a log-t has no mean, and no job takes a hundred times its median.
 _NOISE_LIMIT = 6.0
-#: Part of a time step's scale by which the level may have moved when the job is done.
-_NEXT_STEP = 0.5
 _POOL_AT = {block: k for k, block in enumerate(POOLED)}
 
 
@@ -56,7 +54,7 @@ class Scenarios:
         n_states = states.n
         every = np.arange(n_draws)
         self.pick = every % n_states if n_draws >= n_states else (every * n_states) // n_draws
-        self.rows = rows_of(fitted.columns, request, fitted.planning)
+        self.rows = rows_of(fitted.columns, request)
         bare = replace(request, soil=np.zeros(request.n_lines, dtype=np.int64))
         self.soil_log = [np.log(np.array(fitted.planning.of(q).soil)) for q in QUANTITIES]
         medians = (log_median(bare, fitted.planning.of(q)) for q in QUANTITIES)
@@ -68,7 +66,7 @@ class Scenarios:
         self.steps = steps + np.array(self.soil_log)[:, :, None]
         self.scores = normal_scores(n_draws)
         self.rho = states.rho[self.pick].T
-        self.job_sd = states.job_sd[self.pick].T
+        self.job_sd, self.visit = states.job_sd[self.pick].T, states.visit[self.pick].T
         # The t quantile at a normal score z is nearly sqrt(nu expm1(c z^2)), c = ((8nu + 3) / (8nu + 1))^2 / nu
         # (Wallace 1959, Ann. Math. Stat. 30:1124-1130), which needs no second random number.
         self.tail = states.tail[self.pick].T[:, None, :]
@@ -150,6 +148,7 @@ class Scenarios:
         self._add_soil(log_mean, lines, rng)
         if day > self.fitted.last_day:
             log_mean += self._effect("time", "next")[:, None, :]
+        log_mean += np.log1p(self.visit / np.exp(log_mean).sum(axis=1))[:, None, :]
         u = _pair(z[0], z[1], self.rho[1]) * self.job_sd
         e = _pair(z[2 : 2 + n], z[2 + n :], self.rho[2])
         e = np.copysign(np.minimum(np.sqrt(self.tail * np.expm1(self.bend * e**2)), _NOISE_LIMIT), e)
@@ -175,7 +174,7 @@ class Scenarios:
             rng = stream(self.seed, block, key)
             z = rng.permuted(np.broadcast_to(self.scores, (2, self.n_draws)), axis=1)
             states = self.fitted.states
-            scale = _NEXT_STEP * states.time_scale if block == "time" else states.tau[:, :, _POOL_AT[block]]
+            scale = states.time_scale if block == "time" else states.tau[:, :, _POOL_AT[block]]
             self.fresh[block, key] = _pair(z[0], z[1], self.rho[0]) * scale[self.pick].T
         return self.fresh[block, key]
 

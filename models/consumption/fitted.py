@@ -26,14 +26,15 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
 
 #: Raised whenever the meaning of a stored number changes.
-SCHEMA = 1
+SCHEMA = 2
 #: From so many usable jobs on, and with so many that share class and a zone, an answer is called learned.
 LEARNED_JOBS = 30
 LEARNED_SIMILAR = 5
 #: Digits kept of each stored state: far below what 300 states can tell.
 _UNIT = {
     "b": 1e-4, "tau": 1e-4, "line_sd": 1e-4, "other_sd": 1e-4,
-    "job_sd": 1e-4, "tail": 1e-2, "time_scale": 1e-5, "rho": 1e-4,
+    "job_sd": 1e-4, "tail": 1e-2, "time_scale": 1e-5, "visit": 1e-3,
+    "rho": 1e-4,
 }  # fmt: skip
 
 
@@ -104,7 +105,7 @@ class FittedModel:
         body = {
             "schema": SCHEMA,
             "planning": {q: _figures(self.planning.of(q)) for q in QUANTITIES},
-            "columns": {"blocks": self.columns.blocks, "cuts": self.columns.cuts},
+            "columns": self.columns.blocks,
             "states": states,
             "soil": asdict(self.soil),
             "usual": asdict(self.usual),
@@ -136,12 +137,12 @@ class FittedModel:
                 expected=f"schema {SCHEMA}",
                 do="Run learn again.",
             )
-        blocks = {name: tuple(keys) for name, keys in body["columns"]["blocks"].items()}
+        blocks = {name: tuple(keys) for name, keys in body["columns"].items()}
         soil = body["soil"]
         usual = body["usual"]
         return cls(
             planning=Planning(*(_figures_of(body["planning"][q]) for q in QUANTITIES)),
-            columns=Columns(blocks, tuple(body["columns"]["cuts"])),
+            columns=Columns(blocks),
             states=_states_of(body["states"]),
             soil=SoilModel(**{**soil, "cuts": tuple(soil["cuts"]), "season": tuple(soil["season"])}),
             usual=Usual(

@@ -16,7 +16,8 @@ from models.consumption.fitted import FittedModel, Usual, kinds_of, predict, rou
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.plugin import fit_all
-from models.consumption.sampler import POOLED, Chain, States
+from models.consumption.priors import POOLED
+from models.consumption.sampler import Chain, States
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 
 N_STATES = 300
 _N_BURN = 150
+#: Up to so many jobs every second, and every third, sweep is kept: switches and changes of level mix slowly there.
+_LONG_CHAIN_JOBS = (400, 200)
 _RECORD_STATES = 60
 _RECORD_BURN = 30
 _RECORD_DRAWS = 600
@@ -81,7 +84,8 @@ def _learn(
         rolling = _Rolling(planning, seed)
         record = rolling_record(usable, rolling.answer_at, lambda share: tell(0.6 * share, "backtest"))
     start = 0.6 if record else 0.0
-    fitted = fit(usable, planning, seed=seed, tell=lambda share: tell(start + (1 - start) * share, "fit"))
+    thin = 1 + (usable.n_jobs <= _LONG_CHAIN_JOBS[0]) + (usable.n_jobs <= _LONG_CHAIN_JOBS[1])
+    fitted = fit(usable, planning, seed=seed, thin=thin, tell=lambda share: tell(start + (1 - start) * share, "fit"))
     tell(1.0, "done")
     if record is None:
         return fitted
@@ -102,6 +106,7 @@ def fit(
     seed: int,
     n_states: int = N_STATES,
     n_burn: int = _N_BURN,
+    thin: int = 1,
     tell: Callable[[float], None] | None = None,
 ) -> FittedModel:
     """Return the learner fitted to usable jobs in order, without a record."""
@@ -111,7 +116,7 @@ def fit(
     if not table.n_jobs:
         states = planning_states(planning, columns.n, seed)
     elif table.n_jobs <= SAMPLED_JOBS:
-        states = Chain(table, planning, columns, soil, rng).run(n_burn, n_states, tell=tell)
+        states = Chain(table, planning, columns, soil, rng).run(n_burn * thin, n_states, thin, tell)
     else:
         part = table.take_jobs(np.sort(rng.choice(table.n_jobs, SCALE_JOBS, replace=False)))
         some = columns_of(part)
@@ -172,6 +177,7 @@ def planning_states(planning: Planning, n_columns: int, seed: int) -> States:
         job_sd=each * spread * 0.5,
         tail=np.full((N_STATES, 2), 100.0),
         time_scale=np.zeros((N_STATES, 2)),
+        visit=np.zeros((N_STATES, 2)),
         rho=np.full((N_STATES, 3), 0.5),
     )
 
@@ -180,7 +186,7 @@ def _planned(states: States, t: int, planned: States) -> States:
     """Return the states with those of quantity t, which was never recorded, replaced by the planning ones."""
     out = {name: getattr(states, name).copy() for name in States.__dataclass_fields__}
     rows = np.arange(states.n) * planned.n // states.n
-    for name in ("b", "tau", "other_sd", "job_sd", "tail", "time_scale"):
+    for name in ("b", "tau", "other_sd", "job_sd", "tail", "time_scale", "visit"):
         out[name][:, t] = getattr(planned, name)[rows, t]
     out["line_sd"][:, t] = planned.other_sd[rows, t, None]
     return States(**out)

@@ -20,8 +20,8 @@ import numpy as np
 
 from models.consumption.design import rows_of, word_codes
 from models.consumption.planning import log_median
-from models.consumption.sampler import FIXED, POOLED, States
-from models.consumption.sampler_target import STEPS, rounding_step
+from models.consumption.priors import FIXED, POOLED, SWITCHED
+from models.consumption.sampler_target import STEPS, rounding_steps
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -33,12 +33,15 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable, Observed
     from models.consumption.latent_soil import SoilModel
     from models.consumption.planning import Planning
+    from models.consumption.sampler import States
     from shared.vocabulary import Quantity
 
 _CHUNK_LINES = 20_000
 _N_STEPS = 8
 #: Prior sd and pseudo-observations of a step in time; each step's variance follows its own size (ARD, MacKay 1994).
 _TIME_SD = 0.02
+_MOST_TIME_STEPS = 6
+_JOBS_PER_TIME_STEP = 12
 _SMALL = 1e-6
 #: Lines for which the sampled line variance of a zone counts.
 _SCALE_WEIGHT = 50.0
@@ -52,6 +55,7 @@ class Scales:
     line_var: NDArray[np.float64]
     job_var: float
     tail: float
+    visit: float
 
 
 @dataclass(frozen=True)
@@ -100,6 +104,7 @@ def fit_all(
             np.median(line_sd[:, t], axis=0) ** 2,
             float(np.median(part.job_sd[:, t])) ** 2,
             float(np.median(part.tail[:, t])),
+            float(np.median(part.visit[:, t])),
         )
         fit = Newton(table, planning, columns, soil, quantity, medians)
         for step in range(_N_STEPS):
@@ -131,19 +136,22 @@ class Newton:
         steps = STEPS[quantity]
         value = self.observed.value
         usable = value > 0
-        self.rounding = np.where(
-            size == 1,
-            rounding_step(value[(size == 1) & usable], steps),
-            rounding_step(value[(size > 1) & usable], steps),
-        )
-        self.prior_mean, self.prior_var = np.zeros(columns.n), np.ones(columns.n)
+        by_line, by_total = rounding_steps(value[(size == 1) & usable], value[(size > 1) & usable], steps)
+        self.rounding = np.where(size == 1, by_line, by_total)
+        self.cuts = time_cuts(table)
+        self.n = columns.n + len(self.cuts)
+        self.time = slice(columns.n, self.n)
+        self.prior_mean, self.prior_var = np.zeros(self.n), np.ones(self.n)
         for block, (mean, sd) in FIXED.items():
+            self.prior_mean[columns.span(block)], self.prior_var[columns.span(block)] = mean, sd**2
+        for block, (_, each) in SWITCHED.items():
+            mean, sd = np.array(each).T
             self.prior_mean[columns.span(block)], self.prior_var[columns.span(block)] = mean, sd**2
         for k, block in enumerate(POOLED):
             self.prior_var[columns.span(block)] = scales.tau[k] ** 2
-        self.prior_var[columns.span("time")] = _TIME_SD**2
+        self.prior_var[self.time] = _TIME_SD**2
         self.b = self.prior_mean.copy()
-        self.lower: NDArray[np.float64] = np.eye(columns.n)
+        self.lower: NDArray[np.float64] = np.eye(self.n)
         first = np.searchsorted(table.line_job, np.arange(table.n_jobs + 1))
         starts = np.searchsorted(first, np.arange(0, table.n_lines, _CHUNK_LINES))
         self.edges = sorted({*starts.tolist(), table.n_jobs})
@@ -169,18 +177,21 @@ class Newton:
         self.b = np.linalg.solve(self.lower.T, np.linalg.solve(self.lower, g))
         soil = self.columns.span("soil")
         self.b[soil] = np.maximum(self.b[soil], -np.diff(np.log(np.array(self.figures.soil))))
-        time = self.columns.span("time")
-        if self.columns.cuts:
-            covariance = np.linalg.inv(h)[time, time].diagonal()
-            self.prior_var[time] = (self.b[time] ** 2 + covariance + _TIME_SD**2) / 2
+        if len(self.cuts):
+            covariance = np.linalg.inv(h)[self.time, self.time].diagonal()
+            self.prior_var[self.time] = (self.b[self.time] ** 2 + covariance + _TIME_SD**2) / 2
 
     def draws(self, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
-        """Return draws of b from its normal approximation, (n, n_columns), soil steps kept increasing."""
-        noise = np.linalg.solve(self.lower.T, rng.standard_normal((self.columns.n, n))).T
+        """Return draws of b after all steps in time from its normal approximation, (n, n_columns).
+
+        Soil steps are kept increasing; the steps in time are added to the level, where a job to come finds them.
+        """
+        noise = np.linalg.solve(self.lower.T, rng.standard_normal((self.n, n))).T
         drawn = self.b + noise
         soil = self.columns.span("soil")
         drawn[:, soil] = np.maximum(drawn[:, soil], -np.diff(np.log(np.array(self.figures.soil))))
-        return np.asarray(drawn)
+        drawn[:, self.columns.start("level")] += drawn[:, self.time].sum(axis=1)
+        return np.asarray(drawn[:, : self.columns.n])
 
     def _chunk(self, jobs: NDArray[np.int64]) -> _Chunk:
         table, at = self.table, slice(*np.searchsorted(self.table.line_job, [jobs[0], jobs[-1] + 1]))
@@ -189,7 +200,7 @@ class Newton:
         value = np.append(self.observed.value, -1.0)[group]
         lines = np.flatnonzero(value > 0)
         lines = lines[np.argsort(group[lines], kind="stable")]
-        rows = rows_of(self.columns, part, self.planning)
+        rows = rows_of(self.columns, part)
         soil = np.maximum(part.soil, -1)
         x = rows.dense(self.columns.n, soil)
         log_soil = np.log(np.array(self.figures.soil))
@@ -202,6 +213,7 @@ class Newton:
             rows.put_soil(one, np.arange(len(unknown)), unknown, np.full(len(unknown), level), 1.0)
             x[unknown] += chance[:, None] * one
             offset[unknown] += chance * log_soil[level]
+        x = np.concatenate([x, part.day[part.line_job][:, None] >= self.cuts], axis=1)
         _, group_first, of_group = np.unique(group[lines], return_index=True, return_inverse=True)
         group_job = part.line_job[lines][group_first]
         _, job_first, job = np.unique(group_job, return_index=True, return_inverse=True)
@@ -228,6 +240,9 @@ class Newton:
     def _normal_equations(self, c: _Chunk) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         scales = self.scales
         mean = c.offset + c.x @ self.b
+        by_job = np.append(c.group_first[c.job_first], len(mean))
+        planned = np.add.reduceat(np.exp(mean), by_job[:-1])
+        mean += np.repeat(np.log1p(scales.visit / planned), np.diff(by_job))
         top = np.maximum.reduceat(mean, c.group_first)
         part = np.exp(mean - top[c.group])
         total = np.add.reduceat(part, c.group_first)
@@ -268,6 +283,14 @@ class Newton:
         self.zone_sums += np.stack(
             [np.bincount(zone, weights=square, minlength=n_zones), np.bincount(zone, minlength=n_zones)]
         )
+
+
+def time_cuts(table: JobTable) -> NDArray[np.int64]:
+    """Return the days (ordinals) from which each step in time is on: quantiles of the lines' days."""
+    n_steps = min(_MOST_TIME_STEPS, table.n_jobs // _JOBS_PER_TIME_STEP)
+    days = np.sort(table.day[table.line_job])
+    at = (np.arange(1, n_steps + 1) * len(days)) // (n_steps + 1)
+    return np.array(sorted(set(days[at].tolist()) - set(days[:1].tolist())), dtype=np.int64)
 
 
 def _middle(

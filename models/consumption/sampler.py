@@ -2,10 +2,9 @@
 
 Each sweep draws, for one quantity given the other and then the other way round, the latent lines, the coefficients with
 the job noise integrated out, the job noise and the line noise (`sampler_target`); then the scales of the blocks and the
-correlations between the quantities, and the soil levels that nobody wrote down. Gelfand & Smith (1990), JASA
-85:398-409; half-t and scaled inverse chi-square scales: Gelman (2006), Bayesian Analysis 1:515-534; sparse steps in
-time: Carvalho, Polson & Scott (2010), Biometrika 97:465-480, drawn as in Makalic & Schmidt (2016), IEEE Signal
-Processing Letters 23:179-182.
+correlations between the quantities, the changes of level in time (`sampler_time`), and the soil levels that nobody
+wrote down. Gelfand & Smith (1990), JASA 85:398-409; scaled inverse chi-square scales: Gelman (2006), Bayesian Analysis
+1:515-534.
 """
 
 from __future__ import annotations
@@ -17,8 +16,9 @@ import numpy as np
 
 from models.consumption.design import rows_of, word_codes
 from models.consumption.planning import log_median
+from models.consumption.priors import Priors
+from models.consumption.sampler_jobs import JobLevels
 from models.consumption.sampler_target import STEPS, Target, draw_from_log
-from models.consumption.sampler_time import Cuts
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -30,37 +30,6 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
     from models.consumption.latent_soil import SoilModel
     from models.consumption.planning import Planning
-
-#: Blocks whose scale is learned, with the prior guess of their sd on the log scale.
-POOLED = {
-    "class": 0.25,
-    "zone": 0.40,
-    "class_zone": 0.12,
-    "operator": 0.12,
-    "machine": 0.10,
-    "machine_zone": 0.08,
-    "class_soil": 0.06,
-    "zone_soil": 0.06,
-    "season": 0.05,
-    "setting": 0.06,
-}
-#: Blocks with a fixed prior: mean and sd.
-FIXED = {
-    "level": (0.0, 0.4),
-    "soil": (0.0, 0.2),
-    "coating": (0.0, 0.4),
-    "age": (0.05, 0.07),
-    "together": (0.0, 0.12),
-    "visit": (0.0, 0.7),
-    "ambient": (0.0, 0.05),
-}
-POOL_WEIGHT = dict.fromkeys(POOLED, 8.0)
-JOB_SD = 0.16
-JOB_SD_WEIGHT = 3.0
-TIME_SCALE = 0.005
-SCALE_FACTORS = np.exp(np.linspace(-2.5, 2.2, 48))
-RHO_GRID = np.linspace(-0.6, 0.97, 41)
-RHO_LOG_PRIOR = 2.0 * np.log1p(RHO_GRID) + 0.5 * np.log1p(-RHO_GRID)
 
 
 @dataclass(frozen=True)
@@ -77,7 +46,9 @@ class States:
     other_sd : (n_states, 2)
         Line sd of a zone that is new.
     job_sd, tail, time_scale : (n_states, 2)
-        Sd of the job noise, degrees of freedom of the line noise, scale of a time step.
+        Sd of the job noise, degrees of freedom of the line noise, sd of a change of level after the last job.
+    visit : (n_states, 2)
+        Fixed amount per visit in lb and min.
     rho : (n_states, 3)
         Correlation of pellets and minutes in effects, job noise, line noise.
     """
@@ -89,6 +60,7 @@ class States:
     job_sd: NDArray[np.float64]
     tail: NDArray[np.float64]
     time_scale: NDArray[np.float64]
+    visit: NDArray[np.float64]
     rho: NDArray[np.float64]
 
     @property
@@ -103,12 +75,13 @@ class Chain:
     def __init__(
         self, table: JobTable, planning: Planning, columns: Columns, soil: SoilModel, rng: np.random.Generator
     ) -> None:
-        self.columns, self.rng, self.soil_model, self.day = columns, rng, soil, table.day
-        self.rows = rows_of(columns, table, planning)
+        self.columns, self.rng, self.soil_model = columns, rng, soil
+        self.rows = rows_of(columns, table)
         self.soil = np.where(table.soil < 0, 1, table.soil)
         bare = replace(table, soil=np.zeros(table.n_lines, dtype=np.int64))
         matrix = self.rows.dense(columns.n, self.soil)
-        zone = word_codes(columns, table)["zone"]
+        codes = word_codes(columns, table)
+        zone = codes["zone"]
         self.soil_log = [np.log(np.array(planning.of(q).soil)) for q in QUANTITIES]
         self.base = [
             log_median(bare, planning.of(q)) - log[0] for q, log in zip(QUANTITIES, self.soil_log, strict=True)
@@ -120,7 +93,16 @@ class Chain:
         ]
         self.floor = [-np.diff(log) for log in self.soil_log]
         self._init_latent_soil(table)
-        self._init_scales(table.n_jobs)
+        self.priors = Priors(columns)
+        self.levels = JobLevels(table, columns, matrix, codes["machine"])
+        single = np.zeros((2, table.n_lines), dtype=bool)
+        for mask, target in zip(single, self.targets, strict=True):
+            mask[target.lines[target.single]] = True
+        self.paired = np.flatnonzero(single.all(axis=0))
+        self.in_job = np.zeros((2, table.n_jobs), dtype=bool)
+        self.job_effect = np.zeros((2, table.n_jobs))
+        for t, target in enumerate(self.targets):
+            self.in_job[t, target.jobs] = True
 
     def _init_latent_soil(self, table: JobTable) -> None:
         unknown = table.soil < 0
@@ -136,131 +118,38 @@ class Chain:
         self.soil_mean = self.soil_model.mean(table)[self.soil_lines]
         self.soil_common = np.zeros(int(self.soil_job.max()) + 1 if len(self.soil_job) else 0)
 
-    def _init_scales(self, n_jobs: int) -> None:
-        columns = self.columns
-        n = columns.n
-        self.prior_mean, self.prior_var = np.zeros(n), np.ones((2, n))
-        for block, (mean, sd) in FIXED.items():
-            self.prior_mean[columns.span(block)] = mean
-            self.prior_var[:, columns.span(block)] = sd**2
-        self.pool_spans = [columns.span(block) for block in POOLED]
-        self.pool_size = np.array([span.stop - span.start for span in self.pool_spans])
-        self.guess = np.array(list(POOLED.values()))
-        self.pool_weight = np.array([POOL_WEIGHT[block] for block in POOLED])
-        self.tau = np.tile(self.guess, (2, 1))
-        self.job_sd = np.full(2, JOB_SD)
-        self.rho = np.array([0.3, 0.3, 0.3])
-        self.time = columns.span("time")
-        self.n_steps = len(columns.cuts)
-        self.time_var, self.time_aux = np.full(2, TIME_SCALE**2), np.ones(2)
-        self.step_var, self.step_aux = np.ones((2, self.n_steps)), np.ones((2, self.n_steps))
-        pooled = np.zeros(n, dtype=bool)
-        for span in self.pool_spans:
-            pooled[span] = True
-        self.tied = np.flatnonzero(pooled)
-        self.cuts = [Cuts(columns.cuts, self.day[target.jobs]) for target in self.targets]
-        self.in_job = np.zeros((2, n_jobs), dtype=bool)
-        self.job_effect = np.zeros((2, n_jobs))
-        for t, target in enumerate(self.targets):
-            self.in_job[t, target.jobs] = True
-        self._put_scales()
-
-    def _put_scales(self) -> None:
-        for t in range(2):
-            for k, span in enumerate(self.pool_spans):
-                self.prior_var[t, span] = self.tau[t, k] ** 2
-            self.prior_var[t, self.time] = np.maximum(self.time_var[t] * self.step_var[t], 1e-12)
-
     def sweep(self) -> None:
         """Draw everything once."""
-        for t, target in enumerate(self.targets):
+        for target in self.targets:
             target.draw_latent_lines(self.rng)
+        self.levels.draw(self.targets, self.priors, self.rng)
+        self._keep_job_effects()
+        for t, target in enumerate(self.targets):
             self._draw_effects(t)
             target.draw_line_noise(self.rng)
-        self._draw_scales()
+        b = np.array([target.b for target in self.targets])
+        self.priors.draw(b, self.job_effect, self.in_job, self._paired_noise(), self.rng)
         if len(self.soil_unknown):
             self._draw_soil()
+
+    def _keep_job_effects(self) -> None:
+        for t, target in enumerate(self.targets):
+            self.job_effect[t, target.jobs] = target.u
 
     def _draw_effects(self, t: int) -> None:
         """Draw coefficients and job noise of one quantity, given those of the other."""
         target, other = self.targets[t], 1 - t
-        rho_b, rho_j = float(self.rho[0]), float(self.rho[1])
-        mean, var = self.prior_mean.copy(), self.prior_var[t].copy()
-        tied = self.tied
-        ratio = np.sqrt(self.prior_var[t, tied] / self.prior_var[other, tied])
-        mean[tied] += rho_b * ratio * self.targets[other].b[tied]
-        var[tied] *= 1 - rho_b**2
-        paired = self.in_job[other, target.jobs]
-        job_mean = np.where(
-            paired, rho_j * self.job_sd[t] / self.job_sd[other] * self.job_effect[other, target.jobs], 0.0
-        )
-        job_var = self.job_sd[t] ** 2 * np.where(paired, 1 - rho_j**2, 1.0)
-        step = self.rows.soil_step
-        if self.n_steps and target.n:
-            target.draw_cuts(self.cuts[t], self.time, job_mean, job_var, self.rng)
-        target.draw_coefficients(mean, var, job_mean, job_var, self.floor[t], step, self.rng)
-        self.job_effect[t, target.jobs] = target.u
-
-    def _draw_scales(self) -> None:
-        rho_b = float(self.rho[0])
-        b = np.array([target.b for target in self.targets])
-        for t in range(2):
-            own = np.array([float((b[t, s] ** 2).sum()) for s in self.pool_spans])
-            cross = np.array([float((b[0, s] * b[1, s]).sum()) for s in self.pool_spans]) / self.tau[1 - t]
-            grid = self.guess[:, None] * SCALE_FACTORS
-            density = -(self.pool_size + self.pool_weight)[:, None] * np.log(grid)
-            density -= self.pool_weight[:, None] * self.guess[:, None] ** 2 / (2 * grid**2)
-            density -= (own[:, None] / grid**2 - 2 * rho_b * cross[:, None] / grid) / (2 * (1 - rho_b**2))
-            self.tau[t] = draw_from_log(density, grid, self.rng)
-            self._draw_job_sd(t)
-            self._draw_time_scales(t)
-        self._put_scales()
-        scaled = b[:, self.tied] / np.sqrt(self.prior_var[:, self.tied])
-        self.rho[0] = self._draw_rho(scaled[0], scaled[1])
-        both = self.in_job.all(axis=0)
-        self.rho[1] = self._draw_rho(*(self.job_effect[:, both] / self.job_sd[:, None]))
-        self.rho[2] = self._draw_rho(*self._paired_noise())
-
-    def _draw_job_sd(self, t: int) -> None:
-        rho = float(self.rho[1])
-        both = self.in_job.all(axis=0)
-        u, v = self.job_effect[t], self.job_effect[1 - t] / self.job_sd[1 - t]
-        paired, alone = float((u[both] ** 2).sum()), float((u[self.in_job[t] & ~both] ** 2).sum())
-        grid = JOB_SD * SCALE_FACTORS
-        density = -(self.in_job[t].sum() + JOB_SD_WEIGHT) * np.log(grid)
-        density -= (JOB_SD_WEIGHT * JOB_SD**2 + alone) / (2 * grid**2)
-        density -= (paired / grid**2 - 2 * rho * float((u[both] * v[both]).sum()) / grid) / (2 * (1 - rho**2))
-        self.job_sd[t] = draw_from_log(density, grid, self.rng)
-
-    def _draw_time_scales(self, t: int) -> None:
-        if not self.n_steps:
-            return
-        step2 = self.targets[t].b[self.time] ** 2
-        gamma = self.rng.standard_gamma
-        rate = 1 / self.step_aux[t] + step2 / (2 * self.time_var[t])
-        self.step_var[t] = np.clip(rate / gamma(1.0, self.n_steps), 1e-8, 1e8)
-        self.step_aux[t] = (1 + 1 / self.step_var[t]) / gamma(1.0, self.n_steps)
-        rate_tau = 3 / self.time_aux[t] + float((step2 / self.step_var[t]).sum()) / 2
-        self.time_var[t] = max(rate_tau / gamma((3 + self.n_steps) / 2), 1e-12)
-        self.time_aux[t] = (3 / self.time_var[t] + 1 / TIME_SCALE**2) / gamma(2.0)
-
-    def _draw_rho(self, one: NDArray[np.float64], two: NDArray[np.float64]) -> float:
-        """Draw a correlation on its grid from two columns of standardised values."""
-        keep = 1 - RHO_GRID**2
-        squares, product = float((one**2).sum() + (two**2).sum()), float((one * two).sum())
-        density = RHO_LOG_PRIOR - len(one) / 2 * np.log(keep) - (squares - 2 * RHO_GRID * product) / (2 * keep)
-        return float(draw_from_log(density, RHO_GRID, self.rng))
+        prior = self.priors.given_other(t, self.targets[other].b)
+        jobs = target.jobs
+        noise = self.priors.noise_given_other(t, self.job_effect[other, jobs], self.in_job[other, jobs])
+        target.draw_coefficients(*prior, *noise, self.floor[t], self.rows.soil_step, self.rng)
+        self.job_effect[t, jobs] = target.u
 
     def _paired_noise(self) -> list[NDArray[np.float64]]:
         """Return the standardised noise of lines for which both quantities were written down by line."""
-        first, second = self.targets
-        single = [np.zeros(len(first.position), dtype=bool) for _ in range(2)]
-        for mask, target in zip(single, self.targets, strict=True):
-            mask[target.lines[target.single]] = True
-        lines = np.flatnonzero(single[0] & single[1])
         noise = []
-        for target in (first, second):
-            at = target.position[lines]
+        for target in self.targets:
+            at = target.position[self.paired]
             noise.append(target.residual()[at] * np.sqrt(target.l[at] / target.s2[target.zone[at]]))
         return noise
 
@@ -321,16 +210,17 @@ class Chain:
 
     def snapshot(self) -> States:
         """Return the present state as one row."""
-        targets = self.targets
+        targets, priors = self.targets, self.priors
         return States(
-            b=np.array([[t.b for t in targets]]),
-            tau=self.tau[None].copy(),
+            b=self.levels.with_changes(np.array([t.b for t in targets]))[None],
+            tau=priors.tau[None].copy(),
             line_sd=np.sqrt(np.array([[t.s2 for t in targets]])),
             other_sd=np.sqrt(np.array([[t.s02 for t in targets]])),
-            job_sd=self.job_sd[None].copy(),
+            job_sd=priors.job_sd[None].copy(),
             tail=np.array([[t.nu for t in targets]]),
-            time_scale=np.sqrt(self.time_var)[None],
-            rho=self.rho[None].copy(),
+            time_scale=np.full((1, 2), self.levels.draw_ahead(self.rng)),
+            visit=self.levels.visit[None].copy(),
+            rho=priors.rho[None].copy(),
         )
 
     def run(self, n_burn: int, n_keep: int, thin: int = 1, tell: Callable[[float], None] | None = None) -> States:

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import Observed
-    from models.consumption.sampler_time import Cuts
 
 #: Steps in which shops round, from coarse to fine, tried in order.
 STEPS = {"pellets_lb": (10.0, 5.0, 2.5, 1.0), "minutes": (15.0, 10.0, 5.0, 2.0)}
@@ -46,6 +45,18 @@ def rounding_step(values: NDArray[np.float64], steps: tuple[float, ...]) -> floa
         if np.mean(off < 1e-6) >= _ROUNDED_SHARE:
             return step
     return 0.0
+
+
+def rounding_steps(
+    lines: NDArray[np.float64], totals: NDArray[np.float64], steps: tuple[float, ...]
+) -> tuple[float, float]:
+    """Return the rounding steps of lines and of totals; a few values that fit the other's step share it."""
+    by_line, by_total = rounding_step(lines, steps), rounding_step(totals, steps)
+    shared = [
+        other if len(values) < _ROUNDED_LEAST and other and np.allclose(values % other, 0.0, atol=1e-6) else own
+        for values, own, other in ((lines, by_line, by_total), (totals, by_total, by_line))
+    ]
+    return shared[0], shared[1]
 
 
 class Target:
@@ -80,6 +91,7 @@ class Target:
         self.s2 = np.full(n_zones, LINE_SD**2)
         self.s02, self.nu0, self.nu = LINE_SD**2, 16.0, 10.0
         self.l = np.ones(len(self.lines))
+        self.drift = np.zeros(len(self.jobs))
         self.fit = self.offset.copy()
 
     def _init_groups(self, group: NDArray[np.int64], value: NDArray[np.float64], steps: tuple[float, ...]) -> None:
@@ -88,16 +100,15 @@ class Target:
         self.y = self.offset.copy()
         recorded = value[group[self.single]]
         self.y[self.single] = np.log(recorded)
-        step = rounding_step(recorded, steps)
+        totals = np.flatnonzero(size > 1)
+        step, total_step = rounding_steps(recorded, value[totals], steps)
         self.lower, self.upper = _interval(recorded, step)
         self.rounded = step > 0
-        totals = np.flatnonzero(size > 1)
         many = np.flatnonzero(size[group] > 1)
         self.members = many[np.argsort(group[many], kind="stable")]
         self.total_size = size[totals]
         self.total_first = np.concatenate([[0], np.cumsum(self.total_size)[:-1]]).astype(np.int64)
         self.total_of = np.repeat(np.arange(len(totals)), self.total_size)
-        total_step = rounding_step(value[totals], steps)
         self.total_lower, self.total_upper = _interval(value[totals], total_step)
         self.total_rounded = total_step > 0
         if len(totals):
@@ -111,8 +122,13 @@ class Target:
         return len(self.lines)
 
     def refit(self) -> None:
-        """Bring each line's mean up to date after x, b or the offset changed."""
-        self.fit = self.offset + self.x @ self.b
+        """Bring each line's mean up to date after x, b, the drift of its job or the offset changed."""
+        self.fit = self.offset + self.drift[self.job] + self.x @ self.b
+
+    def job_sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the sums over each job's lines of their weights, and of weight times residual with the job noise."""
+        q = self.l / self.s2[self.zone]
+        return np.add.reduceat(q, self.first), np.add.reduceat(q * (self.y - self.fit), self.first)
 
     def draw_latent_lines(self, rng: np.random.Generator) -> None:
         """Draw the logarithms of rounded lines and of lines known only by a total, given everything else."""
@@ -180,24 +196,23 @@ class Target:
     ) -> None:
         """Draw b with the job noise integrated out, then the job noise given b.
 
-        Per job with weights q the covariance of its lines has the inverse Q - qq'/D, D = sum q + 1/v, whose square root
-        (I - alpha vv')Q^1/2 with v = sqrt(q) whitens the rows. Soil steps are kept above `floor` by drawing again.
+        Per job with weights q the covariance of its lines has the inverse Q - qq'/D, D = sum q + 1/v, so with
+        m = X'q summed over its lines X'QX - sum mm'/D is the precision. Soil steps are kept above `floor` by drawing
+        again.
         """
         from scipy.linalg.lapack import dpotrf, dpotrs, dtrtrs
 
         q = self.l / self.s2[self.zone]
         root = np.sqrt(q)
         precision = np.diag(1.0 / prior_var)
-        rest = self.y - self.offset - job_mean[self.job]
+        rest = self.y - self.offset - (job_mean + self.drift)[self.job]
         if self.n:
-            weight = np.add.reduceat(q, self.first)
-            total = weight + 1.0 / job_var
-            alpha = ((1.0 - np.sqrt(1.0 - weight / total)) / weight)[self.job]
-            mean_x = np.add.reduceat(q[:, None] * self.x, self.first, axis=0)
-            white = root[:, None] * (self.x - alpha[:, None] * mean_x[self.job])
-            white_y = root * (rest - alpha * np.add.reduceat(q * rest, self.first)[self.job])
-            h = white.T @ white + precision
-            g = white.T @ white_y + prior_mean / prior_var
+            total = np.add.reduceat(q, self.first) + 1.0 / job_var
+            rows = root[:, None] * self.x
+            summed = np.add.reduceat(root[:, None] * rows, self.first, axis=0) / np.sqrt(total)[:, None]
+            h = rows.T @ rows - summed.T @ summed + precision
+            common = np.add.reduceat(q * rest, self.first) / np.sqrt(total)
+            g = rows.T @ (root * rest) - summed.T @ common + prior_mean / prior_var
         else:
             h, g = precision, prior_mean / prior_var
         lower, _ = dpotrf(h, lower=1)
@@ -211,22 +226,6 @@ class Target:
         if self.n:
             left = np.add.reduceat(q * (self.y - self.fit - job_mean[self.job]), self.first)
             self.u = job_mean + left / total + rng.standard_normal(len(total)) / np.sqrt(total)
-
-    def draw_cuts(
-        self,
-        cuts: Cuts,
-        columns: slice,
-        job_mean: NDArray[np.float64],
-        job_var: NDArray[np.float64],
-        rng: np.random.Generator,
-    ) -> None:
-        """Draw where the steps in time lie, job noise integrated out; `draw_coefficients` must follow."""
-        q = self.l / self.s2[self.zone]
-        rest = q * (self.y - self.fit - job_mean[self.job])
-        weighted, weight = np.add.reduceat(rest, self.first), np.add.reduceat(q, self.first)
-        if cuts.draw(self.b[columns], weighted, weight, job_var, rng):
-            self.x[:, columns] = cuts.on()[self.job]
-            self.refit()
 
     def residual(self) -> NDArray[np.float64]:
         """Return the line noise as it stands, shape (n,)."""
@@ -258,6 +257,8 @@ def draw_from_log(
 ) -> NDArray[np.float64]:
     """Draw one grid value from unnormalised log densities along the last axis (griddy Gibbs)."""
     noise = rng.gumbel(size=log_density.shape)
+    if log_density.ndim == 1:
+        return np.asarray(grid[int(np.argmax(log_density + noise))])
     return np.take_along_axis(
         np.broadcast_to(grid, log_density.shape), np.argmax(log_density + noise, axis=-1)[..., None], axis=-1
     )[..., 0]

@@ -1,16 +1,23 @@
-"""Where steps in time lie: a Gibbs draw of each cut, with the job noise integrated out.
+"""Changes of level in time: whether, when, for whom and by how much, one joint Gibbs move over both quantities.
 
-A step that is on from day d adds b to every line of the jobs from d on. With weights q of a job's lines, Q = sum q, job
-variance v and residuals r (against the job's prior mean), integrating the job noise out changes its log likelihood by
+Each of a few possible changes is off or on. One that is on adds delta = (delta_lb, delta_min) to the log of every line
+of the jobs in its scope (all jobs, or those of one machine) from a day on; delta ~ N(0, S) (spike and slab: George &
+McCulloch 1993, JASA 88:881-889; change points: Barry & Hartigan 1993, JASA 88:309-319; Chib 1998, J. Econometrics
+86:221-241). A step confounds with whatever is constant within a job (level, machine, operator, season), so the move
+integrates all of those out together with the job noise.
 
-    delta A - 1/2 delta^2 B,   A = sum q r / (1 + Q v),   B = Q / (1 + Q v),
+With W_tj = sum q and A_tj = sum q r over the lines of job j (r without the parts integrated out), and job noise
+u_j ~ N(0, L^-1), job j carries the precision P_j = W - W (W + L)^-1 W, W = diag(W_1j, W_2j), and the information
+h_j = A - W (W + L)^-1 A for its two levels. Let M and v be the precision and information of the integrated
+coefficients (prior included), B their covariance terms with the step, P and h summed over the jobs that the step
+touches. Then the step has precision Q = P + S^-1 - B'M^-1 B and information w = h - B'M^-1 v, and against no step
 
-when delta is added to all of its lines, so the density of every candidate day is a cumulative sum over jobs (multiple
-change points: Barry & Hartigan 1993, JASA 88:309-319; Chib 1998, J. Econometrics 86:221-241).
+    log Bayes factor = 1/2 w'Q^-1 w - 1/2 log |Q| - 1/2 log |S|.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,56 +25,244 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+#: Prior of one change: its chance, its sd on the log scale, what pellets and minutes have in common.
+CHANCE = 0.12
+STEP_SD = 0.25
+STEP_RHO = 0.5
+MOST_CHANGES = 4
+JOBS_PER_CHANGE = 10
+#: A change is looked for at so many days at most, and in a machine that has so many jobs.
+_MOST_PLACES = 60
+_MACHINE_JOBS = 8
 
-class Cuts:
-    """Days from which each step is on, between the first and the last day, in order."""
 
-    def __init__(self, cuts: tuple[int, ...], job_day: NDArray[np.int64]) -> None:
-        self.at = np.array(cuts, dtype=np.int64)
-        self.job_day = job_day
-        self.candidates = np.unique(job_day)[1:]
+@dataclass(frozen=True)
+class Sums:
+    """What the lines of each job say of its two levels; see the module's text.
 
-    def on(self) -> NDArray[np.bool_]:
-        """Return which steps are on for each job, (n_jobs, n_cuts)."""
-        return np.asarray(self.job_day[:, None] >= self.at)
+    Attributes
+    ----------
+    weight, info : (2, n_jobs)
+        Sums of q, and of q times the residual without integrated columns and changes.
+    """
 
-    def draw(
-        self,
-        step: NDArray[np.float64],
-        weighted: NDArray[np.float64],
-        weight: NDArray[np.float64],
-        job_var: NDArray[np.float64],
-        rng: np.random.Generator,
-    ) -> bool:
-        """Draw each cut between its neighbours, given the steps; return whether any moved.
+    weight: NDArray[np.float64]
+    info: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the jobs say of their levels with the job noise integrated out.
+
+    Attributes
+    ----------
+    sums : Sums
+    kept : (2, 2, n_jobs)
+        Covariance of each job's noise given its level.
+    p : (2, 2, n_jobs)
+    info : (2, n_jobs)
+        P and h of the module's text.
+    precision : (2 d, 2 d)
+        Of the integrated coefficients, prior left out.
+    """
+
+    sums: Sums
+    kept: NDArray[np.float64]
+    p: NDArray[np.float64]
+    info: NDArray[np.float64]
+    precision: NDArray[np.float64]
+
+
+class Changes:
+    """The changes as they stand; `draw` renews them.
+
+    Attributes
+    ----------
+    scope, place : int64 arrays (n_changes,)
+        Scope 0: all jobs; k > 0: machine code k - 1; -1: the change is off. Place: index into `days`.
+    delta : (n_changes, 2)
+    extra : (2, n_jobs)
+        What else shifts each job's level, for example its fixed amount.
+    """
+
+    def __init__(
+        self, day: NDArray[np.int64], machine: NDArray[np.int64], n_machines: int, base: NDArray[np.float64]
+    ) -> None:
+        """Take per job its day, its machine (-1: none) and the columns (n_jobs, d) to integrate out."""
+        self.base = base
+        self.order = np.argsort(day, kind="stable")
+        ordered = day[self.order]
+        days = np.unique(ordered)[1:]
+        if len(days) > _MOST_PLACES:
+            days = np.unique(ordered[(np.arange(1, _MOST_PLACES + 1) * len(day)) // (_MOST_PLACES + 1)])
+            days = days[days > ordered[0]]
+        self.days = days
+        self.first = np.searchsorted(ordered, days)
+        n_changes = min(MOST_CHANGES, len(day) // JOBS_PER_CHANGE) if len(days) else 0
+        used = [m for m in range(n_machines) if (machine == m).sum() >= _MACHINE_JOBS]
+        self.scopes = np.array([0, *(m + 1 for m in used)] if n_machines > 1 else [0])
+        self.inside = np.stack([np.ones(len(day), dtype=bool), *(machine == s - 1 for s in self.scopes[1:])])
+        share = np.full(len(self.scopes), 0.5 / max(len(self.scopes) - 1, 1))
+        share[0] = 1.0 if len(self.scopes) == 1 else 0.5
+        self.log_prior = np.log(CHANCE / (1 - CHANCE) * share / max(len(days), 1))
+        self.scope, self.place = np.full(n_changes, -1), np.zeros(n_changes, dtype=np.int64)
+        self.delta = np.zeros((n_changes, 2))
+        self.extra = np.zeros((2, len(day)))
+        self.slab = STEP_SD**2 * np.array([[1.0, STEP_RHO], [STEP_RHO, 1.0]])
+
+    @property
+    def n(self) -> int:
+        """Number of changes there may be."""
+        return len(self.scope)
+
+    def drift(self, without: int = -1) -> NDArray[np.float64]:
+        """Return the extra and what the changes that are on add to each job, (2, n_jobs), leaving one of them out."""
+        out = self.extra.copy()
+        for k in range(self.n):
+            if self.scope[k] >= 0 and k != without:
+                out[:, self._touched(k)] += self.delta[k][:, None]
+        return out
+
+    def now(self) -> dict[int, NDArray[np.float64]]:
+        """Return what the changes add to a job to come, by scope."""
+        out: dict[int, NDArray[np.float64]] = {}
+        for k in range(self.n):
+            if self.scope[k] >= 0:
+                out[int(self.scope[k])] = out.get(int(self.scope[k]), 0.0) + self.delta[k]
+        return out
+
+    def told(self, sums: Sums, job_precision: NDArray[np.float64]) -> Told:
+        """Return what the jobs say of their two levels, given the inverse covariance (2, 2) of the job noise."""
+        weight, info = sums.weight, sums.info
+        kept = _inverse(weight[0] + job_precision[0, 0], weight[1] + job_precision[1, 1], job_precision[0, 1])
+        cross = -weight[0] * weight[1] * kept[0, 1]
+        p = np.array(
+            [[weight[0] - weight[0] ** 2 * kept[0, 0], cross], [cross, weight[1] - weight[1] ** 2 * kept[1, 1]]]
+        )
+        h = info - weight * _times(kept, info)
+        z = self.base
+        both = np.block([[z.T @ (p[t, s][:, None] * z) for s in range(2)] for t in range(2)])
+        return Told(sums, kept, p, h, both)
+
+    def log_marginal(
+        self, told: Told, precision: NDArray[np.float64], mean: NDArray[np.float64], drift: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return the log marginal likelihood of the jobs, to a constant, for each of k drifts (k, 2, n_jobs).
 
         Parameters
         ----------
-        step : (n_cuts,)
-            Size of each step.
-        weighted, weight : (n_jobs,)
-            Sums of q r and of q over each job's lines.
-        job_var : (n_jobs,)
+        precision, mean : (2 d, 2 d), (2 d,)
+            Prior of the integrated coefficients, those of pellets first.
         """
-        keep = 1 + weight * job_var
-        a, b = weighted / keep, weight / keep
-        on = self.on()
-        moved = False
-        for k in range(len(self.at)):
-            low = self.at[k - 1] if k else -1
-            high = self.at[k + 1] if k + 1 < len(self.at) else np.iinfo(np.int64).max
-            place = self.candidates[(self.candidates > low) & (self.candidates < high)]
-            if len(place) < 2:
-                continue
-            without = a + step[k] * on[:, k] * b
-            inside = self.job_day < high
-            gain = np.where(inside, step[k] * without - 0.5 * step[k] ** 2 * b, 0.0)
-            first = np.searchsorted(self.job_day, place)
-            density = np.cumsum(gain[::-1])[::-1][first]
-            new = int(place[np.argmax(density + rng.gumbel(size=len(place)))])
-            if new != self.at[k]:
-                moved = True
-                self.at[k] = new
-                on[:, k] = self.job_day >= new
-                a = without - step[k] * on[:, k] * b
-        return moved
+        lower, prior = np.linalg.cholesky(told.precision + precision), np.linalg.cholesky(precision)
+        pulled = (told.p * drift[:, None]).sum(axis=2)
+        v = precision @ mean + ((told.info - pulled) @ self.base).reshape(len(drift), -1)
+        half = np.linalg.solve(lower, v.T)
+        logs = np.log(prior.diagonal()).sum() - np.log(lower.diagonal()).sum() - 0.5 * mean @ precision @ mean
+        own = ((told.info - 0.5 * pulled) * drift).sum(axis=(1, 2))
+        return np.asarray(logs + 0.5 * (half**2).sum(axis=0) + own)
+
+    def draw(
+        self, told: Told, precision: NDArray[np.float64], mean: NDArray[np.float64], rng: np.random.Generator
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Draw changes, integrated coefficients and job noise from their joint conditional.
+
+        Parameters
+        ----------
+        told : Told
+        precision, mean : (2 d, 2 d), (2 d,)
+            Prior of the integrated coefficients, those of pellets first.
+
+        Returns
+        -------
+        (2, d) coefficients and (2, n_jobs) job noise.
+        """
+        z, p, h = self.base, told.p, told.info
+        m = told.precision + precision
+        m_inverse: NDArray[np.float64] = np.asarray(np.linalg.inv(m), dtype=np.float64)
+        v_prior = precision @ mean
+        if self.n:
+            tables = self._tables(p, m_inverse)
+        for k in range(self.n):
+            left = h - _times(p, self.drift(without=k))
+            self._draw_one(k, left, v_prior + (left @ z).ravel(), tables, rng)
+        drift = self.drift()
+        left = h - _times(p, drift)
+        drawn = m_inverse @ (v_prior + (left @ z).ravel())
+        drawn += np.linalg.solve(np.linalg.cholesky(m).T, rng.standard_normal(len(drawn)))
+        beta = drawn.reshape(2, -1)
+        rest = told.sums.info - told.sums.weight * (beta @ z.T + drift)
+        return beta, _job_noise(told.kept, rest, rng)
+
+    def _tables(self, p: NDArray[np.float64], m_inverse: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+        """Return M^-1 B, (scopes, places, 2 d, 2), the inverse of Q and log |Q| |S|, for every scope and place."""
+        d = self.base.shape[1]
+        shape = (len(self.scopes), len(self.days))
+        each = np.concatenate([p.reshape(4, 1, -1), p.reshape(4, 1, -1) * self.base.T], axis=1).reshape(4 * (d + 1), -1)
+        summed = np.stack([self._summed(each * inside) for inside in self.inside])
+        summed = summed.reshape(shape[0], 2, 2, d + 1, shape[1])
+        b = np.moveaxis(summed[:, :, :, 1:], 4, 1).transpose(0, 1, 2, 4, 3).reshape(*shape, 2 * d, 2)
+        solved = m_inverse @ b
+        q = np.moveaxis(summed[:, :, :, 0], 3, 1) + np.linalg.inv(self.slab) - np.swapaxes(b, 2, 3) @ solved
+        q_inverse = _inverse(q[..., 0, 0], q[..., 1, 1], q[..., 0, 1])
+        log_det = np.log(q[..., 0, 0] * q[..., 1, 1] - q[..., 0, 1] ** 2) + np.log(np.linalg.det(self.slab))
+        return solved, q_inverse, log_det
+
+    def _draw_one(
+        self,
+        k: int,
+        h: NDArray[np.float64],
+        v: NDArray[np.float64],
+        tables: tuple[NDArray[np.float64], ...],
+        rng: np.random.Generator,
+    ) -> None:
+        solved, q_inverse, log_det = tables
+        summed = np.stack([self._summed(h * inside) for inside in self.inside])
+        w = np.swapaxes(summed, 1, 2) - np.einsum("gcit,i->gct", solved, v)
+        mean = np.einsum("tsgc,gcs->gct", q_inverse, w)
+        density = self.log_prior[:, None] + 0.5 * (mean * w).sum(axis=2) - 0.5 * log_det
+        options = np.append(density.ravel(), 0.0)
+        best = int(np.argmax(options + rng.gumbel(size=len(options))))
+        if best == density.size:
+            self.scope[k], self.delta[k] = -1, 0.0
+            return
+        g, c = divmod(best, len(self.days))
+        self.scope[k], self.place[k] = self.scopes[g], c
+        lower = np.linalg.cholesky(q_inverse[:, :, g, c])
+        self.delta[k] = mean[g, c] + lower @ rng.standard_normal(2)
+
+    def _summed(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return sums of (k, n_jobs) values over the jobs from each place on, (k, n_places)."""
+        parts = np.add.reduceat(values[:, self.order], self.first, axis=1)
+        return np.asarray(np.cumsum(parts[:, ::-1], axis=1)[:, ::-1])
+
+    def _touched(self, k: int) -> NDArray[np.bool_]:
+        touched = np.zeros(len(self.order), dtype=bool)
+        touched[self.order[self.first[self.place[k]] :]] = True
+        return np.asarray(touched & self.inside[int(np.flatnonzero(self.scopes == self.scope[k])[0])])
+
+
+def _inverse(
+    one: NDArray[np.float64], two: NDArray[np.float64], cross: NDArray[np.float64] | float
+) -> NDArray[np.float64]:
+    """Return the inverses (2, 2, ...) of symmetric 2 x 2 matrices given by their entries."""
+    det = one * two - cross**2
+    off = -cross / det
+    return np.array([[two / det, off], [off, one / det]])
+
+
+def _times(matrices: NDArray[np.float64], vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the products of (2, 2, n) matrices and (2, n) vectors."""
+    return np.asarray((matrices * vectors).sum(axis=1))
+
+
+def _job_noise(
+    covariance: NDArray[np.float64], info: NDArray[np.float64], rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Draw (2, n) normals with the given covariances (2, 2, n) and information."""
+    mean = _times(covariance, info)
+    z = rng.standard_normal(info.shape)
+    first = np.sqrt(covariance[0, 0])
+    cross = covariance[0, 1] / first
+    rest = np.sqrt(np.maximum(covariance[1, 1] - cross**2, 0.0))
+    return np.asarray(mean + np.stack([first * z[0], cross * z[0] + rest * z[1]]))

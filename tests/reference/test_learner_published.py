@@ -15,7 +15,8 @@ from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.planning import Planning, PlanningFigures
 from models.consumption.plugin import Newton, Scales
-from models.consumption.sampler import POOLED, Chain, States
+from models.consumption.priors import POOLED
+from models.consumption.sampler import Chain, States
 
 FLAT = PlanningFigures(MappingProxyType({"z": 1.0}), MappingProxyType({"c": 1.0}))
 TINY = 1e-12
@@ -49,7 +50,7 @@ def one_line_jobs(
 def solved(table: JobTable, sds: dict[str, float], line_sd: float, free: tuple[str, ...]) -> tuple[Newton, Columns]:
     """Return the pooled fit at given sds: blocks in `free` have a flat prior, all that are not named are shut off."""
     columns = columns_of(table)
-    scales = Scales(np.full(len(POOLED), TINY), np.array([line_sd**2]), TINY, 1e9)
+    scales = Scales(np.full(len(POOLED), TINY), np.array([line_sd**2]), TINY, 1e9, 0.0)
     fit = Newton(table, Planning(FLAT, FLAT), columns, fit_soil(table), "pellets_lb", scales)
     fit.prior_var[:] = TINY
     fit.prior_mean[:] = 0.0
@@ -123,7 +124,6 @@ def test_the_sampler_shrinks_dyestuff_batches_alike() -> None:
     dye = data("lme4", "Dyestuff")
     table = one_line_jobs((dye.Yield.to_numpy() - 1527.5) / 250, dye.Batch.tolist())
     columns = columns_of(table)
-    columns = Columns({**columns.blocks, "time": ()}, ())
     chain = Chain(table, Planning(FLAT, FLAT), columns, fit_soil(table), np.random.default_rng(3))
     states = chain.run(200, 1500)
     effect = states.b[:, 0, columns.span("operator")]
@@ -137,7 +137,7 @@ def test_the_sum_of_two_lognormals_is_the_convolution() -> None:
     """LN(3, .5) + LN(2, .8) by quadrature: quantiles 17.061717, 29.779396, 52.478943 and mean 32.93556940."""
     empty = columns_of(one_line_jobs(np.zeros(1), [""])).blocks
     shut = dict.fromkeys(("class", "class_zone", "class_soil", "zone_soil"), ())
-    columns = Columns({**empty, **shut, "zone": ("a", "b")}, ())
+    columns = Columns({**empty, **shut, "zone": ("a", "b")})
     n_states, two = 10, np.ones((10, 2))
     states = States(
         b=np.zeros((n_states, 2, columns.n)),
@@ -147,6 +147,7 @@ def test_the_sum_of_two_lognormals_is_the_convolution() -> None:
         job_sd=0 * two,
         tail=1e6 * two,
         time_scale=0 * two,
+        visit=0 * two,
         rho=np.zeros((n_states, 3)),
     )
     zones = PlanningFigures({"a": float(np.exp(3.0)), "b": float(np.exp(2.0))}, {"c": 1.0})

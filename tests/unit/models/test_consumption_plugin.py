@@ -11,7 +11,7 @@ from models.consumption.conformal import fit_map, remapped
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import SoilModel
 from models.consumption.planning import Planning, log_median
-from models.consumption.sampler_time import Cuts
+from models.consumption.sampler_time import CHANCE, Changes, Sums
 from shared.vocabulary import QUANTITIES
 
 
@@ -63,15 +63,39 @@ def test_plug_in_and_sampler_agree(monkeypatch: pytest.MonkeyPatch) -> None:
     assert np.abs(quantiles() - sampled).max() < 0.08
 
 
-def test_a_step_in_time_is_found_where_it_lies() -> None:
-    """Residuals that rise by 0.5 at a known day put the cut there."""
+def test_a_change_of_level_is_found_where_it_lies_and_for_whom() -> None:
+    """Levels of one machine that rise by 0.5 and 0.3 on a known day are found there, in its scope and size."""
     rng = np.random.default_rng(1)
-    day = np.arange(200)
-    weight, variance = np.full(200, 25.0), np.full(200, 0.02)
-    rest = 0.5 * (day >= 120) + 0.2 * rng.standard_normal(200)
-    cuts = Cuts((60,), day)
-    cuts.draw(np.array([0.5]), weight * (rest - 0.5 * (day >= 60)), weight, variance, rng)
-    assert abs(int(cuts.at[0]) - 120) <= 3
+    day, machine = np.arange(200), np.arange(200) % 2
+    stepped = (day >= 120) & (machine == 1)
+    weight = np.full((2, 200), 25.0)
+    rest = np.array([[0.5], [0.3]]) * stepped + 0.2 * rng.standard_normal((2, 200))
+    base = np.column_stack([np.ones(200), machine == 0, machine == 1])
+    changes = Changes(day, machine, 2, base)
+    told = changes.told(Sums(weight, weight * rest), np.eye(2) / 0.15**2)
+    found = []
+    for _ in range(50):
+        changes.draw(told, np.eye(6) / 0.3**2, np.zeros(6), rng)
+        now = changes.now()
+        on = np.flatnonzero(changes.scope == 2)
+        found.append((*now.get(2, np.zeros(2)), changes.days[changes.place[on]].min(initial=999)))
+    lb, minutes, first = np.median(found[10:], axis=0)
+    assert lb == pytest.approx(0.5, abs=0.12)
+    assert minutes == pytest.approx(0.3, abs=0.12)
+    assert abs(first - 120) <= 6
+
+
+def test_without_a_change_few_are_drawn() -> None:
+    """A level that stays gives fewer changes than their prior expects."""
+    rng = np.random.default_rng(2)
+    day, weight = np.arange(200), np.full((2, 200), 25.0)
+    changes = Changes(day, np.full(200, -1), 0, np.ones((200, 1)))
+    told = changes.told(Sums(weight, weight * 0.2 * rng.standard_normal((2, 200))), np.eye(2) / 0.15**2)
+    n_on = 0
+    for _ in range(200):
+        changes.draw(told, np.eye(2) / 0.3**2, np.zeros(2), rng)
+        n_on += int((changes.scope >= 0).sum())
+    assert n_on / 200 < CHANCE * changes.n
 
 
 def test_lines_of_a_job_share_soil() -> None:

@@ -6,11 +6,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from models.consumption import sampler_jobs
 from models.consumption.design import columns_of, rows_of, word_codes
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.planning import Planning, log_median
-from models.consumption.sampler import (
+from models.consumption.priors import (
+    COMMON_SCALES,
+    COMMON_SD,
     FIXED,
     JOB_SD,
     JOB_SD_WEIGHT,
@@ -19,9 +22,11 @@ from models.consumption.sampler import (
     RHO_GRID,
     RHO_LOG_PRIOR,
     SCALE_FACTORS,
-    Chain,
+    SWITCHED,
 )
+from models.consumption.sampler import Chain, stack
 from models.consumption.sampler_target import LINE_SD, LINE_SD_WEIGHT, NU0_GRID, NU_GRID, NU_LOG_PRIOR
+from models.consumption.sampler_time import CHANCE, Changes
 from shared.vocabulary import QUANTITIES
 
 N_JOBS = 30
@@ -67,29 +72,39 @@ def simulate(rng: np.random.Generator, *, totals: bool) -> tuple[JobTable, dict[
     """Return a table drawn from the sampler's own prior, the true values, and its chain."""
     table, planning = blank_table(rng), Planning()
     columns = columns_of(table)
+    floor = np.stack([-np.diff(np.log(planning.of(q).soil)) for q in QUANTITIES])
     prior_rho = np.exp(RHO_LOG_PRIOR)
     rho_b, rho_j = rng.choice(RHO_GRID, 2, p=prior_rho / prior_rho.sum())
-    tau = np.array([[draw_scale(a, POOL_WEIGHT[k], rng) for k, a in POOLED.items()] for _ in range(2)])
+    common = np.exp(-0.5 * (np.log(COMMON_SCALES) / COMMON_SD) ** 2)
+    common_scale = float(rng.choice(COMMON_SCALES, p=common / common.sum()))
+    tau = np.array([[draw_scale(a * common_scale, POOL_WEIGHT[k], rng) for k, a in POOLED.items()] for _ in range(2)])
     b = np.zeros((2, columns.n))
     for k, block in enumerate(POOLED):
         span = columns.span(block)
-        z = rng.standard_normal((2, span.stop - span.start))
-        b[0, span] = tau[0, k] * z[0]
-        b[1, span] = tau[1, k] * (rho_b * z[0] + np.sqrt(1 - rho_b**2) * z[1])
+        lowest = floor if block == "soil" else -np.inf
+        b[:, span] = np.nan
+        while not (b[:, span] >= lowest).all():
+            z = rng.standard_normal((2, span.stop - span.start))
+            b[0, span] = tau[0, k] * z[0]
+            b[1, span] = tau[1, k] * (rho_b * z[0] + np.sqrt(1 - rho_b**2) * z[1])
     for block, (mean, sd) in FIXED.items():
         span = columns.span(block)
         b[:, span] = mean + sd * rng.standard_normal((2, span.stop - span.start))
-    for t, q in enumerate(QUANTITIES):
-        floor = -np.diff(np.log(planning.of(q).soil))
-        span = columns.span("soil")
-        while (b[t, span] < floor).any():
-            b[t, span] = FIXED["soil"][1] * rng.standard_normal(3)
+    for block, (chance, each) in SWITCHED.items():
+        mean, sd = np.array(each).T
+        if rng.random() < chance:
+            b[:, columns.span(block)] = mean + sd * rng.standard_normal((2, len(mean)))
     job_sd = np.array([draw_scale(JOB_SD, JOB_SD_WEIGHT, rng) for _ in range(2)])
     z = rng.standard_normal((2, N_JOBS))
     u = job_sd[:, None] * np.stack([z[0], rho_j * z[0] + np.sqrt(1 - rho_j**2) * z[1]])
-    matrix = rows_of(columns, table, planning).dense(columns.n, table.soil)
-    zone = word_codes(columns, table)["zone"]
-    truth = {"rho_b": rho_b, "rho_j": rho_j}
+    matrix = rows_of(columns, table).dense(columns.n, table.soil)
+    codes = word_codes(columns, table)
+    zone = codes["zone"]
+    changes = draw_changes(table, codes["machine"], len(columns.blocks["machine"]), rng)
+    drift, after = changes.drift(), b.copy()
+    for scope, delta in changes.now().items():
+        after[:, columns.start("machine") + scope - 1 if scope else columns.start("level")] += delta
+    truth = {"rho_b": rho_b, "rho_j": rho_j, "n_changes": float((changes.scope >= 0).sum())}
     observed = []
     for t, q in enumerate(QUANTITIES):
         s02 = rng.standard_gamma(LINE_SD_WEIGHT) * LINE_SD**2 / LINE_SD_WEIGHT
@@ -98,13 +113,14 @@ def simulate(rng: np.random.Generator, *, totals: bool) -> tuple[JobTable, dict[
         weights = np.exp(NU_LOG_PRIOR)
         nu = rng.choice(NU_GRID, p=weights / weights.sum())
         noise = np.sqrt(s2[zone]) * rng.standard_t(nu, table.n_lines)
-        y = log_median(table, planning.of(q)) + matrix @ b[t] + u[t, table.line_job] + noise
+        y = log_median(table, planning.of(q)) + matrix @ b[t] + (u + drift)[t, table.line_job] + noise
         whole = (rng.random(N_JOBS) < 0.6)[table.line_job] & totals
         key = np.where(whole, table.line_job, N_JOBS + np.arange(table.n_lines))
         _, group = np.unique(key, return_inverse=True)
         observed.append(Observed(group, np.bincount(group, weights=np.exp(y))))
         truth |= {
-            f"level{t}": b[t, 0],
+            f"level{t}": after[t, 0],
+            f"season{t}": b[t, columns.start("season")],
             f"class{t}": b[t, columns.start("class")],
             f"soil{t}": b[t, columns.start("soil")],
             f"tau_zone{t}": tau[t, 1],
@@ -112,22 +128,41 @@ def simulate(rng: np.random.Generator, *, totals: bool) -> tuple[JobTable, dict[
             f"job_sd{t}": job_sd[t],
             f"line_sd{t}": float(np.sqrt(s2[0])),
             f"tail{t}": nu,
-            f"mean{t}": float((matrix @ b[t]).mean()),
+            f"mean{t}": float((matrix @ after[t]).mean()),
         }
     table = JobTable(**{**table.__dict__, "pellets": observed[0], "minutes": observed[1]})
-    # Time steps are left out: their scale has no proper simulation within so few draws.
-    columns = type(columns)({**columns.blocks, "time": ()}, ())
     return table, truth, Chain(table, planning, columns, fit_soil(table), rng)
+
+
+def draw_changes(table: JobTable, machine: np.ndarray, n_machines: int, rng: np.random.Generator) -> Changes:
+    """Return changes of level drawn from their prior."""
+    first = np.searchsorted(table.line_job, np.arange(table.n_jobs))
+    changes = Changes(table.day, machine[first], n_machines, np.zeros((table.n_jobs, 0)))
+    chance = np.repeat(np.exp(changes.log_prior), len(changes.days)) * (1 - CHANCE)
+    for k in range(changes.n):
+        option = int(rng.choice(len(chance) + 1, p=np.append(chance, 1 - CHANCE)))
+        if option < len(chance):
+            g, changes.place[k] = divmod(option, len(changes.days))
+            changes.scope[k] = changes.scopes[g]
+            changes.delta[k] = rng.multivariate_normal(np.zeros(2), changes.slab)
+    return changes
 
 
 def ranks(rng: np.random.Generator, *, totals: bool) -> dict[str, float]:
     _, truth, chain = simulate(rng, totals=totals)
-    states = chain.run(300, N_RANKS, thin=25)
+    n_changes: list[float] = []
+    chain.run(300, 1)
+    parts = []
+    for _ in range(N_RANKS):
+        parts.append(chain.run(24, 1))
+        n_changes.append(float((chain.changes.scope >= 0).sum()))
+    states = stack(parts)
     columns, matrix = chain.columns, chain.rows.dense(chain.columns.n, chain.soil)
-    drawn = {"rho_b": states.rho[:, 0], "rho_j": states.rho[:, 1]}
+    drawn = {"rho_b": states.rho[:, 0], "rho_j": states.rho[:, 1], "n_changes": np.array(n_changes)}
     for t in range(2):
         drawn |= {
             f"level{t}": states.b[:, t, 0],
+            f"season{t}": states.b[:, t, columns.start("season")],
             f"class{t}": states.b[:, t, columns.start("class")],
             f"soil{t}": states.b[:, t, columns.start("soil")],
             f"tau_zone{t}": states.tau[:, t, 1],
@@ -143,8 +178,12 @@ def ranks(rng: np.random.Generator, *, totals: bool) -> dict[str, float]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("totals", [False, True])
-def test_ranks_of_true_values_among_draws_are_uniform(totals: bool) -> None:
-    """Over many simulated shops the rank of each true value is uniform: mean 1/2, mean square 1/3, within 4 se."""
+def test_ranks_of_true_values_among_draws_are_uniform(totals: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Over many simulated shops the rank of each true value is uniform: mean 1/2, mean square 1/3, within 4 se.
+
+    The fixed amount per visit is left out: its step is an approximation and says so.
+    """
+    monkeypatch.setattr(sampler_jobs, "VISIT_CHANCE", 1e-12)
     rng = np.random.default_rng(20)
     n_shops = 40
     all_ranks = [ranks(rng, totals=totals) for _ in range(n_shops)]
