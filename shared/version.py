@@ -4,4 +4,4 @@ from __future__ import annotations
 
 from typing import Final
 
-VERSION: Final = "0.1.0"
+VERSION: Final = "0.2.0"

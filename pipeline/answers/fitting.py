@@ -15,6 +15,7 @@ from models.consumption.learn import calibrated, fit, learn
 from pipeline.answers.answer import Answer
 from pipeline.answers.history import history
 from pipeline.book import fits
+from shared.errors import RimebookError
 from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES
 
 if TYPE_CHECKING:
@@ -43,20 +44,33 @@ def current_fit(asking: Asking) -> CurrentFit:
     is no stored fit, planning figures answer.
     """
     stored = fits.newest_fit(asking.book)
-    planning = asking.book.settings.planning()
     if stored is None:
         none = history(asking.book, date.min)
-        return CurrentFit(fit(none, planning, seed=asking.seed), None, _never_learned(asking))
+        return CurrentFit(fit(none, asking.book.settings.planning(), seed=asking.seed), None, _never_learned(asking))
     if stored.last_day is not None and stored.last_day >= asking.today:
-        fitted = learn(history(asking.book, asking.today), planning, seed=stored.seed, backtest=False)
-        kept = fits.stored_record(asking.book)
-        record = (Record.from_json(kept[2]) if kept and kept[2] else Record.empty()).before(asking.today.toordinal())
         said = (
             f"The stored fit has seen jobs on or after {asking.today.isoformat()}; this answer was fitted anew on "
             "what happened before it and is not stored."
         )
-        return CurrentFit(calibrated(fitted, record) if record.n else fitted, None, (said,))
-    return CurrentFit(FittedModel.from_json(stored.fitted), stored.version, _stale(asking, stored))
+        return CurrentFit(_fitted_anew(asking, stored.seed), None, (said,))
+    try:
+        return CurrentFit(FittedModel.from_json(stored.fitted), stored.version, _stale(asking, stored))
+    except RimebookError as error:
+        if error.problem.code != "fit-version":
+            raise
+        said = (
+            "The stored fit was made by another version of rimebook; this answer was fitted anew and is not stored. "
+            "Run `rimebook learn` once to store it."
+        )
+        return CurrentFit(_fitted_anew(asking, stored.seed), None, (said,))
+
+
+def _fitted_anew(asking: Asking, seed: int) -> FittedModel:
+    """Return a fit on what happened before `asking.today`, calibrated on the stored record before that day."""
+    fitted = learn(history(asking.book, asking.today), asking.book.settings.planning(), seed=seed, backtest=False)
+    kept = fits.stored_record(asking.book)
+    record = (Record.from_json(kept[2]) if kept and kept[2] else Record.empty()).before(asking.today.toordinal())
+    return calibrated(fitted, record) if record.n else fitted
 
 
 def _never_learned(asking: Asking) -> tuple[str, ...]:
