@@ -128,15 +128,19 @@ def compare_grading(table: JobTable) -> dict[str, Grading]:
 
 
 def grading_changed(table: JobTable, operator: str, since: int, until: int | None) -> Grading:
-    """Return how an operator grades inside a period against the same operator outside it."""
+    """Return how an operator grades inside a period against the same operator outside it.
+
+    Colleagues' grades tell how dirty vehicles were at that time of the year: each operator has a level, and what is
+    tested is this one's in the period beyond it.
+    """
     code = table.operator.names.index(operator)
-    lines = np.flatnonzero((table.soil >= 0) & (table.operator.codes == code))
-    day = table.day[table.line_job[lines]]
-    inside = (day >= since) & (day < (until if until is not None else np.iinfo(np.int64).max))
-    mark = inside.astype(np.float64)
+    lines = np.flatnonzero((table.soil >= 0) & (table.operator.codes >= 0))
+    who, day = table.operator.codes[lines], table.day[table.line_job[lines]]
+    inside = (who == code) & (day >= since) & (day < (until if until is not None else np.iinfo(np.int64).max))
     n_jobs = len(np.unique(table.line_job[lines][inside]))
     levels, p = 0.0, 1.0
     if n_jobs >= _LEAST_JOBS:
-        x = _like_columns(table, lines)
-        levels, p = clustered_contrast(table.soil[lines].astype(np.float64), x, mark, table.line_job[lines])
+        x = np.column_stack([_like_columns(table, lines), indicators(who, len(table.operator.names))])
+        grade = table.soil[lines].astype(np.float64)
+        levels, p = clustered_contrast(grade, x, inside.astype(np.float64), table.line_job[lines])
     return Grading(operator, n_jobs, levels, p)

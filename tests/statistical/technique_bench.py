@@ -37,6 +37,7 @@ def parts(n: int) -> dict[str, object]:
         "named": lambda: measures.named(half),
         "graded-high": lambda: measures.graders(half, 1),
         "graded-low": lambda: measures.graders(half, -1),
+        "graded-midway": lambda: measures.graders_midway(half, -1),
         "demo": lambda: demo(fifth),
     }
 

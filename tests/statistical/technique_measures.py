@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 from technique_worlds import Waste, simulate
@@ -162,3 +163,19 @@ def graders(n: int, levels: int, *, seed: int = 700_000) -> dict[str, float]:
         noticed += found.grading["op1"].differs
         accused += any(kind == "operator" for kind, _ in told(found))
     return {"noticed": noticed / n, "an operator accused": accused / n}
+
+
+def regraded(seed: int, levels: int, **world):
+    """Return a table in which op1 writes soil down some levels off from job 200 on, and all else is alike."""
+    before = simulate(seed, **world).table
+    after = simulate(seed, waste=Waste(grading={"op1": levels}), **world).table
+    return replace(before, soil=np.where(before.line_job >= 200, after.soil, before.soil))
+
+
+def graders_midway(n: int, levels: int, *, seed: int = 800_000) -> float:
+    """Return how often an operator is accused of drift who grades a level off from the middle of the record on."""
+    accused = 0
+    for i in range(n):
+        found = review(regraded(seed + i, levels, minutes=0.6), FIGURES, minutes=MINUTES)
+        accused += ("drift", "op1") in told(found)
+    return accused / n

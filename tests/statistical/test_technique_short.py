@@ -59,6 +59,11 @@ def test_graders_are_not_accused(levels):
     assert found["an operator accused"] <= 0.1
 
 
+def test_who_grades_lighter_from_a_day_on_is_not_accused():
+    """Of three shops where an operator grades a level lower from the middle on, that operator wastes in none."""
+    assert measures.graders_midway(3, -1) == 0.0
+
+
 @pytest.mark.slow
 def test_effect_intervals_cover():
     """80 % intervals of operators' effects hold the truth in 70 to 92 % where effects scatter."""
