@@ -240,7 +240,8 @@ def _numeric(columns: Columns, table: JobTable) -> list[tuple[int, NDArray[np.fl
         out.append((columns.start("coating"), table.coating_removed.astype(np.float64)))
     if columns.blocks["age"]:
         out.append((columns.start("age"), setting_score("ice_age_days", table.settings["ice_age_days"])))
-    together = np.log(np.bincount(job, minlength=table.n_jobs).clip(1))
+    # A line after the first at a factor f, and which is first not known: (1 - 1/n) log f a line on average.
+    together = 1.0 - 1.0 / np.bincount(job, minlength=table.n_jobs).clip(1)
     out.append((columns.start("together"), together[job]))
     angle = 2 * np.pi * table.day / _YEAR
     waves = (np.sin(angle), np.cos(angle), np.sin(2 * angle), np.cos(2 * angle))

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 N_STATES = 300
 _N_BURN = 150
 #: Up to so many jobs every second, and every third, sweep is kept: switches and changes of level mix slowly there.
-_LONG_CHAIN_JOBS = (400, 200)
+_LONG_CHAIN_JOBS = (120, 60)
 _RECORD_STATES = 60
 _RECORD_BURN = 30
 _RECORD_DRAWS = 600

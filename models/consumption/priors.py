@@ -45,7 +45,7 @@ FIXED = {
 #: Blocks that a shop may do without: chance that it has one, and mean and sd of each of its columns where it has.
 SWITCHED: dict[str, tuple[float, tuple[tuple[float, float], ...]]] = {
     "season": (0.3, ((0.0, 0.13), (0.0, 0.13), (0.0, 0.05), (0.0, 0.05))),
-    "together": (0.4, ((-0.1, 0.2),)),
+    "together": (0.4, ((-0.15, 0.25),)),
 }
 #: Variance of a coefficient that is switched off.
 _OFF_VAR = 1e-8
