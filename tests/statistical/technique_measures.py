@@ -114,7 +114,7 @@ def jobs_between_alarms(n: int, *, seed: int = 400_000) -> float:
 
 def drift(n: int, kind: str, name: str, *, seed: int = 500_000, **world) -> dict[str, float]:
     """Return how soon and how well +20 % from job 200 on is found; delays in jobs of the machine or operator."""
-    delays, away, held, counts = [], [], [], Counter[str]()
+    delays, away, held, false, counts = [], [], [], [], Counter[str]()
     period = {name: (DRIFT, 200, 400)}
     waste = Waste(machine_period=period) if kind == "machine" else Waste(operator_period=period)
     for i in range(n):
@@ -129,6 +129,7 @@ def drift(n: int, kind: str, name: str, *, seed: int = 500_000, **world) -> dict
         waste_drifts = [d for d in found.drifts if d.is_waste]
         mine = [d for d in waste_drifts if d.step.name == name]
         counts.update(found=bool(mine), wrong=len(mine) < len(waste_drifts), level=bool(found.wasteful()))
+        false.append(1 - len(mine) / max(len(waste_drifts), 1) if waste_drifts else 0.0)
         counts.update(seen=any(d.step.name == name for d in found.drifts))
         for d in mine:
             away.append(abs(int(np.searchsorted(stream.day, d.step.since)) - first))
@@ -136,7 +137,8 @@ def drift(n: int, kind: str, name: str, *, seed: int = 500_000, **world) -> dict
             held.append(low <= 1.2 <= high)
     return {
         "median delay": float(np.median(delays)), "told as finding": counts["found"] / n, "seen": counts["seen"] / n,
-        "another one accused of drift": counts["wrong"] / n, "a level accused": counts["level"] / n,
+        "another one accused of drift": counts["wrong"] / n, "false share of drifts told": float(np.mean(false)),
+        "a level accused": counts["level"] / n,
         "dated within 25": float(np.mean(np.array(away) <= 25)), "80 % interval holds it": float(np.mean(held)),
     }  # fmt: skip
 
