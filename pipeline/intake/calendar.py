@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
@@ -24,7 +25,8 @@ HEADER: Final = (
 )  # fmt: skip
 #: Occurrences in the window beyond which a calendar is refused.
 MOST_OCCURRENCES: Final = 5_000
-#: What the unfolding library raises on contradictory events, found by mutating sound calendars.
+#: What the libraries raise on contradictory calendars and events (a time zone named twice), found by mutating sound
+#: ones.
 _CANNOT_UNFOLD: Final = (ValueError, TypeError, AttributeError, LookupError, OverflowError)
 _ONCE: Final = ("UID", "DTSTART", "DTEND", "DURATION", "RECURRENCE-ID", "SUMMARY", "DESCRIPTION", "STATUS", "CREATED")
 _DAY: Final = timedelta(days=1)
@@ -110,9 +112,9 @@ def _events(path: Path, text: str) -> tuple[list[Any], dict[int, int]]:
 
     try:
         calendars = Calendar.from_ical(text, multiple=True)
-    except (ValueError, KeyError, IndexError) as error:
+    except _CANNOT_UNFOLD as error:
         calendars = []
-        why = str(error).splitlines()[0][:120]
+        why = (str(error) or type(error).__name__).splitlines()[0][:120]
     else:
         why = "it ends before END:VCALENDAR" if not calendars else ""
     if why or "END:VCALENDAR" not in text.upper():
@@ -258,9 +260,11 @@ class _Reader:
 
     def _key(self, event: Any) -> tuple[str, str]:
         """Return (UID, moment of the RECURRENCE-ID in UTC, '' for a series or single event)."""
-        moment = event["RECURRENCE-ID"].dt if event.get("RECURRENCE-ID") and not event.errors else None
+        # An event that names it twice has a list there, and is a fault later.
+        moment = getattr(event.get("RECURRENCE-ID"), "dt", None) if not event.errors else None
         if isinstance(moment, datetime) and moment.tzinfo is not None:
-            moment = moment.astimezone(UTC)
+            with suppress(OverflowError):  # in the year 1 or 9999
+                moment = moment.astimezone(UTC)
         return str(event.get("UID", "")), moment.isoformat() if moment else ""
 
 

@@ -191,15 +191,26 @@ def test_endless_calendars_are_refused(tmp_path: Path) -> None:
         "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nBEGIN:VEVENT\r\nUID:a\r\n",
         "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nBEGIN:VEVENT\r\nUID:a\r\nEND:VCALENDAR\r\n",
         "BEGIN:VCALENDAR\r\n",
+        "BEGIN:VCALENDAR\r\nBEGIN:VTIMEZONE\r\nTZID:A\r\nTZID:B\r\nEND:VTIMEZONE\r\nEND:VCALENDAR\r\n",
     ],
 )
 def test_cut_calendars(tmp_path: Path, text: str) -> None:
-    """A calendar that ends in the middle is refused as damaged."""
+    """A calendar that ends in the middle, or contradicts itself, is refused as damaged."""
     path = tmp_path / "cut.ics"
     path.write_text(text)
     with pytest.raises(RimebookError) as caught:
         open_log(path, guess=guesser(WORDS))
     assert caught.value.problem.code == "damaged-calendar"
+
+
+def test_a_moment_named_twice_or_out_of_reach_is_a_fault(tmp_path: Path) -> None:
+    """An event with two RECURRENCE-IDs is a row with its reason; one at the end of time is no trouble."""
+    twice = "UID:a\nRECURRENCE-ID:20260203\nRECURRENCE-ID:20260204\nDTSTART;VALUE=DATE:20260204\nSUMMARY:van interior"
+    late = "UID:b\nRECURRENCE-ID:99991231T235959Z\nDTSTART;VALUE=DATE:20260204\nSUMMARY:van interior"
+    early = "UID:c\nRECURRENCE-ID;TZID=Asia/Tokyo:00010101T000000\nDTSTART;VALUE=DATE:20260204\nSUMMARY:van interior"
+    log = opened(tmp_path, twice, late, early)
+    assert set(faults(log).values()) == {"bad-event"}
+    assert [row["booking_id"].split("/")[0] for row in rows(log)] == ["a", "b", "c"]
 
 
 def test_calendar_in_another_encoding_is_refused_with_its_line(tmp_path: Path) -> None:
