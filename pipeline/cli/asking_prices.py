@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import inspect
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
@@ -59,21 +61,53 @@ CoatingOption = Annotated[bool, typer.Option("--coating-removed", help="An old c
 
 
 @dataclass(frozen=True)
-class _Described:
-    """The options by which one job is described."""
+class Described:
+    """The options by which a job, or a list of jobs, is described."""
 
-    vehicle: str
-    zones: list[str]
-    jobs: Path | None
-    date: str | None
-    customer: str
-    machine: str
-    operator: str
-    coating_removed: bool
-    technique: dict[str, float | None]
+    vehicle: VehicleOption = ""
+    zone: ZoneOption = None
+    jobs: JobsOption = None
+    date: DateOption = None
+    machine: MachineOption = ""
+    operator: OperatorOption = ""
+    ice_age: IceAgeOption = None
+    feed: FeedOption = None
+    pressure: PressureOption = None
+    standoff: StandoffOption = None
+    ice_on: IceOnOption = None
+    coating_removed: CoatingOption = False
+
+    def technique(self) -> dict[str, float]:
+        """Return the settings that were given, by the column they stand in."""
+        given = {"ice_age_days": self.ice_age, "feed_lb_min": self.feed, "pressure_psi": self.pressure,
+                 "standoff_in": self.standoff, "ice_on_share": self.ice_on}  # fmt: skip
+        return {name: value for name, value in given.items() if value is not None}
 
 
-def _jobs_asked(asking: Asking, described: _Described) -> Sequence[JobAsked]:
+def describing(command: Callable[..., None]) -> Callable[..., None]:
+    """Return a command with the options of `Described` before its own; its first parameter takes them together.
+
+    Typer reads options off a signature, so that signature is put together here.
+    """
+    first, *own = inspect.signature(command, eval_str=True).parameters.values()
+    hints = get_type_hints(Described, include_extras=True)
+    shared = [
+        inspect.Parameter(f.name, inspect.Parameter.KEYWORD_ONLY, default=f.default, annotation=hints[f.name])
+        for f in fields(Described)
+    ]
+    parameters = [*shared, *(p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in own)]
+
+    @wraps(command)
+    def called(**given: Any) -> None:
+        described = Described(**{p.name: given.pop(p.name) for p in shared})
+        command(**{first.name: described}, **given)
+
+    called.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    called.__annotations__ = {p.name: p.annotation for p in parameters}
+    return called
+
+
+def _jobs_asked(asking: Asking, described: Described, customer: str = "") -> Sequence[JobAsked]:
     from pipeline.answers.requests import job_from_options
 
     day = read_date(described.date, "--date") if described.date else asking.today
@@ -81,28 +115,17 @@ def _jobs_asked(asking: Asking, described: _Described) -> Sequence[JobAsked]:
         from pipeline.answers.request_files import jobs_from_file
 
         return jobs_from_file(asking, described.jobs, day)
-    technique = {k: v for k, v in described.technique.items() if v is not None}
     one = job_from_options(
-        asking.book.settings, vehicle=described.vehicle, zones=described.zones, day=day,
+        asking.book.settings, vehicle=described.vehicle, zones=described.zone or [], day=day,
         coating_removed=described.coating_removed, machine=described.machine, operator=described.operator,
-        customer=described.customer, technique=technique,
+        customer=customer, technique=described.technique(),
     )  # fmt: skip
     return [one]
 
 
+@describing
 def estimate(
-    vehicle: VehicleOption = "",
-    zone: ZoneOption = None,
-    jobs: JobsOption = None,
-    date: DateOption = None,
-    machine: MachineOption = "",
-    operator: OperatorOption = "",
-    ice_age: IceAgeOption = None,
-    feed: FeedOption = None,
-    pressure: PressureOption = None,
-    standoff: StandoffOption = None,
-    ice_on: IceOnOption = None,
-    coating_removed: CoatingOption = False,
+    described: Described,
     like: Annotated[int, typer.Option(min=0, max=100, help="List the most similar past jobs.")] = 0,
     book: BookOption = HERE,
     as_json: JsonOption = False,
@@ -115,18 +138,13 @@ def estimate(
     from pipeline.present.estimate_text import render_estimate
 
     asking = ask(book, today, seed=seed, level=level)
-    technique = {"ice_age_days": ice_age, "feed_lb_min": feed, "pressure_psi": pressure, "standoff_in": standoff,
-                 "ice_on_share": ice_on}  # fmt: skip
-    described = _Described(vehicle, zone or [], jobs, date, "", machine, operator, coating_removed, technique)
     answer = estimate_jobs(asking, _jobs_asked(asking, described), n_like=like)
     show("estimate", asking, answer, render_estimate, as_json=as_json)
 
 
+@describing
 def quote(
-    vehicle: VehicleOption = "",
-    zone: ZoneOption = None,
-    jobs: JobsOption = None,
-    date: DateOption = None,
+    described: Described,
     price: PriceOption = None,
     customer: Annotated[str, typer.Option(help="Customer code.")] = "",
     count: CountOption = 1,
@@ -141,14 +159,6 @@ def quote(
     job_id: JobIdOption = "",
     sheet: SheetOption = None,
     force: ForceOption = False,
-    machine: MachineOption = "",
-    operator: OperatorOption = "",
-    ice_age: IceAgeOption = None,
-    feed: FeedOption = None,
-    pressure: PressureOption = None,
-    standoff: StandoffOption = None,
-    ice_on: IceOnOption = None,
-    coating_removed: CoatingOption = False,
     book: BookOption = HERE,
     as_json: JsonOption = False,
     today: TodayOption = None,
@@ -161,14 +171,11 @@ def quote(
 
     check_sheet(sheet, force=force)
     asking = ask(book, today, seed=seed, level=level)
-    technique = {"ice_age_days": ice_age, "feed_lb_min": feed, "pressure_psi": pressure, "standoff_in": standoff,
-                 "ice_on_share": ice_on}  # fmt: skip
-    described = _Described(vehicle, zone or [], jobs, date, customer, machine, operator, coating_removed, technique)
     options = QuoteOptions(price, count, compare, save, found, soil or [], so_far, done, lost, won, job_id,
-                           coating_removed)  # fmt: skip
+                           described.coating_removed)  # fmt: skip
     answer = settled(asking, options)
     if answer is None:
-        asked = [] if found is not None else list(_jobs_asked(asking, described))
+        asked = [] if found is not None else list(_jobs_asked(asking, described, customer))
         answer = answered(asking, asked, options)
         if sheet is not None:
             answer = write_sheet(sheet, asking, answer, asked, found)
