@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 import textwrap
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 STACK_BELOW = 60
 #: A word up to this length is kept whole in a text column; a longer one is folded.
 LONGEST_WORD = 16
+#: The space between a figure and its unit, and what stands for it while a text is wrapped.
+_FIGURE = re.compile(r"(?<=\d) (?=(?:%|lb|kg|min|h)(?!\w))")
+_HELD = "\ue000"
 
 
 @dataclass(frozen=True)
@@ -33,12 +37,12 @@ def width() -> int:
 
 
 def paragraph(text: str, *, indent: str = "", columns: int | None = None) -> str:
-    """Return a text wrapped to the width."""
+    """Return a text wrapped to the width; a figure and its unit stay on one line."""
     wide = columns or width()
     return "\n".join(
         textwrap.fill(line, wide, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
-        for line in text.splitlines()
-    )
+        for line in _FIGURE.sub(_HELD, text).splitlines()
+    ).replace(_HELD, " ")
 
 
 def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_wide: int | None = None) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from pipeline.answers.amounts import money, weight
@@ -9,6 +11,7 @@ from pipeline.answers.answer import Answer
 from pipeline.answers.calibrating import CalibrationResult, Held
 from pipeline.present.calibration_text import render_calibration
 from pipeline.present.figures import Style, minutes, minutes_range
+from pipeline.present.terminal import paragraph
 
 
 @pytest.mark.parametrize(
@@ -44,3 +47,13 @@ def test_amounts_in_sentences_are_in_the_shops_money_and_units() -> None:
     assert [weight(100, u) for u in ("us", "metric")] == ["100 lb", "45 kg"]
     assert Style("metric", "CHF").weight(100) == weight(100, "metric")
     assert Style("us", "GBP").money(12.5, cents=True) == money(12.5, "GBP", cents=True) == "£12.50"
+
+
+def test_a_figure_keeps_its_unit_on_the_line() -> None:
+    """A paragraph never breaks between a figure and its unit, and the text is the same but for the breaks."""
+    text = "The chance of running short is 38 %, about 120 lb in 45 min, 54 kg or 3:10 h of work in all."
+    for columns in range(20, 60):
+        told = paragraph(text, columns=columns)
+        assert not re.search(r"\d\n(?:%|lb|kg|min|h)", told)
+        assert told.replace("\n", " ") == text
+        assert max(map(len, told.splitlines())) <= columns
