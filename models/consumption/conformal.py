@@ -7,7 +7,7 @@ by `KAPPA` pseudo-scores, so a short record hardly moves an answer.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import ceil
 from statistics import NormalDist
 from typing import TYPE_CHECKING
@@ -43,7 +43,7 @@ def conformal_quantile(scores: NDArray[np.float64], level: float) -> float:
 
 @dataclass(frozen=True)
 class ProbitMap:
-    """Quote level a at level Phi(shift + scale * probit(a)) of the raw predictive.
+    """Quote level a at level Phi(shift + correction + scale * probit(a)) of the raw predictive.
 
     Attributes
     ----------
@@ -51,16 +51,26 @@ class ProbitMap:
         0 and 1 leave the predictive as it is.
     n : int
         Out-of-sample scores behind the map.
+    rule : str
+        How the record chose to fit it, see `mapping`.
+    by_kind : dict word -> float
+        What a job's correction is summed from.
     """
 
     shift: float
     scale: float
     n: int
+    rule: str = "none"
+    by_kind: dict[str, float] = field(default_factory=dict)
+
+    def corrections(self, kinds: list[tuple[str, ...]]) -> NDArray[np.float64]:
+        """Return the correction of each job from the words of its kind, (n_jobs,)."""
+        return np.array([sum(self.by_kind.get(word, 0.0) for word in job) for job in kinds])
 
     @property
     def is_identity(self) -> bool:
         """Whether the map would move no quantile by more than a hundredth of a sd."""
-        return abs(self.shift) < _NEGLIGIBLE and abs(self.scale - 1.0) < _NEGLIGIBLE
+        return abs(self.shift) < _NEGLIGIBLE and abs(self.scale - 1.0) < _NEGLIGIBLE and not self.by_kind
 
 
 def fit_map(pit: NDArray[np.float64]) -> ProbitMap:
@@ -69,29 +79,44 @@ def fit_map(pit: NDArray[np.float64]) -> ProbitMap:
     With z = probit(pit) limited to +-3 and kappa = `KAPPA`: shift = sum z / (n + kappa) and
     scale^2 = (sum (z - shift)^2 + kappa) / (n + kappa).
     """
-    pit = pit[np.isfinite(pit)]
+    z = probit_scores(pit[np.isfinite(pit)])
+    shift, scale = shrunk_moments(z, np.ones(len(z)))
+    return ProbitMap(round(shift, 6), round(scale, 6), len(z), "whole")
+
+
+def probit_scores(pit: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return probit(pit) limited to +-3, (n,)."""
     normal = NormalDist()
     z = np.array([normal.inv_cdf(p) for p in np.clip(pit, 1e-4, 1 - 1e-4).tolist()])
-    z = np.clip(z, -_Z_LIMIT, _Z_LIMIT)
-    shift = float(z.sum()) / (len(z) + KAPPA)
-    scale = float(np.sqrt((((z - shift) ** 2).sum() + KAPPA) / (len(z) + KAPPA)))
-    return ProbitMap(round(shift, 6), round(scale, 6), len(z))
+    return np.asarray(np.clip(z, -_Z_LIMIT, _Z_LIMIT))
+
+
+def shrunk_moments(z: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[float, float]:
+    """Return weighted mean and sd of z, (n,), shrunk to 0 and 1 by `KAPPA` pseudo-scores."""
+    n = float(weight.sum())
+    shift = float(weight @ z) / (n + KAPPA)
+    return shift, float(np.sqrt((weight @ (z - shift) ** 2 + KAPPA) / (n + KAPPA)))
 
 
 def remapped(
-    draws: NDArray[np.float64], line_job: NDArray[np.int64], n_jobs: int, level_map: ProbitMap
+    draws: NDArray[np.float64],
+    line_job: NDArray[np.int64],
+    n_jobs: int,
+    level_map: ProbitMap,
+    correction: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Return line draws scaled, scenario by scenario, so that each job's total follows the mapped predictive.
 
     The total of rank r (level a = (r + 1/2) / n) becomes the raw quantile at Phi(shift + scale * probit(a)),
-    interpolated on the probit and log scales and extended linearly beyond the ends; ranks stay as they are.
+    interpolated on the probit and log scales and extended linearly beyond the ends; ranks stay as they are. Each job's
+    correction, (n_jobs,), adds to the shift.
     """
     if level_map.is_identity or not draws.size:
         return draws
     n = draws.shape[1]
     normal = NormalDist()
     z = np.array([normal.inv_cdf((k + 0.5) / n) for k in range(n)])
-    target = level_map.shift + level_map.scale * z
+    common = level_map.shift + level_map.scale * z
     tail = max(n // 10, 1)
     first = np.searchsorted(line_job, np.arange(n_jobs + 1))
     out = draws.copy()
@@ -100,6 +125,7 @@ def remapped(
         total = np.log(np.maximum(draws[lines].sum(axis=0), 1e-300))
         order = np.argsort(total, kind="stable")
         value = total[order]
+        target = common if correction is None else common + correction[job]
         new = np.interp(target, z, value)
         low = (value[tail] - value[0]) / (z[tail] - z[0])
         high = (value[-1] - value[-1 - tail]) / (z[-1] - z[-1 - tail])

@@ -14,6 +14,7 @@ from models.consumption.conformal import ProbitMap, remapped
 from models.consumption.design import CELL, Columns
 from models.consumption.draws import Scenarios
 from models.consumption.latent_soil import SoilModel
+from models.consumption.mapping import job_kinds
 from models.consumption.planning import Planning, PlanningFigures
 from models.consumption.sampler import States
 from shared.errors import RimebookError
@@ -220,11 +221,14 @@ def predict(fitted: FittedModel, request: JobTable, *, seed: int, n_draws: int =
         Number of scenarios.
     """
     drawn = Scenarios(fitted, request, seed, n_draws).run()
+    kinds = job_kinds(request) if any(m.by_kind for m in fitted.maps.values()) else []
     similar = _similar(fitted, request)
     predictives = []
     for quantity, draws in zip(QUANTITIES, drawn, strict=True):
         if quantity in fitted.maps:
-            draws = remapped(draws, request.line_job, request.n_jobs, fitted.maps[quantity])
+            level_map = fitted.maps[quantity]
+            correction = level_map.corrections(kinds) if level_map.by_kind else None
+            draws = remapped(draws, request.line_job, request.n_jobs, level_map, correction)
         unit = "lb" if quantity == "pellets_lb" else "min"
         predictives.append(Predictive(draws, quantity, unit, _fit_basis(fitted), fitted.n_lines))
     n_scores = min((fitted.maps[q].n for q in QUANTITIES if q in fitted.maps), default=0)

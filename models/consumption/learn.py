@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.backtest import rolling_record
-from models.consumption.conformal import fit_map
 from models.consumption.design import columns_of, word_codes
 from models.consumption.draws import normal_scores, stream
 from models.consumption.fitted import FittedModel, Usual, kinds_of, predict, rounded_states
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
+from models.consumption.mapping import choose_map, job_kinds
 from models.consumption.plugin import fit_all
 from models.consumption.priors import POOLED
 from models.consumption.sampler import Chain, States
@@ -27,7 +27,9 @@ if TYPE_CHECKING:
 
     from models.consumption.answer import Consumption
     from models.consumption.backtest import Record
+    from models.consumption.conformal import ProbitMap
     from models.consumption.planning import Planning
+    from shared.vocabulary import Quantity
 
 N_STATES = 300
 _N_BURN = 150
@@ -89,14 +91,20 @@ def _learn(
     tell(1.0, "done")
     if record is None:
         return fitted
-    return calibrated(fitted, record)
+    return calibrated(fitted, record, usable)
 
 
-def calibrated(fitted: FittedModel, record: Record) -> FittedModel:
-    """Return the fit with the calibration maps of a record, and the record itself."""
+def calibrated(fitted: FittedModel, record: Record, table: JobTable) -> FittedModel:
+    """Return the fit with the calibration maps of a record of a table's jobs, and the record itself."""
+    return replace(fitted, maps=chosen_maps(record, table), record_text=record.to_json())
+
+
+def chosen_maps(record: Record, table: JobTable) -> dict[Quantity, ProbitMap]:
+    """Return the map of each quantity that a record calls for, from jobs whose fit had jobs enough before them."""
+    kind = dict(zip(table.job_id, job_kinds(table), strict=True))
     tested = record.n_before >= _CALIBRATION_JOBS
-    maps = {q: fit_map(record.pit[t, tested]) for t, q in enumerate(QUANTITIES)}
-    return replace(fitted, maps=maps, record_text=record.to_json())
+    kinds = [kind.get(job, ()) for job, use in zip(record.job_id, tested.tolist(), strict=True) if use]
+    return {q: choose_map(record.pit[t, tested], record.day[tested], kinds) for t, q in enumerate(QUANTITIES)}
 
 
 def fit(

@@ -10,6 +10,7 @@ import numpy as np
 
 from models.consumption.averages import cell_average, shop_average
 from models.consumption.backtest import Record
+from models.consumption.learn import chosen_maps
 from models.consumption.shift import level_shift
 from models.scores import interval_score
 from pipeline.answers.answer import Answer
@@ -85,13 +86,18 @@ class ShiftFound:
 
 @dataclass(frozen=True)
 class CalibrationResult:
-    """The record's verdict; `pit` counts past outcomes by where they fell in their predictive, tenth by tenth."""
+    """The record's verdict.
+
+    `pit` counts past outcomes by where they fell in their predictive, tenth by tenth; `maps` names the correction of
+    each quantity that the record calls for, see `models.consumption.mapping`.
+    """
 
     levels: tuple[Held, ...]
     groups: tuple[GroupHeld, ...]
     scores: tuple[RuleScore, ...]
     shift: ShiftFound | None
     pit: dict[str, tuple[int, ...]]
+    maps: dict[str, str]
     advice: tuple[str, ...]
 
 
@@ -99,7 +105,8 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
     """Return how past intervals held, all from jobs that the model had not seen when it answered them."""
     stored = fits.stored_record(asking.book)
     if stored is None or not stored[2]:
-        empty = CalibrationResult((), (), (), None, {}, ("Nothing to judge yet: log jobs, then run `rimebook learn`.",))
+        nothing = "Nothing to judge yet: log jobs, then run `rimebook learn`."
+        empty = CalibrationResult((), (), (), None, {}, {}, (nothing,))
         return Answer(empty, ("There is no backtest record yet; run `rimebook learn` once there are finished jobs.",))
     record = Record.from_json(stored[2]).before(asking.today.toordinal())
     table = history(asking.book, asking.today)
@@ -111,8 +118,9 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
         q: tuple(np.histogram(p[np.isfinite(p)], bins=N_BINS, range=(0, 1))[0].tolist())
         for q, p in zip(QUANTITIES, record.pit, strict=True)
     }
-    advice = tuple(_advice(levels, groups, scores, shift))
-    return Answer(CalibrationResult(levels, groups, scores, shift, pit, advice))
+    maps: dict[str, str] = {q: level_map.rule for q, level_map in chosen_maps(record, table).items()}
+    advice = (*_advice(levels, groups, scores, shift), *_corrected(maps))
+    return Answer(CalibrationResult(levels, groups, scores, shift, pit, maps, advice))
 
 
 def _inside(pit: NDArray[np.float64], level: float) -> float | None:
@@ -228,6 +236,22 @@ def _advice(
             f"What jobs take has shifted by a factor of {shift.ratio.estimate:.2f} since about {shift.date}: see "
             f"`rimebook technique --change {shift.date}` and note the cause."
         )
+
+
+_CORRECTIONS = {
+    "whole": "corrected by how all past jobs fell",
+    "recent": "corrected by how recent jobs fell",
+    "kinds": "corrected by how past jobs of the same kind fell (zones, worst soil, class)",
+}
+
+
+def _corrected(maps: dict[str, str]) -> Iterator[str]:
+    corrected = {q: _CORRECTIONS[rule] for q, rule in maps.items() if rule in _CORRECTIONS}
+    names = {"pellets_lb": "pellets", "minutes": "minutes"}
+    for quantity, how in corrected.items():
+        yield f"Answers for {names[quantity]} are {how}: that would have answered later jobs better."
+    if maps and not corrected:
+        yield "Answers are quoted as they were learned: no correction would have answered later jobs clearly better."
 
 
 def _better(rule: RuleScore, learned: RuleScore) -> bool:

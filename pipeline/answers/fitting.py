@@ -67,10 +67,11 @@ def current_fit(asking: Asking) -> CurrentFit:
 
 def _fitted_anew(asking: Asking, seed: int) -> FittedModel:
     """Return a fit on what happened before `asking.today`, calibrated on the stored record before that day."""
-    fitted = learn(history(asking.book, asking.today), asking.book.settings.planning(), seed=seed, backtest=False)
+    table = history(asking.book, asking.today)
+    fitted = learn(table, asking.book.settings.planning(), seed=seed, backtest=False)
     kept = fits.stored_record(asking.book)
     record = (Record.from_json(kept[2]) if kept and kept[2] else Record.empty()).before(asking.today.toordinal())
-    return calibrated(fitted, record) if record.n else fitted
+    return calibrated(fitted, record, table) if record.n else fitted
 
 
 def _never_learned(asking: Asking) -> tuple[str, ...]:

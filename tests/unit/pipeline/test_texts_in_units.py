@@ -34,7 +34,7 @@ def test_a_range_is_in_the_unit_of_its_time(middle: float, low: float, high: flo
 def test_bars_fit_the_terminal(columns: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The bars of `calibration` are as long as the terminal allows, and the longest is the largest count."""
     monkeypatch.setenv("COLUMNS", columns)
-    result = CalibrationResult((Held(0.8, 0.8, 9, None, None),), (), (), None, {"pellets_lb": (1200, 60, 0)}, ())
+    result = CalibrationResult((Held(0.8, 0.8, 9, None, None),), (), (), None, {"pellets_lb": (1200, 60, 0)}, {}, ())
     lines = [line for line in render_calibration(Answer(result), Style()).splitlines() if "#" in line]
     assert len(lines) == 2
     assert max(map(len, lines)) <= int(columns)

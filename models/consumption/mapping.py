@@ -1,0 +1,130 @@
+"""The map the record calls for: none, one for all jobs, one that follows recent jobs, or corrections by kind of job.
+
+On the probit scale of the quantile levels a perfect predictive gives z = probit(PIT) ~ N(0, 1). Each candidate predicts
+the z of later jobs from those of earlier ones as N(m, s^2), block after block of the record (prequential: Dawid 1984,
+JRSS A 147:278-292), and is scored by its mean log density. The predictive stays as it is unless a map beats it by more
+than `_STANDARD_ERRORS` standard errors (the rule of one: Breiman et al. 1984, Classification and Regression Trees, sec.
+3.4.3; with three rivals one is too easily beaten by chance): the record's early fits saw fewer jobs than the one whose
+answers are mapped, and a map that is not needed costs width and coverage.
+
+* none: m = 0, s = 1.
+* whole: as `fit_map`, shrunk to the identity.
+* recent: the same with weights that halve every `HALF_LIFE_DAYS`.
+* kinds: m = shift + the sum of a job's corrections, one for each word that says what kind of job it is (number of
+  zones, worst soil, class, zones); ridge regression of z on the words with prior sd `KIND_SD` each (Hoerl & Kennard
+  1970, Technometrics 12:55-67), so a kind with few jobs keeps nearly the parent's. It is a linear learner on the
+  residuals of the structured one, and wins where the structured learner's form is wrong for some kinds.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.consumption.conformal import KAPPA, ProbitMap, probit_scores, shrunk_moments
+from shared.vocabulary import SOILS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from models.consumption.jobs import JobTable
+
+RULES = ("none", "whole", "recent", "kinds")
+HALF_LIFE_DAYS = 120.0
+KIND_SD = 0.15
+#: A word gets a correction from so many jobs on.
+_KIND_JOBS = 8
+#: Scores before the first block, blocks, and scores that a choice needs.
+_FIRST, _BLOCKS, _LEAST = 60, 8, 120
+_STANDARD_ERRORS = 2.0
+_MANY_ZONES = 4
+
+
+def job_kinds(table: JobTable) -> list[tuple[str, ...]]:
+    """Return the words that say what kind of job each one is, in order of the jobs."""
+    n = table.n_jobs
+    zones: list[set[str]] = [set() for _ in range(n)]
+    words: list[set[str]] = [set() for _ in range(n)]
+    worst = np.full(n, -1, dtype=np.int64)
+    np.maximum.at(worst, table.line_job, table.soil)
+    blank = np.bincount(table.line_job, weights=table.soil < 0, minlength=n) > 0
+    lines = zip(table.line_job.tolist(), table.zone.words(), table.vehicle_class.words(), strict=True)
+    for job, zone, vehicle in lines:
+        zones[job].add(zone)
+        words[job].add(f"class {vehicle}")
+    out = []
+    for job in range(n):
+        soil = "unknown" if blank[job] else SOILS[worst[job]]
+        count = f"zones {min(len(zones[job]), _MANY_ZONES)}"
+        out.append((count, f"soil {soil}", *sorted(words[job]), *(f"zone {z}" for z in sorted(zones[job]))))
+    return out
+
+
+def choose_map(pit: NDArray[np.float64], day: NDArray[np.int64], kinds: list[tuple[str, ...]]) -> ProbitMap:
+    """Return the map of out-of-sample PITs (n,) in order of day, NaN left out, fitted by the rule that did best.
+
+    Parameters
+    ----------
+    pit, day : (n,)
+    kinds : n tuples of words, see `job_kinds`
+    """
+    seen = np.flatnonzero(np.isfinite(pit))
+    z, day = probit_scores(pit[seen]), day[seen]
+    none = ProbitMap(0.0, 1.0, len(z))
+    if len(z) < _LEAST:
+        return none
+    words, x = _indicators([kinds[i] for i in seen.tolist()])
+    edges = np.linspace(_FIRST, len(z), _BLOCKS + 1).astype(int).tolist()
+    density: dict[str, list[NDArray[np.float64]]] = {rule: [] for rule in RULES}
+    for start, stop in pairwise(edges):
+        for rule in RULES:
+            shift, scale, by_word = _fitted(rule, z[:start], day[:start], x[:start])
+            rest = (z[start:stop] - shift - x[start:stop] @ by_word) / scale
+            density[rule].append(-np.log(scale) - rest**2 / 2)
+    better: dict[str, float] = {}
+    for rule in RULES[1:]:
+        gain = np.concatenate(density[rule]) - np.concatenate(density["none"])
+        if gain.mean() > _STANDARD_ERRORS * gain.std(ddof=1) / np.sqrt(len(gain)):
+            better[rule] = float(gain.mean())
+    if not better:
+        return none
+    rule = max(better, key=better.__getitem__)
+    shift, scale, by_word = _fitted(rule, z, day, x)
+    corrections = {w: round(c, 4) for w, c in zip(words, by_word.tolist(), strict=True) if round(c, 4)}
+    return ProbitMap(round(shift, 6), round(scale, 6), len(z), rule, corrections)
+
+
+def _indicators(kinds: list[tuple[str, ...]]) -> tuple[list[str], NDArray[np.float64]]:
+    """Return the words that enough jobs have, and which job has which, (n, n_words)."""
+    count: dict[str, int] = {}
+    for job in kinds:
+        for word in job:
+            count[word] = count.get(word, 0) + 1
+    words = sorted(w for w, n in count.items() if _KIND_JOBS <= n < len(kinds))
+    place = {word: k for k, word in enumerate(words)}
+    x = np.zeros((len(kinds), len(words)))
+    for row, job in enumerate(kinds):
+        x[row, [place[w] for w in job if w in place]] = 1.0
+    return words, x
+
+
+def _fitted(
+    rule: str, z: NDArray[np.float64], day: NDArray[np.int64], x: NDArray[np.float64]
+) -> tuple[float, float, NDArray[np.float64]]:
+    """Return shift, scale and corrections (n_words,) of one rule."""
+    nothing = np.zeros(x.shape[1])
+    if rule == "none":
+        return 0.0, 1.0, nothing
+    if rule != "kinds":
+        weight = 0.5 ** ((day[-1] - day) / HALF_LIFE_DAYS) if rule == "recent" else np.ones(len(z))
+        shift, scale = shrunk_moments(z, weight)
+        return shift, scale, nothing
+    shift, _ = shrunk_moments(z, np.ones(len(z)))
+    precision = x.T @ x + np.eye(x.shape[1]) / KIND_SD**2
+    solved = np.linalg.solve(precision, np.column_stack([x.T @ (z - shift), x.T @ x]))
+    by_word = np.asarray(solved[:, 0], dtype=np.float64)
+    rest, used = z - shift - x @ by_word, float(np.trace(solved[:, 1:]))
+    scale = float(np.sqrt(((rest**2).sum() + KAPPA) / (max(len(z) - used, 1.0) + KAPPA)))
+    return shift, scale, by_word
