@@ -28,7 +28,7 @@ def _trial(rounds: int, seed: int) -> str:
 
 def test_a_few_kills_lose_nothing() -> None:
     """Init, import, log, learn and backup, each killed somewhere in its run, leave the state before or after."""
-    assert "7 rounds, seed 2: nothing lost" in _trial(7, 2)
+    assert "6 rounds, seed 2: nothing lost" in _trial(6, 2)
 
 
 @pytest.mark.slow
