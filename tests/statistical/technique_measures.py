@@ -158,13 +158,14 @@ def named(n: int, *, seed: int = 600_000) -> dict[str, float]:
 
 
 def graders(n: int, levels: int, *, seed: int = 700_000) -> dict[str, float]:
-    """Return how often an operator who grades a level off is noticed, and anybody is accused as operator for it."""
-    noticed = accused = 0
+    """Return how often an operator who grades a level off is noticed and accused, and any operator is accused."""
+    noticed = accused = grader = 0
     for i in range(n):
         found = review(simulate(seed + i, waste=Waste(grading={"op1": levels})).table, FIGURES)
         noticed += found.grading["op1"].differs
         accused += any(kind == "operator" for kind, _ in told(found))
-    return {"noticed": noticed / n, "an operator accused": accused / n}
+        grader += ("operator", "op1") in told(found)
+    return {"noticed": noticed / n, "accused": grader / n, "an operator accused": accused / n}
 
 
 def regraded(seed: int, levels: int, **world):
