@@ -93,7 +93,8 @@ def _named(kind: str, name: str) -> str:
 def _who(finding: Finding) -> str:
     zone = f" on {words(finding.zone)}" if finding.zone else ""
     if finding.kind == "drift":
-        return f"{_named(finding.of, finding.name)} since {finding.since}"
+        when = f"since {finding.since}" if finding.until is None else f"from {finding.since} to {finding.until}"
+        return f"{_named(finding.of, finding.name)} {when}"
     return _named(finding.kind, finding.name) + zone
 
 
