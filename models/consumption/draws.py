@@ -1,8 +1,9 @@
 """Scenarios of a request's lines from posterior states: numpy only, and quick.
 
 Each job draws its noise from its own stream, seeded by what the job is (and by how many like jobs stand before it, by
-job id), so its answer does not depend on the order of the file or on unlike jobs beside it. What jobs share in a
-scenario (coefficients, a newcomer's effect, the next step in time) comes from streams named by what is shared.
+day and job id), so its answer does not depend on the order of the file, on later jobs or on unlike jobs beside it. What
+jobs share in a scenario (coefficients, a newcomer's effect, the next step in time) comes from streams named by what is
+shared.
 """
 
 from __future__ import annotations
@@ -120,7 +121,7 @@ class Scenarios:
             order[first[job] : first[job + 1]] = lines
             keys.append("\x1d".join([str(request.ambient_f[job]), *(line_keys[i] for i in lines)]))
         turn, seen = [0] * request.n_jobs, dict.fromkeys(keys, 0)
-        for job in sorted(range(request.n_jobs), key=request.job_id.__getitem__):
+        for job in sorted(range(request.n_jobs), key=lambda j: (int(request.day[j]), request.job_id[j])):
             turn[job] = seen[keys[job]]
             seen[keys[job]] += 1
         return order, keys, turn

@@ -211,7 +211,7 @@ def usable_jobs(table: JobTable) -> JobTable:
 
 
 def in_order(table: JobTable) -> JobTable:
-    """Return the table with jobs by day and id and the lines of each by their words, so file order cannot matter."""
+    """Return the table with jobs by day and id and the lines of each by what they say, so file order cannot matter."""
     jobs = np.array(sorted(range(table.n_jobs), key=lambda j: (int(table.day[j]), table.job_id[j])), dtype=np.int64)
     rank = np.empty(table.n_jobs, dtype=np.int64)
     rank[jobs] = np.arange(table.n_jobs)
@@ -219,14 +219,13 @@ def in_order(table: JobTable) -> JobTable:
     machine, operator = table.machine.words(), table.operator.words()
     parts = [table.observed(q) for q in QUANTITIES]
     values = [np.append(p.value, -1.0)[p.group].tolist() for p in parts]
+    coating = table.coating_removed.tolist()
+    # A setting that was not written down sorts first: NaN would leave the order to the file.
+    settings = [np.where(np.isnan(column), -np.inf, column).tolist() for column in table.settings.values()]
     place = rank[table.line_job].tolist()
-    lines = np.array(
-        sorted(
-            range(table.n_lines),
-            key=lambda i: (place[i], vehicle[i], zone[i], soil[i], machine[i], operator[i], values[0][i], values[1][i]),
-        ),
-        dtype=np.int64,
-    )
+    columns = (place, vehicle, zone, soil, machine, operator, *values, coating, *settings)
+    keys = list(zip(*columns, strict=True))
+    lines = np.array(sorted(range(table.n_lines), key=keys.__getitem__), dtype=np.int64)
     return JobTable(
         job_id=tuple(table.job_id[j] for j in jobs.tolist()),
         day=table.day[jobs],

@@ -89,7 +89,8 @@ def fit_all(
     table : JobTable
         Usable jobs in order.
     scales : (States, zones)
-        Sampled states and the zones of their columns; each returned state takes one of them for its scales.
+        Sampled states and the zones of their columns; each returned state takes one of them for its scales, and the
+        median of all for the fixed amount per visit.
     """
     part, zones = scales
     n_zones = len(columns.blocks["zone"])
@@ -114,7 +115,9 @@ def fit_all(
         b[:, t] = fit.draws(part.n, rng)
         line_sd[:, t] *= np.sqrt(fit.scales.line_var / medians.line_var)
         job_sd[:, t] *= np.sqrt(fit.scales.job_var / medians.job_var)
-    return replace(part, b=b, line_sd=line_sd, job_sd=job_sd)
+    # The coefficients were fitted beside the median amount: a state's own would be counted in the level once more.
+    visit = np.tile(np.median(part.visit, axis=0), (part.n, 1))
+    return replace(part, b=b, line_sd=line_sd, job_sd=job_sd, visit=visit)
 
 
 class Newton:

@@ -11,7 +11,7 @@ import pytest
 
 from models.consumption.fitted import FittedModel, predict
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
-from models.consumption.learn import learn
+from models.consumption.learn import in_order, learn
 from models.consumption.planning import Planning, log_median
 from shared.errors import RimebookError
 from shared.vocabulary import QUANTITIES
@@ -165,6 +165,22 @@ def test_the_order_of_rows_is_irrelevant() -> None:
     assert learn(backwards, Planning(), seed=1, backtest=False).to_json() == one.to_json()
 
 
+def test_lines_alike_but_for_coating_or_a_setting_may_stand_in_any_order() -> None:
+    """Two lines that only a stripped coating or the ice's age tells apart give the same table in either order."""
+    age = np.array([np.nan, 1.0, 2.0, np.nan])
+    stripped = np.array([True, False, False, False])
+    asked = replace(request(["interior"] * 4, [1] * 4), pellets=Observed(np.zeros(4, dtype=np.int64), np.array([30.0])))
+
+    def listed(lines: list[int]) -> JobTable:
+        settings = {**asked.settings, "ice_age_days": age[lines]}
+        return in_order(replace(asked, coating_removed=stripped[lines], settings=settings))
+
+    one = listed([0, 1, 2, 3])
+    for other in (listed([3, 2, 1, 0]), listed([1, 3, 0, 2])):
+        assert np.array_equal(other.coating_removed, one.coating_removed)
+        assert np.array_equal(other.settings["ice_age_days"], one.settings["ice_age_days"], equal_nan=True)
+
+
 def test_more_soil_never_takes_less(fitted: FittedModel) -> None:
     """Medians increase with the soil level in every zone."""
     for zone in ZONES:
@@ -282,6 +298,14 @@ def test_later_jobs_do_not_move_the_past() -> None:
     later = learn(absurd, Planning(), seed=1).record()
     assert early.n == 40
     assert np.array_equal(early.quantiles, later.quantiles[:, :40])
+
+
+def test_a_later_like_job_does_not_move_an_earlier_one(fitted: FittedModel) -> None:
+    """A job's draws stay when a like job of a later day stands beside it, whatever its id."""
+    first = request(["interior"], [2], operator="a", machine="m", job_id="J2")
+    later = request(["interior"], [2], operator="a", machine="m", job_id="J1", day=FIRST_DAY + 401)
+    beside = predict(fitted, joined([later, first]), seed=1).pellets.draws
+    assert beside[1] == pytest.approx(predict(fitted, first, seed=1).pellets.draws[0], rel=1e-9)
 
 
 def test_expectations_come_from_earlier_jobs_only(fitted: FittedModel) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from models.consumption import learn as learning
 from models.consumption.backtest import refit_days
 from models.consumption.conformal import fit_map, remapped
+from models.consumption.design import columns_of
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
-from models.consumption.latent_soil import SoilModel
+from models.consumption.latent_soil import SoilModel, fit_soil
 from models.consumption.planning import Planning, log_median
+from models.consumption.plugin import fit_all
+from models.consumption.sampler import Chain
 from models.consumption.sampler_time import CHANCE, Changes, Sums
 from shared.vocabulary import QUANTITIES
 
@@ -61,6 +66,16 @@ def test_plug_in_and_sampler_agree(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(learning, "SAMPLED_JOBS", 100)
     monkeypatch.setattr(learning, "SCALE_JOBS", 200)
     assert np.abs(quantiles() - sampled).max() < 0.08
+
+
+def test_a_large_fit_answers_with_the_fixed_amount_it_was_fitted_beside() -> None:
+    """Where sampled amounts per visit differ, every state answers with their median, which the fit rests on."""
+    table, rng = learning.in_order(jobs(40, 1)), np.random.default_rng(1)
+    columns, soil = columns_of(table), fit_soil(table)
+    part = Chain(table, Planning(), columns, soil, rng).run(2, 5)
+    part = replace(part, visit=np.array([[0.0, 9.0], [0.0, 9.0], [0.0, 9.0], [6.0, 9.0], [6.0, 12.0]]))
+    states = fit_all(table, Planning(), columns, soil, (part, columns.blocks["zone"]), rng)
+    assert np.array_equal(states.visit, np.tile([0.0, 9.0], (5, 1)))
 
 
 def test_a_change_of_level_is_found_where_it_lies_and_for_whom() -> None:
