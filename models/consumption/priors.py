@@ -34,7 +34,7 @@ POOLED = {
 }
 POOL_WEIGHT = dict.fromkeys(POOLED, 8.0)
 COMMON_SD = 0.4
-COMMON_SCALES = np.exp(np.linspace(-1.2, 1.2, 25))
+COMMON_SCALES = np.exp(np.linspace(-1.2, 1.2, 61))
 #: Blocks with a fixed prior: mean and sd.
 FIXED = {
     "level": (0.0, 0.4),
@@ -70,6 +70,8 @@ class Priors:
     job_sd : (2,)
     rho : (3,)
         Correlation of pellets and minutes in effects, job noise, line noise.
+    common : float
+        The factor g.
     on : bool array
         Which blocks of `SWITCHED` the shop has.
     """
@@ -154,7 +156,7 @@ class Priors:
         prior = -(self._size + self._weight)[:, None] * np.log(grid)
         prior -= self._weight[:, None] * guess[:, None] ** 2 / (2 * grid**2)
         pooled, n_blocks = b[:, self._pooled], len(POOLED)
-        product = np.bincount(self._block, weights=pooled[0] * pooled[1], minlength=n_blocks)
+        product = np.bincount(self._block, weights=pooled[0] * pooled[1], minlength=n_blocks).astype(np.float64)
         for t in range(2):
             own = np.bincount(self._block, weights=pooled[t] ** 2, minlength=n_blocks)
             cross = product / self.tau[1 - t]
@@ -162,6 +164,7 @@ class Priors:
             self.tau[t] = draw_from_log(prior - rest, grid, rng)
             self._draw_job_sd(t, effect, in_job, both, rng)
         self._draw_common(rng)
+        self._rescale(pooled, product, rng)
         self._put()
         scaled = pooled / np.sqrt(self.var[:, self._pooled])
         self.rho[0] = _draw_rho(scaled[0], scaled[1], rng)
@@ -176,6 +179,21 @@ class Priors:
         density = -0.5 * (np.log(COMMON_SCALES) / COMMON_SD) ** 2
         density += 2 * weight.sum() * np.log(COMMON_SCALES) - COMMON_SCALES**2 * spread
         self.common = float(draw_from_log(density, COMMON_SCALES, rng))
+
+    def _rescale(self, pooled: NDArray[np.float64], product: NDArray[np.float64], rng: np.random.Generator) -> None:
+        """Draw the common factor once more with all tau / g held, and move the taus along.
+
+        Given the taus the factor hardly moves; the two draws in turn mix quickly (interweaving: Yu & Meng 2011, J.
+        Computational and Graphical Statistics 20:531-570).
+        """
+        rho, eta = float(self.rho[0]), self.tau / self.common
+        squares = [np.bincount(self._block, weights=pooled[t] ** 2, minlength=len(POOLED)) for t in range(2)]
+        spread = squares[0] / eta[0] ** 2 + squares[1] / eta[1] ** 2 - 2 * rho * product / (eta[0] * eta[1])
+        log_g = np.log(COMMON_SCALES)
+        density = -0.5 * (log_g / COMMON_SD) ** 2 - 2 * self._size.sum() * log_g
+        density -= float(spread.sum()) / (2 * (1 - rho**2) * COMMON_SCALES**2)
+        self.common = float(draw_from_log(density, COMMON_SCALES, rng))
+        self.tau = eta * self.common
 
     def _draw_job_sd(
         self,

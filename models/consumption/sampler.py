@@ -1,10 +1,10 @@
 """Gibbs sampler of the structured learner: pellets and minutes in one chain, variances drawn and not plugged in.
 
-Each sweep draws, for one quantity given the other and then the other way round, the latent lines, the coefficients with
-the job noise integrated out, the job noise and the line noise (`sampler_target`); then the scales of the blocks and the
-correlations between the quantities, the changes of level in time (`sampler_time`), and the soil levels that nobody
-wrote down. Gelfand & Smith (1990), JASA 85:398-409; scaled inverse chi-square scales: Gelman (2006), Bayesian Analysis
-1:515-534.
+Each sweep draws the latent lines of both quantities; whatever shifts whole jobs, for both at once (`sampler_jobs`,
+`sampler_time`); then, for one quantity given the other and the other way round, the coefficients with the job noise
+integrated out, the job noise and the line noise (`sampler_target`); scales and correlations (`priors`); and the soil
+levels that nobody wrote down. The correlation of line noise is drawn from the residuals but is in no likelihood: what
+lines share beyond it goes into the job noise. Gelfand & Smith (1990), JASA 85:398-409.
 """
 
 from __future__ import annotations

@@ -25,7 +25,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-#: Prior of one change: its chance, its sd on the log scale, what pellets and minutes have in common.
+#: Prior of one change: its chance, its sd on the log scale, what pellets and minutes have in common; from memory,
+#: without a source, like the bounds below.
 CHANCE = 0.12
 STEP_SD = 0.25
 STEP_RHO = 0.5
@@ -57,7 +58,7 @@ class Told:
     Attributes
     ----------
     sums : Sums
-    kept : (2, 2, n_jobs)
+    noise_cov : (2, 2, n_jobs)
         Covariance of each job's noise given its level.
     p : (2, 2, n_jobs)
     info : (2, n_jobs)
@@ -67,7 +68,7 @@ class Told:
     """
 
     sums: Sums
-    kept: NDArray[np.float64]
+    noise_cov: NDArray[np.float64]
     p: NDArray[np.float64]
     info: NDArray[np.float64]
     precision: NDArray[np.float64]
@@ -192,7 +193,7 @@ class Changes:
         drawn += np.linalg.solve(np.linalg.cholesky(m).T, rng.standard_normal(len(drawn)))
         beta = drawn.reshape(2, -1)
         rest = told.sums.info - told.sums.weight * (beta @ z.T + drift)
-        return beta, _job_noise(told.kept, rest, rng)
+        return beta, _job_noise(told.noise_cov, rest, rng)
 
     def _tables(self, p: NDArray[np.float64], m_inverse: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
         """Return M^-1 B, (scopes, places, 2 d, 2), the inverse of Q and log |Q| |S|, for every scope and place."""

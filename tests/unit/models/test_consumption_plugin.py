@@ -113,6 +113,18 @@ def test_without_a_change_few_are_drawn() -> None:
     assert n_on / 200 < CHANCE * changes.n
 
 
+@pytest.mark.parametrize(("amount", "low", "high"), [(0.0, 0.0, 1.5), (15.0, 8.0, 20.0)])
+def test_a_fixed_amount_per_visit_is_recovered(amount: float, low: float, high: float) -> None:
+    """Figures that hold 15 lb a visit beside what the lines take give an amount near it, those without hardly any."""
+    table = jobs(120, 5)
+    planned = np.exp(log_median(table, Planning().pellets_lb))
+    share = planned / np.bincount(table.line_job, weights=planned)[table.line_job]
+    seen = table.pellets
+    pellets = Observed(seen.group, seen.value + np.bincount(seen.group, weights=amount * share))
+    fitted = learning.fit(replace(table, pellets=pellets), Planning(), seed=1)
+    assert low <= fitted.states.visit[:, 0].mean() <= high
+
+
 def test_lines_of_a_job_share_soil() -> None:
     """Given a severe line, an unseen line of the same job is dirtier than without; written levels stay."""
     model = SoilModel((-0.7, 0.4, 1.4), {}, {}, (0.0, 0.0), 0.6, 100)
