@@ -15,6 +15,7 @@ from pipeline.answers.history import history
 from pipeline.answers.requests import JobAsked, known_codes, request_table
 from pipeline.answers.safety_warning import bay_chances, bay_sentences
 from pipeline.answers.similar import LikeJob, like_jobs
+from shared.errors import nearest
 from shared.vocabulary import UNKNOWN, soil_code
 
 if TYPE_CHECKING:
@@ -130,7 +131,7 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         EstimateResult(estimates),
-        warnings_of(asking, fit, estimates, bay),
+        (*warnings_of(asking, fit, estimates, bay), *newcomers(fit, jobs)),
         tuple(cautions_for("estimate", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip
@@ -184,6 +185,24 @@ def warnings_of(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate
     )
 
 
+def newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
+    """Return what must be said of machines and operators that no learned job has: a slip of the pen, or new ones."""
+    said: list[str] = []
+    for column, codes in known_codes(fit.fitted).items():
+        known = {code.casefold(): code for code in codes if code}
+        asked = dict.fromkeys(str(getattr(line, column)) for job in jobs for line in job.lines)
+        for code in asked:
+            if not code or not known or code.casefold() in known:
+                continue
+            near = nearest(code.casefold(), list(known))
+            said.append(
+                f"{column.capitalize()} `{code}` stands in no job that was learned"
+                + (f"; did you mean `{known[near]}`?" if near else ".")
+                + f" It counts as a new {column}."
+            )
+    return tuple(said)
+
+
 def basis_warnings(asking: Asking, estimates: Sequence[JobEstimate]) -> tuple[str, ...]:
     """Return what must be said about the ground the estimates stand on."""
     said: list[str] = []
@@ -194,7 +213,7 @@ def basis_warnings(asking: Asking, estimates: Sequence[JobEstimate]) -> tuple[st
         )
     elif any(not e.pellets_lb.interval.supported for e in estimates):
         said.append(
-            f"The record is too short to stand behind a {asking.level:g} interval; it is answered from coarser "
+            f"The record is too short to stand behind a range of {100 * asking.level:g} %; it is answered from coarser "
             "ground. More logged jobs will support it."
         )
     return tuple(said)

@@ -194,7 +194,7 @@ def _odd(fit: LossFit, log: IceLog) -> list[str]:
     """Tell what the record lacks or contradicts."""
     said: list[str] = []
     if not log.n:
-        return ["No delivery or weighing is known: the stock counts as 0 lb and the loss is a planning figure."]
+        return ["No delivery or weighing is known: the store counts as empty and the loss is a planning figure."]
     if fit.law.n_intervals == 0:
         said.append(
             "No weighing tells how the ice vanishes: stock and loss rest on the planning value "

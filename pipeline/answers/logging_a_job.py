@@ -179,12 +179,12 @@ def log_job(book: Book, entry: JobEntry, *, today: date, dry_run: bool = False) 
     if not entry.zones:
         do = "Add --zone for each zone that was worked."
         raise UsageError("no-zone", where="log", found="no zone", expected="at least one zone", do=do)
-    header, rows = _rows(entry)
+    shop = book.settings.shop
+    header, rows = _rows(entry, shop.units)
     stored = visit_cells(book, entry.job_id.strip())
     if stored:
         rows = _completed(entry, header, rows, stored, words_of(book.settings))
     raw = RawLog(Path(FILE_NAME), "", "jobs", header, 0, lambda n: _chunks(rows, n))
-    shop = book.settings.shop
     match = match_headers(
         header, "jobs", words=words_of(book.settings), units=shop.units, currency=shop.currency,  # type: ignore[arg-type]
     )  # fmt: skip
@@ -198,11 +198,12 @@ def log_job(book: Book, entry: JobEntry, *, today: date, dry_run: bool = False) 
     return Answer(logged, done.warnings)
 
 
-def _rows(entry: JobEntry) -> tuple[tuple[str, ...], list[list[str]]]:
-    """Return the entry as the header and rows of a jobs log."""
+def _rows(entry: JobEntry, units: str) -> tuple[tuple[str, ...], list[list[str]]]:
+    """Return the entry as the header and rows of a jobs log; bare weights get the unit of the book."""
     common = {
         "job_id": entry.job_id, "vehicle": entry.vehicle, "date": entry.day.isoformat(),
-        "vehicle_class": entry.vehicle_class, "job_pellets_lb": entry.total_pellets, "job_minutes": entry.total_minutes,
+        "vehicle_class": entry.vehicle_class, "job_minutes": entry.total_minutes,
+        "job_pellets_lb": _weight(entry.total_pellets, units),
         "coating_removed": entry.coating_removed, "machine": entry.machine, "operator": entry.operator,
         "container": entry.container, "setup_min": entry.setup, "cleanup_min": entry.cleanup, "price_usd": entry.price,
         "customer": entry.customer, "notes": entry.note,
@@ -214,11 +215,18 @@ def _rows(entry: JobEntry) -> tuple[tuple[str, ...], list[list[str]]]:
         folded = worked.zone.casefold()
         seen[folded] = seen.get(folded, 0) + 1
         of_zone = {
-            "zone": worked.zone, "soil_level": worked.soil_level, "pellets_lb": worked.pellets,
-            "minutes": worked.minutes, "pass": str(seen[folded]),
+            "zone": worked.zone, "soil_level": worked.soil_level, "minutes": worked.minutes,
+            "pellets_lb": _weight(worked.pellets, units), "pass": str(seen[folded]),
         }  # fmt: skip
         rows.append([(common | of_zone).get(name, "") for name in header])
     return header, rows
+
+
+def _weight(text: str, units: str) -> str:
+    """Return a weight as entered, with kg behind a bare figure of a metric shop: the log's head says lb."""
+    lb, kg = (parse_quantity(text, "mass", unit)[0] for unit in ("lb", "kg"))
+    bare = isinstance(lb, float) and isinstance(kg, float) and kg > lb
+    return f"{text} kg" if bare and units == "metric" else text
 
 
 #: What one visit has once, wherever it stands on its rows.

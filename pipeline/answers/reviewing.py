@@ -202,7 +202,7 @@ def noted_changes(settings: Settings, today: date, machines: tuple[str, ...]) ->
 
 def _too_few(asking: Asking, n_jobs: int) -> RimebookError:
     return RimebookError(
-        "too-few-jobs", where=str(asking.book.folder), found=f"{n_jobs} jobs with pellets before {asking.today}",
+        "too-few-jobs", where="job log", found=f"{n_jobs} jobs with pellets before {asking.today}",
         expected=f"at least {FEWEST_JOBS}", do="Log more jobs; until then `estimate` shows what a job should take.",
     )  # fmt: skip
 

@@ -272,8 +272,9 @@ def _check(question: SafetyQuestion) -> None:
 
 def _nothing_planned(question: SafetyQuestion) -> RimebookError:
     found = "no job" if question.day is None else f"nothing booked on {question.day.isoformat()}"
+    bay = f"--bay {question.bay} " if question.bay else ""
     return RimebookError(
         "nothing-planned", where="command line", found=f"{found} and no stored ice",
         expected="--date with bookings, --vehicle with --zone, or --stored-lb",
-        do="For example: rimebook safety --bay main --vehicle suv --zone undercarriage:heavy",
+        do=f"For example: rimebook safety {bay}--vehicle suv --zone undercarriage:heavy",
     )  # fmt: skip

@@ -159,7 +159,8 @@ def _find_clashes(connection: duckdb.DuckDBPyConnection, table: LogTable) -> Non
     told = ", ".join(_differing(c, table) for c in others)
     named = ", ".join(f"case when count(distinct coalesce({c}::varchar, '')) > 1 then '{c}' end" for c in others)
     hint = {
-        "job_lines": "are one job, vehicle, zone and pass; keep the right one, or number the passes 1, 2",
+        "job_lines": "are one job, vehicle, zone and pass; keep the right one, number the passes 1, 2, "
+        "or tell several vehicles apart under vehicle",
         "bookings": "are one booking and zone; keep the right one",
     }[table.name]
     connection.execute(

@@ -108,7 +108,7 @@ class OrderFinding:
 def order_evidence(cells: Iterable[str]) -> OrderEvidence:
     """Return what cells (all of a column, or its distinct ones) prove about the order of day and month."""
     found = OrderEvidence()
-    for text in set(cells):
+    for text in dict.fromkeys(cells):
         match = _NUMERIC.match(tidy(_split_weekday(text)[1]))
         if not match or _maybe_year_first(match):
             continue

@@ -146,8 +146,16 @@ def merged_figures(chunk: RawChunk, match: HeaderMatch) -> dict[int, Fault]:
     return faults
 
 
-def require(match: HeaderMatch, where: str) -> None:
-    """Raise ``missing-columns`` where the header lacks a needed column, naming what it has instead."""
+def require(match: HeaderMatch, where: str, *, drafted: str = "") -> None:
+    """Raise ``missing-columns`` where the header lacks a needed column, naming what it has instead.
+
+    Parameters
+    ----------
+    match : HeaderMatch
+    where : str
+    drafted : str
+        The column map that was drafted for it, '' where none was.
+    """
     if not match.missing:
         return
     table = {word_key(head): head for head in match.unmatched}
@@ -160,7 +168,9 @@ def require(match: HeaderMatch, where: str) -> None:
         where=where,
         found=f"{has}; heads not understood: {left}",
         expected=f"also {', '.join(match.missing)}, which a {match.log} log needs",
-        do=f"{ask}Add the column, rename its head, or map it: import --dry-run --write-map MAP.toml drafts a map.",
+        do=f"{ask}Complete the map drafted in {drafted} and import with --columns {drafted}."
+        if drafted
+        else f"{ask}Add the column, rename its head, or map it: import --dry-run --write-map MAP.toml drafts a map.",
     )
 
 
@@ -244,7 +254,8 @@ def _one_of(
             where="header",
             found=f"{heads}, which both mean {name}",
             expected="one column for it",
-            do="Rename or remove one, or say which in a column map (import --dry-run --write-map MAP.toml drafts one).",
+            do="Rename or remove one, or say in a column map (--columns MAP.toml) which it is, under [columns]: "
+            f'"{header[readings[0][0]]}" = "{name}".',
         )
     others = [i for i, _ in readings if i != preferred[0][0]]
     draft.unmatched.extend(others)

@@ -126,7 +126,8 @@ def import_files(
     column_map = read_column_map(columns)
     opened = [
         log for file in files
-        for log in open_for_import(book.settings, file, words, column_map, kind, sheet, encoding, today)
+        for log in open_for_import(book.settings, file, words, column_map, kind, sheet, encoding, today,
+                                   write_map)
     ]  # fmt: skip
     if write_map is not None:
         write_map_draft(write_map, draft_map(opened[0].log.header, opened[0].match))

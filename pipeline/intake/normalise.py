@@ -149,7 +149,7 @@ class Normaliser:
         if texts is None:
             return {name: np.full(n, "NaT", dtype="datetime64[s]")}, {}
         known = self._days.setdefault(name, {})
-        unseen = list(set(texts).difference(known))
+        unseen = [text for text in dict.fromkeys(texts) if text not in known]
         order = self._habits.orders.get(name, self._told_order(name)[0])
         parsed = parse_dates(unseen, order, time_zone=self._settings.shop.time_zone)
         self._orders[name] = self._orders.get(name, OrderEvidence()) + order_evidence(unseen)

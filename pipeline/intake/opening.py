@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.calendar import CalendarWindow
-from pipeline.intake.column_map import ColumnMap, parse_column_map
+from pipeline.intake.column_map import ColumnMap, draft_map, parse_column_map
 from pipeline.intake.headers import guesser, match_headers, require
 from pipeline.intake.logs import SHAPES
 from pipeline.intake.reading import open_logs
@@ -60,8 +60,11 @@ def open_for_import(
     sheet: str | None,
     encoding: str | None,
     today: date,
+    write_map: Path | None = None,
 ) -> list[OpenedLog]:
     """Return the logs of one file with their headers understood.
+
+    Where a header lacks a needed column, a column map to complete is drafted in `write_map` first, if one is asked.
 
     Raises
     ------
@@ -86,7 +89,9 @@ def open_for_import(
             log.header, log.kind, words=words, units=settings.shop.units,  # type: ignore[arg-type]  # checked above
             currency=settings.shop.currency, column_map=column_map,
         )  # fmt: skip
-        require(match, f"{where}, line {log.header_line}")
+        if write_map is not None and match.missing:
+            write_map_draft(write_map, draft_map(log.header, match))
+        require(match, f"{where}, line {log.header_line}", drafted="" if write_map is None else str(write_map))
         told = kind or (column_map.kind if column_map else None)
         opened.append(OpenedLog(log, match if told else _doubted(match), name, sha256))
     return opened

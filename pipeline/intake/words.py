@@ -246,6 +246,8 @@ def _unknown(words: Words, group: Group, text: str) -> Fault:
         group
     ]
     hint = f"did you mean {near!r}?" if near else f"{shown!r} is no known {name}; known: {known}"
+    if group in ("class", "soil") and not near:
+        hint += "; say what it means under [words] in book.toml"
     if group == "zone" and not near:
         hint += f"; if it is a package, {_HOW_PACKAGED}"
     return Fault(f"unknown-{group.replace('_', '-')}", hint)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 _BAR = 24
 
 
-def render_calibration(answer: Answer[CalibrationResult], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
+def render_calibration(answer: Answer[CalibrationResult], style: Style) -> str:
     """Return the verdict in plain words, coverage by level and group, scores and the PIT histogram."""
     result = answer.result
     blocks = [paragraph(line) for line in result.advice]
@@ -34,9 +34,10 @@ def render_calibration(answer: Answer[CalibrationResult], style: Style) -> str: 
         [Column("Of an 80 % interval"), Column("held", "number"), Column("jobs", "number")],
         [[f"{g.by}: {words(g.name)}", percent(g.held), f"{g.jobs:,}"] for g in result.groups],
     )
+    head, a_pound = style.scores("pellets")
     scores = table(
-        [Column("Interval score (smaller is better)"), Column("pellets, lb", "number"), Column("minutes", "number")],
-        [[s.name, _number(s.pellets_lb), _number(s.minutes)] for s in result.scores],
+        [Column("Interval score (smaller is better)"), Column(head, "number"), Column("minutes", "number")],
+        [[s.name, _number(s.pellets_lb, a_pound), _number(s.minutes)] for s in result.scores],
     )
     blocks += ["", levels, "", scores, "", groups]
     for quantity, counts in result.pit.items():
@@ -63,5 +64,5 @@ def _share(value: float | None) -> str:
     return "-" if value is None else percent(value)
 
 
-def _number(value: float | None) -> str:
-    return "-" if value is None else few(value)
+def _number(value: float | None, factor: float = 1.0) -> str:
+    return "-" if value is None else few(value * factor)

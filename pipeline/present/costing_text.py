@@ -80,8 +80,13 @@ def _quotes(held: QuotesHeld, quotes: tuple[FollowedQuote, ...], style: Style) -
     told = (
         f"{held.saved} saved quote{'s' if held.saved != 1 else ''}: {held.won} won, {held.lost} lost, {held.open} open"
         + (f", {held.unclear} unclear" if held.unclear else "")
-        + f". Cost ended above the told interval {_times(held.above_interval)}, below it {_times(held.below_interval)}."
+        + "."
     )
+    if any(q.cost_usd is not None for q in quotes):
+        told += (
+            f" Cost ended above the told interval {_times(held.above_interval)}, below it "
+            f"{_times(held.below_interval)}."
+        )
     if held.above_by_usd is not None:
         told += f" Above it, it was by {style.money(held.above_by_usd)} on average."
     if held.risk_held is not None and held.told_risk_share is not None:

@@ -27,6 +27,10 @@ class Style:
         """Return two weights with one unit, such as '39 to 86 lb'."""
         return f"{self.weight(low_lb).rsplit(' ', 1)[0]} to {self.weight(high_lb)}"
 
+    def scores(self, name: str) -> tuple[str, float]:
+        """Return the head of a column of weights without units, such as 'pellets, kg', and what a pound is in it."""
+        return (f"{name}, lb", 1.0) if self.units == "us" else (f"{name}, kg", KG_PER_LB)
+
     def money(self, usd: float, *, cents: bool = False) -> str:
         """Return an amount of money, whole unless `cents`; other currencies carry their code."""
         return amounts.money(usd, self.currency, cents=cents)

@@ -60,7 +60,7 @@ def _sentence(month: ForecastMonth, style: Style) -> str:
     buy = month.pellets_bought_lb
     return (
         f"{_name(month)}: about {month.jobs.mean:,.0f} jobs. Plan to buy about {style.weight(buy.mean)} of ice "
-        f"({percent(buy.interval.level)} between {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
+        f"({percent(buy.interval.level)} within {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
         f"{style.money(month.spend_usd.mean)}; {style.weight(month.pellets_used_lb.mean)} of it goes through the hose."
     )
 

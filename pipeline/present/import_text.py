@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.present.terminal import Column, paragraph, table
+from pipeline.present.terminal import Column, item, paragraph, table
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
     from pipeline.intake.importing import FileResult, ImportResult
+    from pipeline.intake.judging import ReasonTold
     from pipeline.present.figures import Style
+
+#: Most characters of a cell that are shown.
+_EXAMPLE = 40
 
 
 def render_import(answer: Answer[ImportResult], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
@@ -37,12 +41,16 @@ def _reasons(file: FileResult) -> list[str]:
     if file.unmatched_headers:
         blocks += ["", paragraph(f"{file.file}: not imported, no known column: {', '.join(file.unmatched_headers)}")]
     if file.reasons:
-        reasons = [
-            [r.column, f"{r.rows:,}", r.example if len(r.example) <= 40 else r.example[:37] + "...", r.hint]
-            for r in file.reasons
-        ]
-        columns = [Column("Kept out: column"), Column("rows", "number"), Column("for example"), Column("what to do")]
-        blocks += ["", table(columns, reasons)]
+        blocks += ["", "Kept out, and what to do:", *(item(_reason(r)) for r in file.reasons)]
     if file.rejects_file:
         blocks.append(paragraph(f"Correct these rows in {file.rejects_file} and import that file."))
     return blocks
+
+
+def _reason(reason: ReasonTold) -> str:
+    """Return one reason as a sentence: the column, how many rows, an example of what stands there, the cure."""
+    rows = f"{reason.rows:,} row{'s' if reason.rows != 1 else ''}"
+    example = reason.example if len(reason.example) <= _EXAMPLE else f"{reason.example[: _EXAMPLE - 3]}..."
+    shown = f", {'such as ' if reason.rows != 1 else ''}`{example}`" if example.strip() else ", blank"
+    end = "" if reason.hint.endswith(("?", ".")) else "."
+    return f"{reason.column or 'the row'}, {rows}{shown}: {reason.hint}{end}"

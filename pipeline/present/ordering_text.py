@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from pipeline.answers.ice_fitting import FitResult
     from pipeline.present.figures import Style
 
+#: Chance of running short from which an order of nothing is explained.
+_SHORT = 0.3
+
 
 def render_order(answer: Answer[OrderResult], style: Style) -> str:
     """Return the plan as text: the deliveries, the risk and cost, the stock, the days, the rules of thumb."""
@@ -69,8 +72,8 @@ def _risk(result: OrderResult, style: Style, level: str) -> str:
         f"{_between(cost, style.money)}. {_shortage(result, style)}\n"
         f"Work needs about {style.weight(sum(d.need_lb.mean for d in result.days))} in these {len(result.days)} days, "
         f"{style.weight(result.sublimated_lb.mean)} turn to gas, {style.weight(result.left_over_lb.mean)} are left at "
-        "the end. `rimebook forecast` tells more ice: whole months, all jobs still to be booked in them, and every "
-        "pound lost in store, none of it taken from what is in store now."
+        "the end. `rimebook forecast` tells more ice: whole months, all jobs still to be booked in them, and all "
+        "that is lost in store, none of it taken from what is in store now."
     )
 
 
@@ -88,6 +91,16 @@ def _chances(result: OrderResult) -> str:
     )
 
 
+def _none_ordered(result: OrderResult) -> str:
+    """Return why nothing is ordered although jobs will want for ice, and how to have them served."""
+    if any(d.order_lb for d in result.deliveries) or result.chance_short < _SHORT:
+        return ""
+    return (
+        " Nothing is ordered because putting these jobs off costs less than their ice: raise bumped_job_usd under "
+        "[ice] in book.toml if that is not so, or ask with --service 0.9."
+    )
+
+
 def _shortage(result: OrderResult, style: Style) -> str:
     """Return what a shortage was counted as: the plan weighs it against the price of more ice."""
     short, lacking = result.shortage, style.weight(result.short_lb_mean)
@@ -97,7 +110,7 @@ def _shortage(result: OrderResult, style: Style) -> str:
     if short.counted_as == "bumped":
         return (
             f"What is short ({share}) counts as jobs bumped at {style.money(short.bumped_job_usd)} each "
-            "(bumped_job_usd); no ice is bought in a rush, as no rush_usd_per_lb is set."
+            f"(bumped_job_usd); no ice is bought in a rush, as no rush_usd_per_lb is set.{_none_ordered(result)}"
         )
     fee = f" and {style.money(short.rush_fee_usd)} a trip" if short.rush_fee_usd else ""
     return (

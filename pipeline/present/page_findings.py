@@ -139,7 +139,7 @@ def _balances(result: TechniqueResult, style: Style) -> list[Grid]:
     ]
 
 
-def trust_part(contents: ReportContents) -> Part:
+def trust_part(contents: ReportContents, style: Style) -> Part:
     """Return whether past intervals held."""
     question = "Can I trust it?"
     if contents.trust.answer is None:
@@ -150,11 +150,16 @@ def trust_part(contents: ReportContents) -> Part:
         f"Of {main.jobs:,} past jobs, each forecast before it was done, {percent(main.held)} fell in their "
         f"{percent(main.level)} range."
     )
+    head, a_pound = style.scores("#Pellets")
     scores = grid(
         "Score of the ranges of past jobs (smaller is better)",
-        ["Rule", "#Pellets, lb", "#Minutes"],
+        ["Rule", head, "#Minutes"],
         [
-            [s.name, "-" if s.pellets_lb is None else few(s.pellets_lb), "-" if s.minutes is None else few(s.minutes)]
+            [
+                s.name,
+                "-" if s.pellets_lb is None else few(s.pellets_lb * a_pound),
+                "-" if s.minutes is None else few(s.minutes),
+            ]
             for s in result.scores
         ],
     )

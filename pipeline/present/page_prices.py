@@ -95,8 +95,8 @@ def _choice(job: PricedJob, choice: SoilChoice, contents: ReportContents, style:
     level = percent(contents.level)
     return {
         "soil_label": _soil_label(choice), "mean": float(np.mean(choice.cost_usd)), "costs": packed(choice.cost_usd),
-        "pellets": f"{style.weight(told.pellets_lb.quantiles[0.5])}, {level} between {weights(told.pellets_lb, style)}",
-        "minutes": f"{minutes(told.minutes.quantiles[0.5])}, {level} between {times(told.minutes)}",
+        "pellets": f"{style.weight(told.pellets_lb.quantiles[0.5])}, {level} within {weights(told.pellets_lb, style)}",
+        "minutes": f"{minutes(told.minutes.quantiles[0.5])}, {level} within {times(told.minutes)}",
         "rests": basis_line(told.basis, told.similar_jobs).removeprefix("Basis: "),
         "command": _command(job, choice, contents),
     }  # fmt: skip

@@ -40,8 +40,9 @@ def order_part(contents: ReportContents, style: Style) -> Part:
     elif not named:
         lead = f"Nothing for the next {len(result.days)} days."
         if result.chance_short >= _SHORT:
+            costs = "nothing" if result.shortage.counted_as == "nothing" else "less than the ice"
             lead += (
-                f" Running short ({percent(result.chance_short)}) costs nothing as entered: set rush_usd_per_lb or "
+                f" Running short ({percent(result.chance_short)}) costs {costs} as entered: set rush_usd_per_lb or "
                 "bumped_job_usd under [ice] in book.toml for an order that prevents it."
             )
     else:
@@ -50,7 +51,7 @@ def order_part(contents: ReportContents, style: Style) -> Part:
         rest = [f"{style.weight(d.order_lb)} for {day_words(d.date)}" for d in named[1:]]
         lead += f"; then {', '.join(rest)}." if rest else "."
     if named and result.days[0].date == contents.today and result.days[0].chance_short >= _SHORT:
-        lead += f" Today is likely to run short ({percent(result.days[0].chance_short)}), whatever is ordered."
+        lead += f" The chance to run short today is {percent(result.days[0].chance_short)}, whatever is ordered."
     deliveries = grid(
         "Deliveries: firm ones must be decided now, the others may change",
         ["Delivery", "#Order", "#Cost", "Order by", "Decided"],
@@ -110,7 +111,7 @@ def forecast_part(contents: ReportContents, style: Style) -> Part:
     level = percent(buy.interval.level)
     lead = (
         f"{month_words(first.month)}: about {few(round(first.jobs.mean))} jobs and {style.weight(buy.mean)} of ice to "
-        f"buy ({level} between {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
+        f"buy ({level} within {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
         f"{style.money(first.spend_usd.mean)}."
     )
     months = grid(

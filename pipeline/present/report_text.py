@@ -21,5 +21,6 @@ def render_report(answer: Answer[ReportResult], style: Style) -> str:  # noqa: A
     if result.pdf:
         lines.append(f"Wrote {result.pdf}.")
     if result.without_ground:
-        lines.append(paragraph(f"Without ground yet: {', '.join(result.without_ground)}; the page says what to log."))
+        lacking = ", ".join(result.without_ground)
+        lines.append(paragraph(f"Too little is logged yet for: {lacking}; the page says what to log."))
     return "\n".join(lines)

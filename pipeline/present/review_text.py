@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.answers.review_words import setting_name
 from pipeline.present.figures import few, percent, words
-from pipeline.present.terminal import Column, paragraph, section, table
+from pipeline.present.terminal import Column, item, paragraph, section, table
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
@@ -36,19 +36,13 @@ def render_technique(answer: Answer[TechniqueResult], style: Style) -> str:
     unsaid = [n for n in result.not_enough if n.kind != "shop"]
     if unsaid:
         blocks.append(section("Not enough evidence"))
-        blocks += [_hanging(f"{who}: {why}.") for who, why in _gathered(unsaid)]
+        blocks += [item(f"{who}: {why}.") for who, why in _gathered(unsaid)]
     if result.unusual:
         blocks.append(section("Most unusual jobs"))
-        blocks += [_hanging(_unusual(u, style)) for u in result.unusual]
+        blocks += [item(_unusual(u, style)) for u in result.unusual]
     if result.balance:
         blocks += [section("Where the ice went"), _balance(result.balance, style)]
     return "\n".join(blocks)
-
-
-def _hanging(text: str) -> str:
-    """Return a wrapped list item."""
-    wrapped = paragraph(text, indent=_INDENT)
-    return f"- {wrapped.removeprefix(_INDENT)}"
 
 
 def _change_words(ratio: float) -> str:

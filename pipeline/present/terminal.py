@@ -45,6 +45,11 @@ def paragraph(text: str, *, indent: str = "", columns: int | None = None) -> str
     ).replace(_HELD, " ")
 
 
+def item(text: str) -> str:
+    """Return a text wrapped as an item of a list, its further lines set in."""
+    return f"- {paragraph(text, indent='  ').removeprefix('  ')}"
+
+
 def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_wide: int | None = None) -> str:
     """Return a table as plain text; user words are taken literally, never as markup.
 

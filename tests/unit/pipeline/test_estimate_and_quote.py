@@ -209,3 +209,13 @@ def test_a_quote_compares_codes_without_case_as_an_estimate_does(ask: Ask, demo_
     """RIG-1 is rig-1 in a price, too."""
     one, same = (ask("quote", demo_folder, *VAN, "--machine", m)["result"]["quotes"][0] for m in ("RIG-1", "rig-1"))
     assert one["cost_usd"] == same["cost_usd"]
+
+
+@pytest.mark.parametrize("command", ["estimate", "quote"])
+def test_codes_that_no_learned_job_has_are_told(command: str, ask: Ask, demo_folder: Path) -> None:
+    """A slip in a machine's code is answered as a new machine, and said with the code it is near to."""
+    said = ask(command, demo_folder, *VAN, "--machine", "rig1", "--operator", "QX9")["warnings"]
+    assert any("Machine `rig1` stands in no job that was learned; did you mean `rig-1`?" in w for w in said)
+    assert any("Operator `QX9` stands in no job that was learned." in w for w in said)
+    known = ask(command, demo_folder, *VAN, "--machine", "RIG-1")["warnings"]
+    assert not any("stands in no job" in w for w in known)

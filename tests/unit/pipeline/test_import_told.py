@@ -8,8 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.answers.answer import Answer
 from pipeline.book.store import Book
 from pipeline.intake.importing import ImportAnswer, import_files
+from pipeline.present.figures import Style
+from pipeline.present.import_text import render_import
 
 TODAY = date(2026, 7, 1)
 HEAD = "job_id,date,vehicle_class,zone,pellets_lb,minutes"
@@ -94,3 +97,22 @@ def test_a_price_of_nothing_is_told(new_book: Callable[..., Book], tmp_path: Pat
     (said,) = [w for w in answer.warnings if "charged 0" in w]
     assert said.startswith("1 visit charged 0")
     assert said.endswith(": A1")
+
+
+def test_reasons_are_sentences_with_what_to_do(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Each reason names its column, its rows, what stands there and the cure; a blank cell is called blank."""
+    rows = ["A1,2026-03-02,van,undercariage,20,30", "A2,2026-03-02,van,,20,30", "A3,2026-03-02,gig,interior,2,3"]
+    rows += ["A4,2026-03-02,van,undercarrige,20,30"]
+    done = put(new_book(), tmp_path, *rows)
+    told = " ".join(render_import(Answer(done.result), Style()).split())
+    assert "- zone, 2 rows, such as `undercariage`: did you mean 'undercarriage'? -" in told
+    assert "- zone, 1 row, blank: zone may not be blank" in told
+    assert "- vehicle_class, 1 row, `gig`: 'gig' is no known vehicle class; known: compact, sedan" in told
+    assert "say what it means under [words] in book.toml." in told
+
+
+def test_the_cell_that_proves_the_order_is_the_first(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """The note on day and month names the first cell that proves it, every time."""
+    days = ["03.04.2026", "19.03.2026", "14.03.2026", "25.03.2026", "30.03.2026"]
+    answer = put(new_book(), tmp_path, *(f"A{i},{day},van,interior,5,9" for i, day in enumerate(days)))
+    assert any("because '19.03.2026' can only be that" in w for w in answer.warnings)

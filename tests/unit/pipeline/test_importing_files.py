@@ -221,3 +221,20 @@ def test_a_killed_import_leaves_all_or_nothing_and_the_retry_ends_the_same(tmp_p
         import_files(book, [file], today=TODAY)
         with book.reading() as connection:
             assert connection.execute("select count(*) from job_lines").fetchone() == (4000,)
+
+
+def test_a_map_is_drafted_where_a_needed_column_is_missing(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """The file that needs a map most gets one: what is missing stands on top, and the error names the draft."""
+    book = new_book()
+    file = _file(
+        tmp_path, "jobs.csv", "A,2026-03-02,van,interior,8,40", head="job_id,date,Veh.,zone,pellets_lb,minutes"
+    )
+    draft = tmp_path / "map.toml"
+    problem = _refused(book, file, write_map=draft, dry_run=True)
+    assert problem.code == "missing-columns"
+    assert f"--columns {draft}" in problem.do
+    text = draft.read_text(encoding="utf-8")
+    assert "Still missing: vehicle_class" in text
+    assert '"Veh." = ""' in text
+    draft.write_text(text.replace('"Veh." = ""', '"Veh." = "vehicle_class"'), encoding="utf-8")
+    assert import_files(book, [file], today=TODAY, columns=draft).result.files[0].accepted == 1

@@ -43,6 +43,8 @@ def test_canonical_heads(log: str) -> None:
         ("minutes [hh:mm]", "minutes", "min"),
         ("Time [hh:mm]", "minutes", "h:mm"),
         ("Total time (h)", "job_minutes", "h"),
+        ("total lbs", "job_pellets_lb", "lb"),
+        ("Total kg", "job_pellets_lb", "kg"),
         ("Setup hrs", "setup_min", "h"),
         ("Ice on %", "ice_on_share", "%"),
         ("Pressure - bar", "pressure_psi", "bar"),

@@ -122,3 +122,20 @@ def test_a_price_that_is_none_is_told(text: str, words: str, new_book: Callable[
     assert code == 2
     assert "--price" in err
     assert words in err
+
+
+@pytest.mark.parametrize(("units", "lb_each"), [("us", 1.0), ("metric", 1 / 0.45359237)])  # NIST SP 811: kg a lb
+def test_bare_weights_are_in_the_units_of_the_book(
+    units: str, lb_each: float, new_book: Callable[..., Book], run: Run
+) -> None:
+    """A figure without a unit is pounds or kilograms as the shop has it, by zone and in the total; a unit holds."""
+    book = new_book(f'[shop]\nunits = "{units}"\nas_of = "2026-07-01"\n')
+    where = ("--vehicle", "van", "--date", "2026-06-20", "--book", str(book.folder))
+    for job, figures in enumerate(
+        (("interior=45/100",), ("interior=45 lb/100min",), ("interior", "--total", "9,5/40"))
+    ):
+        code, _, err = run("log", "--job-id", str(job), "--zone", *figures, *where)
+        assert code == 0, err
+    with book.reading() as connection:
+        rows = connection.execute("select pellets_lb, job_pellets_lb from job_lines order by job_id").fetchall()
+    assert [rows[0][0], rows[1][0], rows[2][1]] == pytest.approx([45 * lb_each, 45, 9.5 * lb_each])

@@ -112,3 +112,13 @@ def test_a_metric_shop_reads_its_own_units(new_book: Make) -> None:
     assert re.search(r"at least \d+ m3/h", text)
     assert re.search(r"Handling \d+ kg", text)
     assert re.findall(r".*\b(?:lb|ft3|cfm)\b.*", text) == []
+
+
+def test_an_order_of_nothing_says_why(new_book: Make) -> None:
+    """Where putting jobs off costs less than their ice, nothing is ordered, and it is said how to have them served."""
+    cheap = order(new_book("[ice]\nbumped_job_usd = 1\n"))
+    assert not any(d.order_lb for d in cheap.result.deliveries)
+    assert "Nothing is ordered because putting these jobs off costs less than their ice" in told(cheap)
+    dear = order(new_book("[ice]\nbumped_job_usd = 2000\n", name="dear"))
+    assert any(d.order_lb for d in dear.result.deliveries)
+    assert "Nothing is ordered" not in told(dear)

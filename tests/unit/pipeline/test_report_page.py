@@ -157,7 +157,7 @@ def test_force_writes_whole_and_leaves_no_part(new_book: Callable[..., Book], ru
     (out / "report.html").write_text("old")
     code, told, err = run("report", "--out", str(out / "report.html"), "--force", "--book", str(book.folder))
     assert code == 0, err
-    assert "Without ground yet" in told
+    assert "Too little is logged yet for" in told
     assert [f.name for f in out.iterdir()] == ["report.html"]
     assert (out / "report.html").read_text(encoding="utf-8").startswith("<!doctype html>")
 

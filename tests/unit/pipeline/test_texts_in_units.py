@@ -8,8 +8,11 @@ import pytest
 
 from pipeline.answers.amounts import money, weight
 from pipeline.answers.answer import Answer
-from pipeline.answers.calibrating import CalibrationResult, Held
+from pipeline.answers.calibrating import CalibrationResult, Held, RuleScore
+from pipeline.answers.costing import CostingResult
+from pipeline.answers.quotes_held import FollowedQuote, QuotesHeld
 from pipeline.present.calibration_text import render_calibration
+from pipeline.present.costing_text import render_costing
 from pipeline.present.figures import Style, minutes, minutes_range
 from pipeline.present.terminal import paragraph
 
@@ -57,3 +60,23 @@ def test_a_figure_keeps_its_unit_on_the_line() -> None:
         assert not re.search(r"\d\n(?:%|lb|kg|min|h)", told)
         assert told.replace("\n", " ") == text
         assert max(map(len, told.splitlines())) <= columns
+
+
+def test_scores_of_weights_are_in_the_shops_units() -> None:
+    """The score of a range of weights is a weight: a metric shop reads it in kilograms, under a head that says so."""
+    scores = (RuleScore("learned", 200.0, 50.0),)
+    result = CalibrationResult((Held(0.8, 0.8, 9, None, None),), (), scores, None, {}, {}, ())
+    told = render_calibration(Answer(result), Style("metric"))
+    assert "pellets, kg" in told
+    assert re.search(r"learned\s+91\s+50", told)
+    assert re.search(r"learned\s+200\s+50", render_calibration(Answer(result), Style()))
+
+
+@pytest.mark.parametrize(("cost_usd", "said"), [(310.0, True), (None, False)])
+def test_a_quote_that_waits_for_its_cost_says_nothing_of_intervals(cost_usd: float | None, said: bool) -> None:
+    """How often cost left the told interval is said only where a quote has a cost."""
+    held = QuotesHeld(1, 1, 0, 0, 0, 0, 0, None, 0, None, None)
+    quote = FollowedQuote(1, "K-1", "won", ("A",), 440.0, 142.0, 435.0, 480.0, cost_usd)
+    told = render_costing(Answer(CostingResult(1, 480.0, 310.0, 0.35, 0, (), (), held, (quote,), None, None)), Style())
+    assert "1 saved quote: 1 won, 0 lost, 0 open." in told
+    assert ("told interval" in told) is said
