@@ -155,7 +155,7 @@ def ranks(rng: np.random.Generator, *, totals: bool) -> dict[str, float]:
     parts = []
     for _ in range(N_RANKS):
         parts.append(chain.run(24, 1))
-        n_changes.append(float((chain.changes.scope >= 0).sum()))
+        n_changes.append(float((chain.levels.changes.scope >= 0).sum()))
     states = stack(parts)
     columns, matrix = chain.columns, chain.rows.dense(chain.columns.n, chain.soil)
     drawn = {"rho_b": states.rho[:, 0], "rho_j": states.rho[:, 1], "n_changes": np.array(n_changes)}
