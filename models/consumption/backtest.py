@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES, Quantity
+from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -27,34 +27,6 @@ FIRST_REFIT_JOBS = 8
 _WEEK = 7
 #: The record covers the windows that reach into the newest so many jobs.
 RECORD_JOBS = 20_000
-
-
-@dataclass(frozen=True)
-class Expectation:
-    """What was expected of one job's total, from jobs before it.
-
-    Attributes
-    ----------
-    job_id : str
-    day : int
-        Ordinal.
-    quantity : {"pellets_lb", "minutes"}
-    mean : float
-        In lb or min, like the quantiles.
-    quantiles : dict level -> float, at `QUANTILE_LEVELS`
-    actual : float
-        What was recorded, NaN where it was not.
-    pit : float
-        Share of the predictive below the actual, NaN without one.
-    """
-
-    job_id: str
-    day: int
-    quantity: Quantity
-    mean: float
-    quantiles: dict[float, float]
-    actual: float
-    pit: float
 
 
 @dataclass(frozen=True)
@@ -104,24 +76,6 @@ class Record:
             self.pit[:, kept],
             self.quantiles[:, kept],
         )
-
-    def expectation(self, row: int, quantity: Quantity) -> Expectation:
-        """Return one job's expectation of one quantity."""
-        t = QUANTITIES.index(quantity)
-        levels = dict(zip(QUANTILE_LEVELS, self.quantiles[t, row].tolist(), strict=True))
-        return Expectation(
-            self.job_id[row],
-            int(self.day[row]),
-            quantity,
-            float(self.mean[t, row]),
-            levels,
-            float(self.actual[t, row]),
-            float(self.pit[t, row]),
-        )
-
-    def by_job(self, quantity: Quantity) -> dict[str, Expectation]:
-        """Return all expectations of one quantity by job id."""
-        return {job: self.expectation(row, quantity) for row, job in enumerate(self.job_id)}
 
     def to_json(self) -> str:
         """Return the record as JSON text; figures keep five significant digits, NaN becomes null."""

@@ -309,11 +309,10 @@ def test_a_later_like_job_does_not_move_an_earlier_one(fitted: FittedModel) -> N
 
 
 def test_expectations_come_from_earlier_jobs_only(fitted: FittedModel) -> None:
-    """Each recorded expectation names how many jobs lay behind it, and all of those are earlier."""
+    """Each recorded expectation names how many jobs lay behind it, all of them earlier; its quantiles rise."""
     record = fitted.record()
     assert np.all(record.n_before <= np.searchsorted(np.sort(record.day), record.day))
-    expected = record.expectation(80, "minutes")
-    assert expected.quantiles[0.1] < expected.quantiles[0.5] < expected.quantiles[0.9]
+    assert np.all(np.diff(record.quantiles, axis=2) > 0)
     inside = (record.actual >= record.quantiles[:, :, 1]) & (record.actual <= record.quantiles[:, :, 5])
     assert 0.65 < inside.mean() < 0.95
 
