@@ -32,7 +32,7 @@ def report(
     seed: SeedOption = 1,
     level: LevelOption = 0.8,
 ) -> None:
-    """Write one page with everything: prices, orders, pellets, trust, forecast, air."""
+    """Write one page: prices, orders, pellets, forecast, air."""
     from pipeline.answers.answer import Answer
     from pipeline.answers.reporting import SECTIONS, ReportResult, report_contents
     from pipeline.present.output_file import GENERATOR, check_output, made_by_us, write_whole
