@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -268,7 +268,9 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     days = tuple(ground.today + timedelta(days=i) for i in range(n_days))
     booked = coming(ground.bookings, days, statuses_known=ground.statuses_known)
     expected = arrivals(ground.history, ground.bookings, days, shop, keys)
-    mix = [asked_again(ground.history, j) for j in expected.mix] or _planning_mix(ground.today)
+    # Dated after every booking: like jobs take turns by day, so that booked jobs draw what their quotes drew.
+    after = ground.today + timedelta(days=n_days)
+    mix = [replace(asked_again(ground.history, j), day=after) for j in expected.mix] or _planning_mix(after)
     consumption = predict(
         ground.fitted, request_table([*(b.asked for b in booked), *mix]), seed=seed, n_draws=n_draws
     )  # fmt: skip
