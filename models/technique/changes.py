@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.technique.attribution import attribute, beyond_shop
+from models.technique.design import step_column
 from models.technique.drift import alarm_of, restarts, watch
 from models.technique.likejobs import fit_like_jobs
 from models.technique.minutes_beside import views, views_without
@@ -260,9 +261,4 @@ def _sized(table: JobTable, seen: Views, placed: Change, before: Change) -> Size
 
 def jobs_in(table: JobTable, step: Step) -> np.ndarray:
     """Return the jobs inside a step's stretch, shape (n,)."""
-    factor = {"machine": table.machine, "operator": table.operator}.get(step.kind)
-    day = table.day[table.line_job]
-    inside = (day >= step.since) & (day < (step.until if step.until is not None else np.iinfo(np.int64).max))
-    if factor is not None:
-        inside &= factor.codes == (factor.names.index(step.name) if step.name in factor.names else -2)
-    return np.unique(table.line_job[inside])
+    return np.unique(table.line_job[step_column(table, step) > 0])

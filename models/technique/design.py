@@ -117,6 +117,15 @@ class Step:
         """A label that is unique to the step."""
         return f"{self.kind}:{self.name}:{self.since}:{self.until}"
 
+    @property
+    def end(self) -> int:
+        """First day on which it holds no more, beyond all days where it lasts."""
+        return int(np.iinfo(np.int64).max) if self.until is None else self.until
+
+    def holds(self, day: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return on which of the days it holds."""
+        return np.asarray((day >= self.since) & (day < self.end))
+
 
 @dataclass(frozen=True)
 class Design:
@@ -162,10 +171,7 @@ def indicators(codes: NDArray[np.int32], n: int) -> NDArray[np.float64]:
 
 def step_column(table: JobTable, step: Step) -> NDArray[np.float64]:
     """Return a step's column per line, shape (n_lines,)."""
-    day = table.day[table.line_job]
-    within = day >= step.since
-    if step.until is not None:
-        within &= day < step.until
+    within = step.holds(table.day[table.line_job])
     if step.kind != "shop":
         factor = table.machine if step.kind == "machine" else table.operator
         code = factor.names.index(step.name) if step.name in factor.names else -2

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import JobTable
+    from models.technique.design import Step
 
 #: Two-sided p-value at which grading counts as different: a guard, so it errs on the side of not accusing.
 GUARD = 0.02
@@ -127,20 +128,20 @@ def compare_grading(table: JobTable) -> dict[str, Grading]:
         left_out |= {min(differing, key=lambda c: (found[c].p_value, -abs(found[c].levels)))}
 
 
-def grading_changed(table: JobTable, operator: str, since: int, until: int | None) -> Grading:
-    """Return how an operator grades inside a period against the same operator outside it.
+def grading_changed(table: JobTable, step: Step) -> Grading:
+    """Return how an operator grades inside the period of a step against the same operator outside it.
 
     Colleagues' grades tell how dirty vehicles were at that time of the year: each operator has a level, and what is
     tested is this one's in the period beyond it.
     """
-    code = table.operator.names.index(operator)
+    code = table.operator.names.index(step.name)
     lines = np.flatnonzero((table.soil >= 0) & (table.operator.codes >= 0))
     who, day = table.operator.codes[lines], table.day[table.line_job[lines]]
-    inside = (who == code) & (day >= since) & (day < (until if until is not None else np.iinfo(np.int64).max))
+    inside = (who == code) & step.holds(day)
     n_jobs = len(np.unique(table.line_job[lines][inside]))
     levels, p = 0.0, 1.0
     if n_jobs >= _LEAST_JOBS:
         x = np.column_stack([_like_columns(table, lines), indicators(who, len(table.operator.names))])
         grade = table.soil[lines].astype(np.float64)
         levels, p = clustered_contrast(grade, x, inside.astype(np.float64), table.line_job[lines])
-    return Grading(operator, n_jobs, levels, p)
+    return Grading(step.name, n_jobs, levels, p)

@@ -203,7 +203,7 @@ def _drifts(table: JobTable, changes: tuple[Sized, ...], n_streams: int) -> list
     drifts = []
     for sized, adjusted in zip(changes, q.tolist(), strict=False):
         change, step = sized.change, sized.change.step
-        grading = grading_changed(table, step.name, step.since, step.until) if step.kind == "operator" else None
+        grading = grading_changed(table, step) if step.kind == "operator" else None
         drifts.append(
             Drift(step, len(jobs_in(table, step)), sized.raw, sized.error, change.p_value, adjusted, sized.posterior,
                   change.alarm_day, change.rival, grading, sized.same_minutes)
@@ -263,9 +263,7 @@ def review(
     table = newest(table)
     if table.n_jobs < FEWEST_JOBS:
         return None
-    known = tuple(
-        s for s in known if len(jobs_in(table, s)) and jobs_in(table, replace(s, since=0, until=s.since)).size
-    )
+    known = tuple(s for s in known if len(jobs_in(table, s)) and jobs_in(table, _before(s)).size)
     both = Figures(figures, minutes)
     found, sized = place_and_size(table, both, known, find_changes(table, both, known))
     drifts = _drifts(table, sized, found.n_streams)

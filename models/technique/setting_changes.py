@@ -52,9 +52,8 @@ class SeenChange:
 
     def is_part_of(self, other: SeenChange) -> bool:
         """Whether it is the same change seen from elsewhere: a machine's feed follows who runs it, and the reverse."""
-        far = np.iinfo(np.int64).max
-        mine, theirs = (c.core.until if c.core.until is not None else far for c in (self, other))
-        return self.setting == other.setting and self.core.since < theirs and other.core.since < mine
+        mine, theirs = self.core, other.core
+        return self.setting == other.setting and mine.since < theirs.end and theirs.since < mine.end
 
     @property
     def place(self) -> Place:

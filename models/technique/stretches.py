@@ -104,9 +104,7 @@ def stream_column(fit: Fit, kind: str, name: str) -> NDArray[np.float64]:
 
 def step_rows(table: JobTable, fit: Fit, step: Step) -> NDArray[np.float64]:
     """Return a step's column in the joint fit, shape (n_rows,)."""
-    day = table.day[fit.rows.job]
-    until = step.until if step.until is not None else np.iinfo(np.int64).max
-    return stream_column(fit, step.kind, step.name) * ((day >= step.since) & (day < until))
+    return stream_column(fit, step.kind, step.name) * step.holds(table.day[fit.rows.job])
 
 
 @dataclass(frozen=True)
@@ -169,8 +167,7 @@ class Stretches:
     def near(self, step: Step) -> Stretches:
         """Return the stretches that have a day in common with a step."""
         days = np.append(self.days, np.iinfo(np.int64).max)
-        until = np.iinfo(np.int64).max if step.until is None else step.until
-        common = (days[:, None] < until) & (days[None, :] > step.since)
+        common = (days[:, None] < step.end) & (days[None, :] > step.since)
         return replace(self, allowed=self.allowed & common)
 
     def step(self, first: int, last: int) -> Step:

@@ -85,8 +85,7 @@ def drift_words(review: Review, drift: Drift) -> tuple[tuple[str, ...], str]:
     step = drift.step
     day = review.table.day[review.table.line_job]
     own = lines_of(review, step.kind, step.name)
-    until = step.until if step.until is not None else np.iinfo(np.int64).max
-    moved = settings_moved(review, own & (day >= step.since) & (day < until))
+    moved = settings_moved(review, own & step.holds(day))
     others = [f"another change around {plain_day(step.since)} that only these jobs share"]
     if step.kind == "operator":
         graded = drift.grading is not None and drift.grading.explains(drift.raw)
