@@ -20,7 +20,7 @@ import numpy as np
 
 from models.consumption.design import rows_of, word_codes
 from models.consumption.planning import log_median
-from models.consumption.priors import FIXED, POOLED, SWITCHED
+from models.consumption.priors import POOLED, set_moments
 from models.consumption.sampler_target import STEPS, rounding_steps
 from shared.vocabulary import QUANTITIES
 
@@ -144,15 +144,11 @@ class Newton:
         self.cuts = time_cuts(table)
         self.n = columns.n + len(self.cuts)
         self.time = slice(columns.n, self.n)
-        self.prior_mean, self.prior_var = np.zeros(self.n), np.ones(self.n)
-        for block, (mean, sd) in FIXED.items():
-            self.prior_mean[columns.span(block)], self.prior_var[columns.span(block)] = mean, sd**2
-        for block, (_, each) in SWITCHED.items():
-            mean, sd = np.array(each).T
-            self.prior_mean[columns.span(block)], self.prior_var[columns.span(block)] = mean, sd**2
+        steps_var = np.full(len(self.cuts), _TIME_SD**2)
+        mean, var = set_moments(columns)
+        self.prior_mean, self.prior_var = np.append(mean, np.zeros_like(steps_var)), np.append(var, steps_var)
         for k, block in enumerate(POOLED):
             self.prior_var[columns.span(block)] = scales.tau[k] ** 2
-        self.prior_var[self.time] = _TIME_SD**2
         self.b = self.prior_mean.copy()
         self.lower: NDArray[np.float64] = np.eye(self.n)
         first = np.searchsorted(table.line_job, np.arange(table.n_jobs + 1))

@@ -56,6 +56,17 @@ RHO_GRID = np.linspace(-0.6, 0.97, 41)
 RHO_LOG_PRIOR = 2.0 * np.log1p(RHO_GRID) + 0.5 * np.log1p(-RHO_GRID)
 
 
+def set_moments(columns: Columns) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return mean and variance (n,) of coefficients whose prior is set: `FIXED`, and `SWITCHED` where on; else 0, 1."""
+    mean, var = np.zeros(columns.n), np.ones(columns.n)
+    for block, (centre, sd) in FIXED.items():
+        mean[columns.span(block)], var[columns.span(block)] = centre, sd**2
+    for block, (_, each) in SWITCHED.items():
+        centres, sds = np.array(each).T
+        mean[columns.span(block)], var[columns.span(block)] = centres, sds**2
+    return mean, var
+
+
 class Priors:
     """Prior of the coefficients and of the job noise given the scales as they stand; changes in place.
 
@@ -77,9 +88,9 @@ class Priors:
     """
 
     def __init__(self, columns: Columns) -> None:
-        self.mean, self.var, self.tie = np.zeros(columns.n), np.ones((2, columns.n)), np.zeros(columns.n)
-        for block, (mean, sd) in FIXED.items():
-            self.mean[columns.span(block)], self.var[:, columns.span(block)] = mean, sd**2
+        self._set_mean, self._set_var = set_moments(columns)
+        self.mean, self.var = self._set_mean.copy(), np.tile(self._set_var, (2, 1))
+        self.tie = np.zeros(columns.n)
         self._switched = [columns.span(block) for block in SWITCHED]
         self.on = np.zeros(len(SWITCHED), dtype=bool)
         for k in range(len(SWITCHED)):
@@ -100,10 +111,10 @@ class Priors:
 
     def switch(self, k: int, *, on: bool) -> None:
         """Switch a block of `SWITCHED` on or off."""
-        mean, sd = np.array(list(SWITCHED.values())[k][1]).T
+        span = self._switched[k]
         self.on[k] = on
-        self.mean[self._switched[k]] = mean if on else 0.0
-        self.var[:, self._switched[k]] = sd**2 if on else _OFF_VAR
+        self.mean[span] = self._set_mean[span] if on else 0.0
+        self.var[:, span] = self._set_var[span] if on else _OFF_VAR
 
     def joint(self, at: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return precision (2 d, 2 d) and mean (2 d,) of some coefficients, those of pellets first."""

@@ -67,8 +67,8 @@ class JobLevels:
                 weight[t, target.jobs], info[t, target.jobs] = target.job_sums()
             info[t] += weight[t] * (self.changes.base @ target.b[self.at] + drift[t])
         told = self.changes.told(Sums(weight, info), priors.noise_precision())
-        self._draw_visit(told, amount, priors, rng)
-        self._draw_switches(told, priors, rng)
+        marginal = self._draw_visit(told, amount, priors, rng)
+        self._draw_switches(told, marginal, priors, rng)
         b, u = self.changes.draw(told, *priors.joint(self.at), rng)
         drift = self.changes.drift()
         for t, target in enumerate(targets):
@@ -85,8 +85,10 @@ class JobLevels:
                 amount[t, target.jobs] = np.add.reduceat(np.exp(mean), target.first)
         return amount
 
-    def _draw_visit(self, told: Told, amount: NDArray[np.float64], priors: Priors, rng: np.random.Generator) -> None:
+    def _draw_visit(self, told: Told, amount: NDArray[np.float64], priors: Priors, rng: np.random.Generator) -> float:
         """Draw the fixed amount per visit of each quantity, given the jobs' totals as they stand without it.
+
+        Return the log marginal likelihood of the jobs at the amounts drawn.
 
         An amount F adds log(1 + F / T) to a job of total T. T follows from the coefficients but is held while they are
         drawn, so a sweep only approximates the joint draw.
@@ -97,18 +99,21 @@ class JobLevels:
             added = np.log1p(choices[:, None] / amount[t])
             drift = np.repeat(self.changes.drift()[None], len(choices), axis=0)
             drift[:, t] += added - self.changes.extra[t]
-            density = self.changes.log_marginal(told, *prior, drift) + self._visit_prior
-            chosen = int(draw_from_log(density, np.arange(float(len(choices))), rng))
+            marginal = self.changes.log_marginal(told, *prior, drift)
+            chosen = int(draw_from_log(marginal + self._visit_prior, np.arange(float(len(choices))), rng))
             self.visit[t], self.changes.extra[t] = choices[chosen], added[chosen]
+        return float(marginal[chosen])
 
-    def _draw_switches(self, told: Told, priors: Priors, rng: np.random.Generator) -> None:
-        """Draw which of the `SWITCHED` blocks this shop has, their coefficients integrated out."""
+    def _draw_switches(self, told: Told, now: float, priors: Priors, rng: np.random.Generator) -> None:
+        """Draw which of the `SWITCHED` blocks this shop has, their coefficients integrated out.
+
+        `now` is the log marginal likelihood of the jobs with the blocks as they stand.
+        """
         drift = self.changes.drift()[None]
-        now = self.changes.log_marginal(told, *priors.joint(self.at), drift)[0]
         for k, (chance, _) in enumerate(SWITCHED.values()):
             on = bool(priors.on[k])
             priors.switch(k, on=not on)
-            other = self.changes.log_marginal(told, *priors.joint(self.at), drift)[0]
+            other = float(self.changes.log_marginal(told, *priors.joint(self.at), drift)[0])
             odds = other - now + np.log(chance / (1 - chance)) * (-1.0 if on else 1.0)
             if rng.logistic() < odds:
                 now = other
