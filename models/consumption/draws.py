@@ -49,8 +49,8 @@ def normal_scores(n: int) -> NDArray[np.float64]:
 class Scenarios:
     """Draws line by line of both quantities for one request."""
 
-    def __init__(self, fitted: FittedModel, request: JobTable, seed: int, n_draws: int) -> None:
-        self.fitted, self.request, self.seed, self.n_draws = fitted, request, seed, n_draws
+    def __init__(self, fitted: FittedModel, request: JobTable, seed: int, n_draws: int, *, alone: bool = False) -> None:
+        self.fitted, self.request, self.seed, self.n_draws, self.alone = fitted, request, seed, n_draws, alone
         states = fitted.states
         n_states = states.n
         every = np.arange(n_draws)
@@ -121,6 +121,8 @@ class Scenarios:
             order[first[job] : first[job + 1]] = lines
             keys.append("\x1d".join([str(request.ambient_f[job]), *(line_keys[i] for i in lines)]))
         turn, seen = [0] * request.n_jobs, dict.fromkeys(keys, 0)
+        if self.alone:
+            return order, keys, turn
         for job in sorted(range(request.n_jobs), key=lambda j: (int(request.day[j]), request.job_id[j])):
             turn[job] = seen[keys[job]]
             seen[keys[job]] += 1

@@ -203,7 +203,9 @@ def kinds_of(table: JobTable) -> list[str]:
     return ["\n".join(sorted(p)) for p in pairs]
 
 
-def predict(fitted: FittedModel, request: JobTable, *, seed: int, n_draws: int = 2000) -> Consumption:
+def predict(
+    fitted: FittedModel, request: JobTable, *, seed: int, n_draws: int = 2000, alone: bool = False
+) -> Consumption:
     """Return joint draws of pellets and minutes for the lines of a request.
 
     A job's answer depends on the model, the seed, the number of draws and the job itself; not on the order of the
@@ -219,8 +221,10 @@ def predict(fitted: FittedModel, request: JobTable, *, seed: int, n_draws: int =
         Any integer; the same seed gives the same draws.
     n_draws : int
         Number of scenarios.
+    alone : bool
+        Answer each job as if it were asked by itself: jobs alike, which else vary independently, draw the same.
     """
-    drawn = Scenarios(fitted, request, seed, n_draws).run()
+    drawn = Scenarios(fitted, request, seed, n_draws, alone=alone).run()
     kinds = job_kinds(request) if any(m.by_kind for m in fitted.maps.values()) else []
     similar = _similar(fitted, request)
     predictives = []

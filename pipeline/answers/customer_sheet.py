@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from pipeline.answers.answer import Asking
+    from pipeline.answers.quote_ground import Ground
     from pipeline.answers.quoting import JobQuote
     from pipeline.answers.requests import JobAsked
     from pipeline.book.store import Book
@@ -90,9 +91,11 @@ def _sheet(asking: Asking, quote: JobQuote, job: JobAsked) -> CustomerSheet:
     by_soil: tuple[tuple[str, float], ...] = ()
     range_usd = None
     if quote.at_price is None:
-        by_soil = tuple((soil, _price(asking, _found(job, soil, every=True), quote.count)) for soil in SOILS)
+        ground = ground_of(asking, job.customer)
+        by_soil = tuple((soil, _price(asking, _found(job, soil, every=True), ground, quote.count)) for soil in SOILS)
         if any(line.soil_level == UNKNOWN for line in scope):
-            ends = [_price(asking, _found(job, soil, every=False), quote.count) for soil in (SOILS[0], SOILS[-1])]
+            least_most = (_found(job, soil, every=False) for soil in (SOILS[0], SOILS[-1]))
+            ends = [_price(asking, found, ground, quote.count) for found in least_most]
             range_usd = (min(ends), max(ends))
     price = quote.price_usd if quote.at_price is None else quote.at_price.price_usd
     return CustomerSheet(
@@ -120,8 +123,7 @@ def _found(job: JobAsked, soil: str, *, every: bool) -> JobAsked:
     return replace(job, lines=lines)
 
 
-def _price(asking: Asking, job: JobAsked, count: int) -> float:
-    ground = ground_of(asking, job.customer)
+def _price(asking: Asking, job: JobAsked, ground: Ground, count: int) -> float:
     pricing = asking.book.settings.pricing
     draws = job_draws(asking, [job], ground, count)
     cost = job_cost_draws(asking, draws, 0, ground.landed).total()

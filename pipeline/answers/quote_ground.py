@@ -126,15 +126,18 @@ def drawn_alike(count: int) -> int:
     return max(count, _LEAST_ALIKE) if count > 1 else 1
 
 
-def job_draws(asking: Asking, jobs: Sequence[JobAsked], ground: Ground, count: int = 1) -> JobDraws:
+def job_draws(
+    asking: Asking, jobs: Sequence[JobAsked], ground: Ground, count: int = 1, *, alone: bool = False
+) -> JobDraws:
     """Return the draws of jobs, each done on `count` vehicles alike (each a visit of its own).
 
-    Vehicles of one quote share their scenario's parameters and the customer's effect; each keeps its own noise.
+    Vehicles of one quote share their scenario's parameters and the customer's effect; each keeps its own noise. Where
+    `alone` is set, with one vehicle each, every job has the draws that it has when it is asked for by itself.
     """
     n_alike = drawn_alike(count)
     alike = [replace(job, job_id=f"{job.job_id}#{k}") for job in jobs for k in range(n_alike)] if count > 1 else jobs
     known = known_codes(ground.fit.fitted)
-    old = predict(ground.fit.fitted, request_table(alike, known), seed=asking.seed)
+    old = predict(ground.fit.fitted, request_table(alike, known), seed=asking.seed, alone=alone)
     effects, warnings = _effects(asking, jobs, ground, old.pellets.n_draws, count)
     out = [np.concatenate([_together(old, q, j, n_alike, count, effects[j]) for j in range(len(jobs))])
            for q in range(len(QUANTITIES))]  # fmt: skip

@@ -93,26 +93,13 @@ def priced_jobs(asking: Asking, table: JobTable) -> PricedJobs:
 
 
 def _choices(asking: Asking, asked: Sequence[tuple[str, JobAsked]], ground: Ground) -> list[SoilChoice]:
-    """Price the jobs; those alike are asked in rounds of their own, for jobs alike in one request vary independently.
-
-    Each thus has the very draws that it has when `quote` is asked for it alone.
-    """
-    found: dict[int, SoilChoice] = {}
-    left = list(range(len(asked)))
-    while left:
-        first = {_key(asked[i][1]): i for i in reversed(left)}
-        rows = sorted(first.values())
-        left = [i for i in left if i not in set(rows)]
-        draws = job_draws(asking, [asked[i][1] for i in rows], ground)
-        estimates = estimates_of(asking, draws.found)
-        for j, i in enumerate(rows):
-            cost = job_cost_draws(asking, draws, j, ground.landed).total()
-            found[i] = SoilChoice(*asked[i], estimates[j], cost)
-    return [found[i] for i in range(len(asked))]
-
-
-def _key(job: JobAsked) -> tuple[tuple[str, str, str, bool], ...]:
-    return tuple((x.vehicle_class, x.zone, x.soil_level, x.coating_removed) for x in job.lines)
+    """Price the jobs, each as if `quote` were asked for it alone."""
+    draws = job_draws(asking, [job for _, job in asked], ground, alone=True)
+    estimates = estimates_of(asking, draws.found)
+    return [
+        SoilChoice(soil, job, estimates[j], job_cost_draws(asking, draws, j, ground.landed).total())
+        for j, (soil, job) in enumerate(asked)
+    ]
 
 
 def _at_each_soil(job: JobAsked) -> list[tuple[str, JobAsked]]:
