@@ -10,21 +10,21 @@ if TYPE_CHECKING:
     from pipeline.book.store import Book
 
 _YES_NO = "case {0} when true then 'yes' when false then 'no' end as {0}"
-_JOBS = """
+_JOBS = f"""
         with once as (
             select *, package != '' and row_number() over (
-                partition by job_id, vehicle, package, pass order by zone) > 1 as repeated from job_lines {where}
+                partition by job_id, vehicle, package, pass order by zone) > 1 as repeated from job_lines {{where}}
         )
         select job_id, vehicle, day as date, vehicle_class, if(package != '', package, zone) as zone, soil_level,
             if(package != '', package_pellets_lb, pellets_lb) as pellets_lb,
             if(package != '', package_minutes, minutes) as minutes, job_pellets_lb, job_minutes,
-            {coating}, machine, operator, pass, feed_lb_min, pressure_psi, standoff_in,
+            {_YES_NO.format("coating_removed")}, machine, operator, pass, feed_lb_min, pressure_psi, standoff_in,
             ice_on_share, ice_age_days, container, setup_min, cleanup_min, price_usd, customer, ambient_f, notes
         from once where not repeated order by once.day, job_id, vehicle, once.zone, pass
     """
 #: The rows of each exported table under the canonical heads, in an order that depends on the content only.
 EXPORTS: Final[dict[str, str]] = {
-    "jobs": _JOBS.format(where="", coating=_YES_NO.format("coating_removed")),
+    "jobs": _JOBS.format(where=""),
     "deliveries": f"""
         select coalesce(strftime(stamped, '%Y-%m-%dT%H:%M:%S'), day::varchar) as date, container, weight_lb,
             price_usd_per_lb, fee_usd, supplier, {_YES_NO.format("emptied")}
@@ -59,7 +59,7 @@ def export_frame(book: Book, name: str) -> pd.DataFrame:
 
 def visit_frame(book: Book, job_id: str) -> pd.DataFrame:
     """Return the rows of one visit as they are exported; its id is compared as codes are."""
-    query = _JOBS.format(where="where lower(job_id) = lower(?)", coating=_YES_NO.format("coating_removed"))
+    query = _JOBS.format(where="where lower(job_id) = lower(?)")
     with book.reading() as connection:
         frame: pd.DataFrame = connection.execute(query, [job_id]).df()
     return frame
