@@ -82,7 +82,8 @@ def ice_terms(
     if len(balances) >= _ENOUGH_MONTHS:
         # Balances tell the level by themselves; only the air is still asked for its warmth.
         weighed = replace(records, deliveries=(), weighings=(), uses=(), jobs_without_pellets=())
-    state = ice_state(weighed, asking.book.settings.ice, asking.today, seed=asking.seed, n_draws=n_draws)
+    settings = asking.book.settings
+    state = ice_state(weighed, settings.ice, asking.today, seed=asking.seed, n_draws=n_draws, units=settings.shop.units)
     months = [
         IceMonth(len(m.days()), float(state.fit.law.warmth_of(state.climate, m.days()).mean()), used, delivered)
         for m, used, delivered in balances[-_MOST_MONTHS:]

@@ -13,6 +13,7 @@ from models.ice.loss import LossFit, learn_loss
 from models.ice.record import DELIVERED, EMPTIED, USED, WEIGHED, IceLog, Walk, walk
 from models.ice.stock import StockNow, stock_now, unlogged_lb
 from models.ice.stretches import cut, rough_rate
+from pipeline.answers.amounts import weight
 from pipeline.book import tables
 
 if TYPE_CHECKING:
@@ -148,7 +149,7 @@ def ice_log(records: IceRecords, today: date) -> tuple[IceLog, list[str]]:
     return IceLog.of(at, kinds, containers, pounds), said
 
 
-def ice_state(records: IceRecords, ice: Ice, today: date, *, seed: int, n_draws: int) -> IceState:
+def ice_state(records: IceRecords, ice: Ice, today: date, *, seed: int, n_draws: int, units: str = "us") -> IceState:
     """Return what the record tells on the morning of a day.
 
     Parameters
@@ -157,6 +158,8 @@ def ice_state(records: IceRecords, ice: Ice, today: date, *, seed: int, n_draws:
         From before that morning.
     ice : Ice
         [ice] of `book.toml`: planning loss and size of a container.
+    units : str
+        "us" or "metric", for the weights in warnings.
     """
     log, said = ice_log(records, today)
     moment = today.toordinal() + OPENING
@@ -174,9 +177,8 @@ def ice_state(records: IceRecords, ice: Ice, today: date, *, seed: int, n_draws:
     )  # fmt: skip
     stock = stock_now(walked.log, fit.law, climate, moment=moment, seed=seed + 1)
     unlogged = unlogged_lb(fit, walked.log, since=moment - UNLOGGED_DAYS, until=moment)
-    return IceState(
-        walked, fit, stock, unlogged, climate, _in_use(walked.log, stock, moment), (*said, *_odd(fit, walked.log))
-    )
+    warnings = (*said, *_odd(fit, walked.log, units))
+    return IceState(walked, fit, stock, unlogged, climate, _in_use(walked.log, stock, moment), warnings)
 
 
 def _in_use(log: IceLog, stock: StockNow, moment: float) -> tuple[str, ...]:
@@ -190,7 +192,7 @@ def _in_use(log: IceLog, stock: StockNow, moment: float) -> tuple[str, ...]:
     return tuple(sorted(names, key=lambda n: filled[n])[-MOST_CONTAINERS:])
 
 
-def _odd(fit: LossFit, log: IceLog) -> list[str]:
+def _odd(fit: LossFit, log: IceLog, units: str) -> list[str]:
     """Tell what the record lacks or contradicts."""
     said: list[str] = []
     if not log.n:
@@ -210,7 +212,7 @@ def _odd(fit: LossFit, log: IceLog) -> list[str]:
         day = date.fromordinal(int(fit.stretches.end_at[i])).isoformat()
         name = fit.stretches.names[int(fit.stretches.container[i])]
         said.append(
-            f"On {day} {name} held about {-mean[i]:.0f} lb more than was delivered and left over: a delivery is "
-            "missing from the log, or the weighing is wrong. It does not count for the loss."
+            f"On {day} {name} held about {weight(float(-mean[i]), units)} more than was delivered and left over: "
+            "a delivery is missing from the log, or the weighing is wrong. It does not count for the loss."
         )
     return said

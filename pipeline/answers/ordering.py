@@ -66,7 +66,8 @@ class OrderQuestion:
 def ice_ground(asking: Asking, fit: CurrentFit, n_days: int, *, statuses_known: bool | None, seed: int) -> IceGround:
     """Gather stock, loss and demand from the book as of `asking.today`."""
     settings = asking.book.settings
-    state = ice_state(records_of(asking), settings.ice, asking.today, seed=seed, n_draws=N_DRAWS)
+    records, units = records_of(asking), settings.shop.units
+    state = ice_state(records, settings.ice, asking.today, seed=seed, n_draws=N_DRAWS, units=units)
     if statuses_known is None:
         statuses_known = asking.today >= date.today() or asking.today == settings.shop.as_of
     ground = DemandGround(

@@ -28,9 +28,9 @@ def render_order(answer: Answer[OrderResult], style: Style) -> str:
         _deliveries(result, style),
         paragraph(_risk(result, style, level)),
         paragraph(_store(result, style, level)),
-        section("Day by day: means, stock before the day's work"),
+        section("Day by day: means; stock when work starts, the night's loss taken off"),
         _days(result, style, level),
-        section("Beside simple rules, over the same scenarios"),
+        section("Beside simple rules, over the same scenarios and all of these days"),
         _rules(result, style),
     ]
     return "\n".join(blocks)
@@ -163,7 +163,7 @@ def render_fit(answer: Answer[FitResult], style: Style) -> str:
     level = percent(answer.result.fits[0].pellets_lb.interval.level)
     rows = [
         [f.booking_id, style.weight(f.pellets_lb.quantiles[0.5]), _between(f.pellets_lb, style.weight),
-         percent(f.chance_fits), _day(f.last_day) if f.last_day else "never", style.money(f.least_usd)]
+         percent(f.chance_fits), _day(f.last_day) if f.last_day else "on no day", style.money(f.least_usd)]
         for f in answer.result.fits
     ]  # fmt: skip
     head = [Column("Job"), Column("Pellets", "number"), Column(level, "number"), Column("Fits", "number"),

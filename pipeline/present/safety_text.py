@@ -9,7 +9,7 @@ from pipeline.answers.safety_space import VAN
 from pipeline.present.figures import Style, few, percent
 from pipeline.present.figures import minutes as written_minutes
 from pipeline.present.terminal import Column, paragraph, section, table
-from shared.units import CFM_M3_H, FT3_M3
+from shared.units import CFM_M3_H, FT3_M3, FT_M, LB_KG, celsius_of_fahrenheit
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer, QuantitySummary
@@ -25,7 +25,7 @@ def render_safety(answer: Answer[SafetyResult], style: Style) -> str:
     """Return the answer as text of at most 80 columns in a pipe; cautions and warnings are printed by the command."""
     result = answer.result
     ground = answer.ground if isinstance(answer, SafetyAnswer) else None
-    parts = [paragraph(_headline(result, ground))]
+    parts = [paragraph(_headline(result, ground, style))]
     if ground is not None:
         parts.append(paragraph(_planned(ground, style)))
     parts += [
@@ -35,11 +35,11 @@ def render_safety(answer: Answer[SafetyResult], style: Style) -> str:
     if ground is None or ground.n_zones:
         parts += [section("Noise"), _noise(result)]
     if ground is not None:
-        parts.append(paragraph(_assumed(ground, result)))
+        parts.append(paragraph(_assumed(ground, result, style)))
     return "\n".join(parts)
 
 
-def _headline(result: SafetyResult, ground: SafetyGround | None) -> str:
+def _headline(result: SafetyResult, ground: SafetyGround | None, style: Style) -> str:
     chances = {} if ground is None else ground.chances
     passed = [limit for limit in result.limits if chances.get(limit.name, 0.0) >= _UNLIKELY]
     if not passed:
@@ -51,10 +51,14 @@ def _headline(result: SafetyResult, ground: SafetyGround | None) -> str:
     worst = max(likely or passed, key=lambda limit: limit.value)
     strictest = max(passed, key=lambda limit: limit.flow_needed_cfm.quantiles[0.5])
     needed, careful = strictest.flow_needed_cfm.quantiles[0.5], strictest.flow_needed_cfm.interval.high
+    air = (
+        f"{_cfm(needed * CFM_M3_H)} m3/h of outdoor air; {_cfm(careful * CFM_M3_H)} m3/h to be careful."
+        if style.units == "metric"
+        else f"{_cfm(needed)} cfm of outdoor air ({_cfm(needed * CFM_M3_H)} m3/h); {_cfm(careful)} cfm to be careful."
+    )
     return (
         f"{_place(result)}: this {'would' if likely else 'could'} pass {worst.value:,.0f} {worst.unit} ({worst.name}) "
-        f"at today's ventilation, in {percent(chances[worst.name])} of scenarios. Keeping every limit takes about "
-        f"{_cfm(needed)} cfm of outdoor air ({_cfm(needed * CFM_M3_H)} m3/h); {_cfm(careful)} cfm to be careful."
+        f"at today's ventilation, in {percent(chances[worst.name])} of scenarios. Keeping every limit takes about {air}"
     )
 
 
@@ -170,11 +174,19 @@ def _noise(result: SafetyResult) -> str:
     return table(columns, rows) + "\n" + paragraph(said)
 
 
-def _assumed(ground: SafetyGround, result: SafetyResult) -> str:
+def _assumed(ground: SafetyGround, result: SafetyResult, style: Style) -> str:
     space = ground.space
     volume = space.volume_ft3 or 0.0
-    air = f"{_cfm(space.air_cfm)} cfm of outdoor air" if space.air_cfm > 0 else "no ventilation"
-    where = "sea level" if space.altitude_ft == 0 else f"{space.altitude_ft:,.0f} ft"
+    if style.units == "metric":
+        room, flow = f"{volume * FT3_M3:,.0f} m3", f"{_cfm(space.air_cfm * CFM_M3_H)} m3/h"
+        warmth, height = f"{celsius_of_fahrenheit(space.temperature_f):.0f} °C", f"{space.altitude_ft * FT_M:,.0f} m"
+        gas = f"{ground.gas_ft3_lb * FT3_M3 / LB_KG:.3f} m3 of gas a kg"
+    else:
+        room, flow = f"{volume:,.0f} ft3 ({volume * FT3_M3:,.0f} m3)", f"{_cfm(space.air_cfm)} cfm"
+        warmth, height = f"{space.temperature_f:g} °F", f"{space.altitude_ft:,.0f} ft"
+        gas = f"{ground.gas_ft3_lb:.2f} ft3 of gas a lb"
+    air = f"{flow} of outdoor air" if space.air_cfm > 0 else "no ventilation"
+    where = "sea level" if space.altitude_ft == 0 else height
     factor = (
         "no factor for the low layer (none is published)"
         if ground.low_layer_factor == 1
@@ -187,8 +199,7 @@ def _assumed(ground: SafetyGround, result: SafetyResult) -> str:
         else "the store loses the same every hour"
     )
     return (
-        f"\nAssumed: {volume:,.0f} ft3 ({volume * FT3_M3:,.0f} m3), {air}, mixing {space.mixing_share:g}, "
-        f"{space.temperature_f:g} °F at {where} ({ground.gas_ft3_lb:.2f} ft3 of gas a lb); {work}; {factor}. "
+        f"\nAssumed: {room}, {air}, mixing {space.mixing_share:g}, {warmth} at {where} ({gas}); {work}; {factor}. "
         f"Blast air counts as no fresh air unless the compressor breathes outdoors and it is part of the flow entered. "
         f"Ranges hold {percent(level)} of scenarios; times are over the scenarios that reach the limit."
     )

@@ -1,6 +1,7 @@
 """The safety answer: its form, what it refuses, and how it follows jobs, air, pauses and stores."""
 
 import json
+import re
 from datetime import date
 
 import numpy as np
@@ -245,6 +246,17 @@ def test_text_fits_80_columns_and_answers_first(asking):
         assert "29 CFR 1910.1000" in text
         assert "does not guard against CO2" in text
         assert " safe" not in text.casefold()
+
+
+def test_a_metric_book_reads_metric_units_only(asking):
+    """What the text assumes and asks for is in the book's own units."""
+    answer = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking), _suv(asking))))
+    metric, us = render_safety(answer, Style("metric")), render_safety(answer, Style())
+    assert not re.search(r"\b(ft3|cfm|lb)\b|°F", metric)
+    assert "m3/h of outdoor air" in metric
+    assert "m3 of gas a kg" in metric
+    assert "°F" in us
+    assert "ft3 of gas a lb" in us
 
 
 def test_text_of_a_small_job_is_no_clearance(asking):
