@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.answers.calibrating import FEW_JOBS
 from pipeline.answers.review_words import setting_name
 from pipeline.present.figures import few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
@@ -149,6 +150,9 @@ def trust_part(contents: ReportContents, style: Style) -> Part:
     lead = (
         f"Of {main.jobs:,} past jobs, each forecast before it was done, {percent(main.held)} fell in their "
         f"{percent(main.level)} range."
+        if main.jobs >= FEW_JOBS
+        else f"Not known yet: only {main.jobs:,} past job{'s' if main.jobs != 1 else ''} could be forecast before "
+        f"being done, and it takes {FEW_JOBS} to say how often the ranges hold."
     )
     head, a_pound = style.scores("#Pellets")
     scores = grid(

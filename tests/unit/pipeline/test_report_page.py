@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from pipeline.answers.answer import Asking
+from pipeline.answers.fitting import learn_book
 from pipeline.answers.reporting import report_contents
 from pipeline.book.store import Book
 from pipeline.present.figures import Style
@@ -84,6 +85,15 @@ def test_an_empty_book_says_what_to_log(new_book: Callable[..., Book]) -> None:
     assert answer.result.without_ground() == ("order", "pellets", "trust", "forecast", "air", "jobs")
     assert page.count('class="tolog"') == 6
     assert "planning figures from book.toml" in page
+
+
+def test_few_past_jobs_are_no_share(new_book: Callable[..., Book]) -> None:
+    """With fewer past jobs than the calibration asks for, the page tells no share that fell in range."""
+    asking = Asking(new_book(rows=_rows(18)), TODAY)
+    learn_book(asking)
+    page = report_page(report_contents(asking), Style())
+    assert "% fell in their" not in page
+    assert "it takes 20 to say how often the ranges hold" in page
 
 
 def test_bookings_that_are_not_listed_are_counted(new_book: Callable[..., Book]) -> None:
