@@ -25,13 +25,15 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-#: Prior of one change: its chance, its sd on the log scale, what pellets and minutes have in common; from memory,
-#: without a source, like the bounds below.
+#: Prior of one change: its chance (less where many are possible: so many are expected at most), its sd on the log
+#: scale, what pellets and minutes have in common; from memory, without a source, like the bounds below.
 CHANCE = 0.12
+MOST_EXPECTED = 0.48
 STEP_SD = 0.25
 STEP_RHO = 0.5
-MOST_CHANGES = 4
-JOBS_PER_CHANGE = 10
+#: One change per so many jobs up to four, then one per so many up to the most: wear that grows takes many steps.
+JOBS_PER_CHANGE, FIRST_CHANGES = 10, 4
+JOBS_PER_FURTHER, MOST_CHANGES = 60, 8
 #: A change is looked for at so many days at most, and in a machine that has so many jobs.
 _MOST_PLACES = 60
 _MACHINE_JOBS = 8
@@ -82,6 +84,8 @@ class Changes:
     scope, place : int64 arrays (n_changes,)
         Scope 0: all jobs; k > 0: machine code k - 1; -1: the change is off. Place: index into `days`.
     delta : (n_changes, 2)
+    chance : float
+        Prior chance that one of them is on.
     extra : (2, n_jobs)
         What else shifts each job's level, for example its fixed amount.
     """
@@ -99,13 +103,15 @@ class Changes:
             days = days[days > ordered[0]]
         self.days = days
         self.first = np.searchsorted(ordered, days)
-        n_changes = min(MOST_CHANGES, len(day) // JOBS_PER_CHANGE) if len(days) else 0
+        first, most = min(FIRST_CHANGES, len(day) // JOBS_PER_CHANGE), min(MOST_CHANGES, len(day) // JOBS_PER_FURTHER)
+        n_changes = max(first, most) if len(days) else 0
         used = [m for m in range(n_machines) if (machine == m).sum() >= _MACHINE_JOBS]
         self.scopes = np.array([0, *(m + 1 for m in used)] if n_machines > 1 else [0])
         self.inside = np.stack([np.ones(len(day), dtype=bool), *(machine == s - 1 for s in self.scopes[1:])])
         share = np.full(len(self.scopes), 0.5 / max(len(self.scopes) - 1, 1))
         share[0] = 1.0 if len(self.scopes) == 1 else 0.5
-        self.log_prior = np.log(CHANCE / (1 - CHANCE) * share / max(len(days), 1))
+        self.chance = min(CHANCE, MOST_EXPECTED / max(n_changes, 1))
+        self.log_prior = np.log(self.chance / (1 - self.chance) * share / max(len(days), 1))
         self.scope, self.place = np.full(n_changes, -1), np.zeros(n_changes, dtype=np.int64)
         self.delta = np.zeros((n_changes, 2))
         self.extra = np.zeros((2, len(day)))

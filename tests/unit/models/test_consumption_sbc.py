@@ -26,7 +26,7 @@ from models.consumption.priors import (
 )
 from models.consumption.sampler import Chain, stack
 from models.consumption.sampler_target import LINE_SD, LINE_SD_WEIGHT, NU0_GRID, NU_GRID, NU_LOG_PRIOR
-from models.consumption.sampler_time import CHANCE, Changes
+from models.consumption.sampler_time import Changes
 from shared.vocabulary import QUANTITIES
 
 N_JOBS = 30
@@ -138,9 +138,9 @@ def draw_changes(table: JobTable, machine: np.ndarray, n_machines: int, rng: np.
     """Return changes of level drawn from their prior."""
     first = np.searchsorted(table.line_job, np.arange(table.n_jobs))
     changes = Changes(table.day, machine[first], n_machines, np.zeros((table.n_jobs, 0)))
-    chance = np.repeat(np.exp(changes.log_prior), len(changes.days)) * (1 - CHANCE)
+    chance = np.repeat(np.exp(changes.log_prior), len(changes.days)) * (1 - changes.chance)
     for k in range(changes.n):
-        option = int(rng.choice(len(chance) + 1, p=np.append(chance, 1 - CHANCE)))
+        option = int(rng.choice(len(chance) + 1, p=np.append(chance, 1 - changes.chance)))
         if option < len(chance):
             g, changes.place[k] = divmod(option, len(changes.days))
             changes.scope[k] = changes.scopes[g]
