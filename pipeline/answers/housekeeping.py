@@ -50,13 +50,22 @@ class BatchList:
 
 
 @dataclass(frozen=True)
+class ReopenedQuote:
+    """A quote that is open again, since the job that won it was taken out."""
+
+    number: int
+    job_id: str
+
+
+@dataclass(frozen=True)
 class UndoneBatch:
-    """What taking a batch out did to the book's lines."""
+    """What taking a batch out did to the book's lines, and to the quotes that its jobs had won."""
 
     batch: int
     files: tuple[str, ...]
     lines_removed: int
     lines_restored: int
+    quotes_reopened: tuple[ReopenedQuote, ...]
 
 
 @dataclass(frozen=True)
@@ -94,6 +103,8 @@ def batches(book: Book) -> Answer[BatchList]:
 def undo(book: Book, batch: int | None = None) -> Answer[UndoneBatch]:
     """Take one batch out of the book, the last one where None; values it had replaced are put back.
 
+    A quote that was won by a job which leaves the book with it is open again.
+
     Raises
     ------
     RimebookError
@@ -105,7 +116,8 @@ def undo(book: Book, batch: int | None = None) -> Answer[UndoneBatch]:
         "import that file again to have them back"
         for file, later, n in done.also_in
     )
-    return Answer(UndoneBatch(done.batch, done.files, done.n_removed, done.n_restored), told)
+    reopened = tuple(ReopenedQuote(number, job) for number, job in done.reopened)
+    return Answer(UndoneBatch(done.batch, done.files, done.n_removed, done.n_restored, reopened), told)
 
 
 def export(book: Book, to: Path, *, format: Format = "csv", force: bool = False) -> Answer[Exported]:

@@ -48,13 +48,24 @@ class BatchRow:
 
 @dataclass(frozen=True)
 class Undone:
-    """What taking a batch out did: lines removed and put back, and who else had held its rows (file, batch, rows)."""
+    """What taking a batch out did.
+
+    Attributes
+    ----------
+    n_removed, n_restored : int
+        Lines.
+    also_in : tuple of (file, batch, rows)
+        Who else had held its rows.
+    reopened : tuple of (number, job_id)
+        Quotes won by a job that is in the book no more: open again.
+    """
 
     batch: int
     files: tuple[str, ...]
     n_removed: int
     n_restored: int
     also_in: tuple[tuple[str, int, int], ...]
+    reopened: tuple[tuple[int, str], ...]
 
 
 _FOUND = f"""found as (
@@ -101,6 +112,8 @@ def read_batches(book: Book) -> list[BatchRow]:
 def undo_batch(book: Book, batch: int | None = None) -> Undone:
     """Take one batch out of the book and put back what it had replaced; the last one where None.
 
+    A quote that was won by a job which leaves the book with it is open again.
+
     Raises
     ------
     RimebookError
@@ -112,17 +125,43 @@ def undo_batch(book: Book, batch: int | None = None) -> Undone:
         _refuse_where_built_upon(connection, number)
         files = connection.execute("select file from batches where batch = ? order by part", [number]).fetchall()
         removed = restored = 0
+        won = _quotes_won_in(connection, number)
         for kind, table in LOG_TABLES.items():
             removed += _count(connection, f"delete from {table.name} where batch = ?", number)
             restored += _restore(connection, kind, table, number)
         connection.execute("delete from replaced_rows where batch = ?", [number])
+        reopened = _reopened(connection, won)
         connection.execute("update batches set undone_at = now() at time zone 'UTC' where batch = ?", [number])
         also = connection.execute(
             """select b.file, b.batch, o.n_rows from batch_overlaps o join batches b using (batch, part)
             where o.earlier = ? and o.batch != ? and b.undone_at is null order by b.batch, b.part""",
             [number, number],
         ).fetchall()
-    return Undone(number, tuple(str(f) for (f,) in files), removed, restored, tuple(also))
+    return Undone(number, tuple(str(f) for (f,) in files), removed, restored, tuple(also), reopened)
+
+
+def _quotes_won_in(connection: duckdb.DuckDBPyConnection, batch: int) -> list[int]:
+    rows = connection.execute(
+        """select number from quotes where state = 'won'
+        and lower(job_id) in (select lower(job_id) from job_lines where batch = ?)""",
+        [batch],
+    ).fetchall()
+    return [int(number) for (number,) in rows]
+
+
+def _reopened(connection: duckdb.DuckDBPyConnection, won: list[int]) -> tuple[tuple[int, str], ...]:
+    """Open those of the quotes again whose job has no line left; return them with the job that was named."""
+    gone = connection.execute(
+        """select number, job_id from quotes where number in (select unnest(?::integer[]))
+        and lower(job_id) not in (select lower(job_id) from job_lines) order by number""",
+        [won],
+    ).fetchall()
+    connection.execute(
+        """update quotes set state = 'open', job_id = '', settled_on = null
+        where number in (select unnest(?::integer[]))""",
+        [[number for number, _ in gone]],
+    )
+    return tuple((int(number), str(job)) for number, job in gone)
 
 
 def _chosen(connection: duckdb.DuckDBPyConnection, batch: int | None) -> int:

@@ -35,10 +35,12 @@ def render_undone(answer: Answer[UndoneBatch], style: Style) -> str:  # noqa: AR
     one = done.lines_restored == 1
     back = f"{done.lines_restored:,} earlier value{' is' if one else 's are'} back"
     restored = f"; {back}" if done.lines_restored else ""
-    return paragraph(
+    told = [
         f"Took batch {done.batch} ({', '.join(done.files)}) out again: {gone}{restored}. "
-        "Run `rimebook learn` to forget what was learned from them."
-    )
+        "Run `rimebook learn` to forget what was learned from them.",
+        *(f"Quote {q.number} is open again: job {q.job_id}, which had won it, is gone." for q in done.quotes_reopened),
+    ]
+    return "\n".join(paragraph(t) for t in told)
 
 
 def render_exported(answer: Answer[Exported], style: Style) -> str:  # noqa: ARG001 - every renderer has this form

@@ -103,6 +103,23 @@ def test_a_job_of_today_is_no_mistake(new_book: Callable[..., Book], run: Run) -
     assert run("quote", "--won", "1", "--job-id", "nine", *where)[0] == 1
 
 
+def test_a_quote_won_by_an_undone_job_is_open_again(new_book: Callable[..., Book], run: Run) -> None:
+    """A quote follows its job out of the book and is told; one whose job stays in another batch keeps it."""
+    where = ("--book", str(new_book('[shop]\nas_of = "2026-07-01"\n').folder))
+    for job in ("8", "T9"):
+        assert run("log", "--job-id", job, "--vehicle", "van", "--zone", "interior=9lb/20min", *where)[0] == 0
+        assert run("quote", "--vehicle", "van", "--zone", "interior", "--customer", "K-1", "--save", *where)[0] == 0
+    for number, job in (("1", "8"), ("2", "T9")):
+        assert run("quote", "--won", number, "--job-id", job, *where)[0] == 0
+    assert run("log", "--job-id", "8", "--vehicle", "van", "--zone", "interior=10lb/20min", *where)[0] == 0
+    assert json.loads(run("undo", *where, "--json")[1])["result"]["quotes_reopened"] == []
+    code, out, _ = run("undo", "2", *where)
+    assert (code, "Quote 2 is open again: job T9, which had won it, is gone." in " ".join(out.split())) == (0, True)
+    quotes = json.loads(run("costing", *where, "--json")[1])["result"]["quotes"]
+    assert (quotes["won"], quotes["open"]) == (1, 1)
+    assert run("quote", "--won", "2", "--job-id", "8", *where)[0] == 0
+
+
 @pytest.mark.parametrize("text", ["400", "$400", "400.00", " $ 400 ", "USD 400", "400 dollars"])
 def test_a_price_is_read_as_people_write_it(text: str, new_book: Callable[..., Book], ask: Callable[..., Any]) -> None:
     """With or without the book's sign, code or name of its currency."""
