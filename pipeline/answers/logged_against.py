@@ -16,6 +16,7 @@ from shared.vocabulary import QUANTITIES, SOILS, UNKNOWN
 
 if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
+    from pipeline.answers.logged_change import LogChange
     from shared.vocabulary import Basis
 
 
@@ -31,11 +32,16 @@ class Against:
 
 @dataclass(frozen=True)
 class LogResult:
-    """What was recorded, and how it compares; `against` is empty where the job has no total of its own."""
+    """What was recorded, and how it compares.
+
+    `batch` and `change` are None where the book held exactly this already; `against` is empty where the job has no
+    total of its own.
+    """
 
     job_id: str
     lines: int
     batch: int | None
+    change: LogChange | None
     basis: Basis | None
     against: tuple[Against, ...]
 
@@ -58,7 +64,7 @@ def _compared(asking: Asking, entry: JobEntry, logged: Answer[LoggedJob]) -> Ans
     place = {job.casefold(): row for row, job in enumerate(table.job_id)}
     row = place.get(entry.job_id.strip().casefold())
     if row is None:
-        return Answer(LogResult(done.job_id, done.lines, done.batch, None, ()), logged.warnings)
+        return Answer(LogResult(done.job_id, done.lines, done.batch, done.change, None, ()), logged.warnings)
     one = table.take_jobs(np.array([row], dtype=np.int64))
     found = predicted(asking, [_asked(one, entry)])
     against = []
@@ -69,7 +75,8 @@ def _compared(asking: Asking, entry: JobEntry, logged: Answer[LoggedJob]) -> Ans
             told = summarise(draws, level=asking.level, n_scores=int(found.consumption.n_calibration[0]))
             against.append(Against(quantity, actual, told, float(np.mean(draws < actual))))
     return Answer(
-        LogResult(done.job_id, done.lines, done.batch, found.consumption.basis[0], tuple(against)), logged.warnings
+        LogResult(done.job_id, done.lines, done.batch, done.change, found.consumption.basis[0], tuple(against)),
+        logged.warnings,
     )
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from pipeline.answers.answer import Answer
+from pipeline.answers.logged_change import OF_VISIT, LogChange, change_between, total_with
 from pipeline.book.last_rows import has_visit, last_line
 from pipeline.intake.book_words import words_of
 from pipeline.intake.columns import LOGS
@@ -79,11 +80,15 @@ class JobEntry:
 
 @dataclass(frozen=True)
 class LoggedJob:
-    """What was recorded; `batch` is None where the book held exactly this already (or nothing was to be written)."""
+    """What was recorded.
+
+    `batch` and `change` are None where the book held exactly this already (or nothing was to be written).
+    """
 
     job_id: str
     lines: int
     batch: int | None
+    change: LogChange | None
 
 
 @dataclass(frozen=True)
@@ -192,9 +197,12 @@ def log_job(book: Book, entry: JobEntry, *, today: date, dry_run: bool = False) 
     opened = OpenedLog(raw, match, FILE_NAME, sha256)
     trial = import_opened(book, [opened], today=today, dry_run=True)
     if trial.result.files[0].rejected:
-        raise _refused(trial.result.files[0].reasons)
+        way_out = total_with(header, rows, stored, shop.units) if stored else ""
+        raise _refused(trial.result.files[0].reasons, way_out)
     done = trial if dry_run else import_opened(book, [opened], today=today)
-    logged = LoggedJob(entry.job_id, done.result.files[0].accepted, done.result.batch)
+    batch = done.result.batch
+    change = None if batch is None else change_between(stored, visit_cells(book, entry.job_id.strip()))
+    logged = LoggedJob(entry.job_id, done.result.files[0].accepted, batch, change)
     return Answer(logged, done.warnings)
 
 
@@ -229,12 +237,6 @@ def _weight(text: str, units: str) -> str:
     return f"{text} kg" if bare and units == "metric" else text
 
 
-#: What one visit has once, wherever it stands on its rows.
-_OF_VISIT: Final = (
-    "date", "job_pellets_lb", "job_minutes", "setup_min", "cleanup_min", "price_usd", "customer",
-)  # fmt: skip
-
-
 def _completed(
     entry: JobEntry, header: tuple[str, ...], rows: list[list[str]], stored: list[dict[str, str]], words: Words
 ) -> list[list[str]]:
@@ -245,9 +247,9 @@ def _completed(
     given = [{k: v for k, v in zip(header, row, strict=True) if v} for row in rows]
     if not entry.dated:
         given = [{k: v for k, v in row.items() if k != "date"} for row in given]
-    changed = {k: v for k, v in given[0].items() if k in _OF_VISIT}
+    changed = {k: v for k, v in given[0].items() if k in OF_VISIT}
     known = {(row["vehicle"].casefold(), row["zone"], row["pass"]): row for row in stored}
-    shared = {k: next((row[k] for row in stored if row[k]), "") for k in _OF_VISIT}
+    shared = {k: next((row[k] for row in stored if row[k]), "") for k in OF_VISIT}
     merged = []
     for row in given:
         key = (row.get("vehicle", "").casefold(), words.read("zone", row["zone"]) or row["zone"], row["pass"])
@@ -262,11 +264,14 @@ def _chunks(rows: list[list[str]], n_rows: int) -> Iterator[RawChunk]:
         yield RawChunk(list(range(start + 1, start + 1 + len(block))), [list(row) for row in block])
 
 
-def _refused(reasons: tuple[ReasonTold, ...]) -> RimebookError:
+def _refused(reasons: tuple[ReasonTold, ...], way_out: str) -> RimebookError:
+    """Return why a job was refused; `way_out` is the `--total` that a visit of the book would take."""
     own = [r for r in reasons if r.code != "visit-rejected"]
     main = own[0] if own else reasons[0]
+    do = f"{main.hint[:1].upper()}{main.hint[1:]}."
+    if main.code == "lines-contradict-total" and way_out:
+        do = f"{do} The ticket has a total in the book: give the new one with the zones, such as {way_out}."
     return RimebookError(
         main.code, where=f"log, {main.column or 'the job'}", found=repr(main.example) if main.example else "nothing",
-        expected="a job that the jobs log can take",
-        do=f"{main.hint[:1].upper()}{main.hint[1:]}. Nothing was recorded.",
+        expected="a job that the jobs log can take", do=f"{do} Nothing was recorded.",
     )  # fmt: skip

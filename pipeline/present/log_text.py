@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from pipeline.present.figures import minutes, minutes_range, percent
+from pipeline.present.figures import minutes, minutes_range, percent, words
 from pipeline.present.terminal import paragraph
 
 if TYPE_CHECKING:
@@ -14,6 +14,11 @@ if TYPE_CHECKING:
 
 #: Outcomes within this tail are called unusual.
 _TAIL = 0.05
+#: What a job has once, by its column.
+_ONCE: Final = {
+    "date": "day", "job_pellets_lb": "total pellets", "job_minutes": "total time", "setup_min": "set-up time",
+    "cleanup_min": "clean-up time", "price_usd": "price", "customer": "customer",
+}  # fmt: skip
 
 
 def render_log(answer: Answer[LogResult], style: Style) -> str:
@@ -22,9 +27,25 @@ def render_log(answer: Answer[LogResult], style: Style) -> str:
     if result.batch is None:
         head = f"Job {result.job_id} stands in the book already, exactly so."
     else:
-        zones = f"{result.lines} zone{'s' if result.lines != 1 else ''}"
-        head = f"Recorded job {result.job_id} ({zones}) as batch {result.batch}; `rimebook undo` takes it out again."
+        head = f"{_done(result)} This is batch {result.batch}; `rimebook undo` takes it out again."
     return "\n".join([paragraph(head), *(paragraph(_against(a, style)) for a in result.against)])
+
+
+def _done(result: LogResult) -> str:
+    """Return whether a job is new, and what happened to the lines and the totals of one that was there."""
+    change = result.change
+    if change is None or change.new_job:
+        return f"Recorded new job {result.job_id} ({result.lines} zone{'s' if result.lines != 1 else ''})."
+    did = [
+        f"{verb} {len(lines)} line{'s' if len(lines) != 1 else ''} ({'; '.join(words(line) for line in lines)})"
+        for verb, lines in (("added", change.lines_added), ("completed", change.lines_completed),
+                            ("replaced", change.lines_replaced))
+        if lines
+    ]  # fmt: skip
+    if change.changed_for_job:
+        did.append(f"changed its {', '.join(_ONCE[c] for c in change.changed_for_job)}")
+    told = "; ".join(did) or "wrote what it has once (total, price and the like) on further lines of it"
+    return f"Job {result.job_id} was in the book: {told}."
 
 
 def _against(a: Against, style: Style) -> str:

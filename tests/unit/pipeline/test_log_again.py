@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
@@ -101,6 +102,45 @@ def test_a_job_of_today_is_no_mistake(new_book: Callable[..., Book], run: Run) -
     estimate = json.loads(run("estimate", "--vehicle", "van", "--zone", "interior", *where, "--json")[1])
     assert estimate["result"]["estimates"][0]["similar_jobs"] == 0
     assert run("quote", "--won", "1", "--job-id", "nine", *where)[0] == 1
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (("--zone", "engine_bay=5lb/9min"), "added 1 line (engine bay)."),
+        (("--zone", "undercarriage=40lb"), "replaced 1 line (undercarriage)."),
+        (("--zone", "interior:light"), "completed 1 line (interior)."),
+        (("--zone", "interior", "--price", "300"), "changed its price."),
+        (("--zone", "interior=12lb", "--zone", "door_jambs=1lb/2min", "--total", "51lb/87min"),
+         "added 1 line (door jambs); replaced 1 line (interior); changed its total pellets, total time."),
+    ],
+)  # fmt: skip
+def test_what_was_done_to_an_old_ticket_is_told(
+    options: tuple[str, ...], told: str, new_book: Callable[..., Book], run: Run
+) -> None:
+    """A new job is called so; of an old one the lines added, completed or replaced are named, and what it has once."""
+    where = ("--book", str(new_book('[shop]\nas_of = "2026-07-01"\n').folder))
+    assert "Recorded new job 7 (2 zones)." in run("log", *FIRST, *where)[1]
+    code, out, err = run("log", "--job-id", "7", "--vehicle", "van", *options, *where)
+    assert code == 0, err
+    assert f"Job 7 was in the book: {told} This is batch 2;" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_a_zone_that_exceeds_the_total_is_told_the_way_out(units: str, new_book: Callable[..., Book], run: Run) -> None:
+    """The option that the error names lets the same zone in."""
+    where = ("--book", str(new_book(f'[shop]\nunits = "{units}"\nas_of = "2026-07-01"\n').folder))
+    assert run("log", *FIRST, "--total", "48lb/85min", *where)[0] == 0
+    more = ("log", "--job-id", "7", "--vehicle", "van", "--zone", "engine_bay=12lb/20min", *where)
+    code, _, err = run(*more)
+    assert (code, "Nothing was recorded." in err) == (1, True)
+    option = re.search(r"--total (\S+(?:lb|kg)/105min)\.", err)
+    assert option, err
+    code, out, err = run(*more, "--total", option[1], "--json")
+    assert code == 0, err
+    change = json.loads(out)["result"]["change"]
+    assert change["lines_added"] == ["engine_bay"]
+    assert change["changed_for_job"] == ["job_pellets_lb", "job_minutes"]
 
 
 def test_a_quote_won_by_an_undone_job_is_open_again(new_book: Callable[..., Book], run: Run) -> None:
