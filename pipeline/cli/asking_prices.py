@@ -166,13 +166,14 @@ def quote(
     level: LevelOption = 0.8,
 ) -> None:
     """Price a job: for the wanted margin, the accepted risk."""
-    from pipeline.cli.quoting_options import QuoteOptions, answered, settled
+    from pipeline.cli.quoting_options import QuoteOptions, answered, check_together, settled
     from pipeline.present.quote_text import render_quote
 
-    check_sheet(sheet, force=force)
-    asking = ask(book, today, seed=seed, level=level)
     options = QuoteOptions(price, count, compare, save, found, soil or [], so_far, done, lost, won, job_id,
                            described.coating_removed)  # fmt: skip
+    check_together(options)
+    check_sheet(sheet, force=force)
+    asking = ask(book, today, seed=seed, level=level)
     answer = settled(asking, options)
     if answer is None:
         asked = [] if found is not None else list(_jobs_asked(asking, described, customer))

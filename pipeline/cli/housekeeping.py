@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.cli.common import HERE, BookOption, JsonOption, ask, print_out, show, today_of
+
+if TYPE_CHECKING:
+    from pipeline.book.store import Book
 
 ForceOption = Annotated[bool, typer.Option("--force", help="Write over what stands there.")]
 
@@ -31,6 +35,7 @@ def batches(book: BookOption = HERE, as_json: JsonOption = False) -> None:
 
 def undo(
     batch: Annotated[int | None, typer.Argument(metavar="[BATCH]", help="Its number (default: the last).")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask before the last one is taken out.")] = False,
     book: BookOption = HERE,
     as_json: JsonOption = False,
 ) -> None:
@@ -39,7 +44,23 @@ def undo(
     from pipeline.present.housekeeping_text import render_undone
 
     asking = ask(book, None)
+    if batch is None and not yes and sys.stdin.isatty():
+        batch = _confirmed_last(asking.book)
     show("undo", asking, take_out(asking.book, batch), render_undone, as_json=as_json, dated=False)
+
+
+def _confirmed_last(book: Book) -> int | None:
+    """Name the last batch and ask whether it is the one that is meant; None where there is none to take out."""
+    from pipeline.answers.housekeeping import batches as listed
+    from pipeline.present.housekeeping_text import batch_named
+
+    standing = [line for line in listed(book).result.batches if not line.undone]
+    if not standing:
+        return None
+    last = [line for line in standing if line.batch == standing[-1].batch]
+    if not typer.confirm(f"Take {batch_named(last)} out again?", default=False, err=True):
+        raise typer.Abort
+    return last[0].batch
 
 
 def export(

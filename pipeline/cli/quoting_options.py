@@ -53,16 +53,37 @@ class QuoteOptions:
     coating_removed: bool
 
 
-def settled(asking: Asking, options: QuoteOptions) -> Answer[QuoteResult] | None:
-    """Return the answer of `--lost` or `--won`, or None where neither is given."""
-    from pipeline.answers.saved_quotes import settle
+def check_together(options: QuoteOptions) -> None:
+    """Refuse options that do not go together, before a book or a job is looked at.
 
+    Raises
+    ------
+    UsageError
+    """
     if options.lost is not None and options.won is not None:
         raise UsageError("two-wishes", where="command line", found="--lost and --won", expected="one of them",
                          do="Leave one of them out.")  # fmt: skip
     if options.won is not None and not options.job_id:
         raise UsageError("no-job", where="--won", found="no --job-id", expected="the finished job it became",
                          do=f"For example: --won {options.won} --job-id T26-0140")  # fmt: skip
+    if options.found is not None and options.count != 1:
+        raise UsageError("count-of-saved", where="--count", found=f"{options.count} with --found",
+                         expected="the count of the saved quote", do="Leave --count out.")  # fmt: skip
+    if options.soil and options.found is None:
+        raise UsageError("soil-without-found", where="--soil", found="no --found", expected="the number of a quote",
+                         do="For a new quote write the soil with the zone: --zone undercarriage:severe")  # fmt: skip
+    if options.done is not None and not options.so_far:
+        raise UsageError("no-so-far", where="--done", found="no --so-far", expected="what was used so far",
+                         do="For example: --so-far 30lb/25min --done 0.33")  # fmt: skip
+    if options.so_far and options.count != 1:
+        raise UsageError("so-far-of-many", where="--so-far", found=f"--count {options.count}", expected="one job",
+                         do="Leave --count out.")  # fmt: skip
+
+
+def settled(asking: Asking, options: QuoteOptions) -> Answer[QuoteResult] | None:
+    """Return the answer of `--lost` or `--won`, or None where neither is given."""
+    from pipeline.answers.saved_quotes import settle
+
     if options.lost is not None:
         return settle(asking, options.lost, "lost")
     return None if options.won is None else settle(asking, options.won, "won", options.job_id)
@@ -75,14 +96,8 @@ def answered(asking: Asking, jobs: list[JobAsked], options: QuoteOptions) -> Ans
 
     wanted = _wanted(asking, options)
     if options.found is not None:
-        if options.count != 1:
-            raise UsageError("count-of-saved", where="--count", found=f"{options.count} with --found",
-                             expected="the count of the saved quote", do="Leave --count out.")  # fmt: skip
         return requote(asking, options.found, options.soil, wanted, coating_removed=options.coating_removed,
                        save=options.save)  # fmt: skip
-    if options.soil:
-        raise UsageError("soil-without-found", where="--soil", found="no --found", expected="the number of a quote",
-                         do="For a new quote write the soil with the zone: --zone undercarriage:severe")  # fmt: skip
     if wanted.so_far is not None and len(jobs) != 1:
         raise UsageError("so-far-of-many", where="--so-far", found=f"{len(jobs)} jobs", expected="one job",
                          do="Ask for the part-done job alone.")  # fmt: skip
@@ -98,13 +113,7 @@ def _wanted(asking: Asking, options: QuoteOptions) -> Wanted:
         raise UsageError("bad-compare", where="--compare", found=f"`{options.compare}`",
                          expected="machine, soil or way", do="Write one of these.")  # fmt: skip
     so_far = None
-    if options.so_far or options.done is not None:
-        if not options.so_far:
-            raise UsageError("no-so-far", where="--done", found="no --so-far", expected="what was used so far",
-                             do="For example: --so-far 30lb/25min --done 0.33")  # fmt: skip
-        if options.count != 1:
-            raise UsageError("so-far-of-many", where="--so-far", found=f"--count {options.count}", expected="one job",
-                             do="Leave --count out.")  # fmt: skip
+    if options.so_far:
         so_far = read_so_far(asking.book.settings, options.so_far, options.done)
     return Wanted(price_usd=read_price(options.price, asking.book.settings.shop.currency), count=options.count,
                   compare=cast("Literal['machine', 'soil', 'way'] | None", compare or None), so_far=so_far)  # fmt: skip

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 from pipeline.present.terminal import Column, paragraph, table
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.answers.answer import Answer
-    from pipeline.answers.housekeeping import BatchList, Exported, UndoneBatch
+    from pipeline.answers.housekeeping import BatchLine, BatchList, Exported, UndoneBatch
     from pipeline.answers.licences import Licences
     from pipeline.answers.safekeeping import BackedUp, Checked, Restored
     from pipeline.present.figures import Style
@@ -21,11 +23,21 @@ def render_batches(answer: Answer[BatchList], style: Style) -> str:  # noqa: ARG
     columns = [Column("Batch", "number"), Column("When (UTC)"), Column("Log"), Column("File"),
                Column("rows", "number"), Column("in", "number"), Column("out", "number"), Column("")]  # fmt: skip
     rows = [
-        [str(b.batch), b.made_at[:16].replace("T", " "), b.kind, b.file, f"{b.rows:,}", f"{b.accepted:,}",
+        [str(b.batch), _when(b), b.kind, b.file, f"{b.rows:,}", f"{b.accepted:,}",
          f"{b.rejected:,}", "undone" if b.undone else ""]
         for b in answer.result.batches
     ]  # fmt: skip
     return table(columns, rows)
+
+
+def batch_named(files: Sequence[BatchLine]) -> str:
+    """Return a batch in words: its number, its files with their rows, when it was imported."""
+    rows = ", ".join(f"{f.file} ({f.accepted:,} row{'s' if f.accepted != 1 else ''})" for f in files)
+    return f"batch {files[0].batch} of {_when(files[0])} UTC, {rows},"
+
+
+def _when(line: BatchLine) -> str:
+    return line.made_at[:16].replace("T", " ")
 
 
 def render_undone(answer: Answer[UndoneBatch], style: Style) -> str:  # noqa: ARG001 - every renderer has this form

@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Callable
 from datetime import date, timedelta
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -158,6 +159,26 @@ def test_a_quote_won_by_an_undone_job_is_open_again(new_book: Callable[..., Book
     quotes = json.loads(run("costing", *where, "--json")[1])["result"]["quotes"]
     assert (quotes["won"], quotes["open"]) == (1, 1)
     assert run("quote", "--won", "2", "--job-id", "8", *where)[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("said", "options", "left"), [("y\n", (), 0), ("\n", (), 1), ("", ("--yes",), 0), ("", ("1",), 0)]
+)
+def test_undo_asks_before_the_last_batch_goes(
+    said: str, options: tuple[str, ...], left: int, new_book: Callable[..., Book], run: Run,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """At a terminal, with no number given, the batch is named first and stays unless the answer is yes."""
+    book = new_book('[shop]\nas_of = "2026-07-01"\n')
+    assert run("log", *FIRST, "--book", str(book.folder))[0] == 0
+    terminal = StringIO(said)
+    monkeypatch.setattr(terminal, "isatty", lambda: True)
+    monkeypatch.setattr("sys.stdin", terminal)
+    code, _, err = run("undo", *options, "--book", str(book.folder))
+    asked = re.search(r"Take batch 1 of \d{4}-\d\d-\d\d \d\d:\d\d UTC, log \(2 rows\), out again\?", err)
+    assert (code, bool(asked)) == (left, not options)
+    with book.reading() as connection:
+        assert connection.execute("select count(*) from job_lines").fetchone() == (2 * left,)
 
 
 @pytest.mark.parametrize("text", ["400", "$400", "400.00", " $ 400 ", "USD 400", "400 dollars"])

@@ -266,6 +266,12 @@ def test_bad_wishes_are_refused_in_words(new_book, capsys, arguments: list[str],
     assert json.loads(capsys.readouterr().out)["error"]["code"] == code
 
 
+def test_options_that_need_others_are_named_before_the_job(new_book, capsys) -> None:
+    """`--done` alone is told to want `--so-far`, not a vehicle."""
+    assert main(["quote", "--done", "0.3", "--book", str(new_book().folder), "--json"]) == 2
+    assert json.loads(capsys.readouterr().out)["error"]["code"] == "no-so-far"
+
+
 @pytest.mark.parametrize(
     ("soil", "code"),
     [("undercarriage", "no-soil"), ("undercarriage:filthy", "unknown-soil"), ("roof:light", "unknown-zone")],
