@@ -130,6 +130,8 @@ class TechniqueResult:
         Jobs reviewed.
     effects : tuple of EffectTold
         Every operator, machine and setting compared, whether it stands out or not.
+    thrift_sought : bool
+        Whether what takes fewer pellets than like jobs need was asked for as well.
     """
 
     findings: tuple[Finding, ...]
@@ -140,6 +142,7 @@ class TechniqueResult:
     account: JobAccount | None = None
     jobs: int = 0
     effects: tuple[EffectTold, ...] = ()
+    thrift_sought: bool = False
 
 
 def technique(asking: Asking, question: TechniqueQuestion) -> Answer[TechniqueResult]:
@@ -185,6 +188,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
         balance=tuple(balance_told(b, asking.level) for b in container_balances(asking)),
         jobs=found.table.n_jobs,
         effects=effects_told(found, asking.level),
+        thrift_sought=question.thrift,
     ), []
 
 

@@ -111,11 +111,11 @@ def _schema(kind: Any) -> dict[str, Any]:
 
 def _named_types() -> dict[str, Any]:
     """Return types that a result's module imports for type checking only, under the names it uses."""
-    from pipeline.answers import answer, estimating, similar
+    from pipeline.answers import answer, estimating, logged_change, similar
     from shared import vocabulary
 
     return {
         "Mapping": Mapping, "Sequence": Sequence, "date": date, "datetime": datetime,
-        **{n: getattr(m, n) for m in (answer, estimating, similar) for n in dir(m) if n[:1].isupper()},
+        **{n: getattr(m, n) for m in (answer, estimating, logged_change, similar) for n in dir(m) if n[:1].isupper()},
         "Basis": vocabulary.Basis, "Quantity": vocabulary.Quantity,
     }  # fmt: skip

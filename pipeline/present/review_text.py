@@ -31,6 +31,8 @@ def render_technique(answer: Answer[TechniqueResult], style: Style) -> str:
     else:
         blocks.append(_verdict(result, style))
         blocks += [_finding(f, style) for f in result.findings]
+        if result.thrift_sought and all(f.ratio.estimate >= 1 for f in result.findings):
+            blocks.append("\n" + paragraph("No operator or machine surely takes fewer pellets than like jobs need."))
     if result.changes:
         blocks += [section("Changes tested, after against before"), _changes(result.changes)]
     unsaid = [n for n in result.not_enough if n.kind != "shop"]

@@ -87,6 +87,14 @@ def test_text_fits_and_answers_first(answer, monkeypatch):
     assert "no ground for discipline" in answer.cautions[0]
 
 
+def test_thrift_that_was_sought_and_not_found_is_told(answer):
+    """Whoever asks for it reads so; whoever does not reads nothing of it."""
+    sought = replace(answer, result=replace(answer.result, thrift_sought=True))
+    told = "No operator or machine surely takes fewer pellets than like jobs need."
+    assert told in render_technique(sought, Style()).splitlines()
+    assert told not in render_technique(answer, Style())
+
+
 def test_mask_hides_every_operator_and_is_stable(demo, answer):
     """Under mask no operator code is left in text or JSON, and letters follow the order of first jobs."""
     masked = mask_result(answer.result, masks(job_table(demo.book, demo.today)))
