@@ -17,6 +17,7 @@ from models.consumption.latent_soil import SoilModel
 from models.consumption.mapping import job_kinds
 from models.consumption.planning import Planning, PlanningFigures
 from models.consumption.sampler import States
+from models.consumption.usual import Usual
 from shared.errors import RimebookError
 from shared.predictive import Predictive
 from shared.vocabulary import QUANTITIES, Basis, Quantity
@@ -37,20 +38,6 @@ _UNIT = {
     "job_sd": 1e-4, "tail": 1e-2, "time_scale": 1e-5, "visit": 1e-3,
     "rho": 1e-4,
 }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Usual:
-    """What a shop usually does, for what a request leaves blank.
-
-    Attributes
-    ----------
-    shares : dict "operator" | "machine" -> tuple of shares, in the order of the columns' words
-    settings : dict setting -> tuple of values (evenly spaced quantiles of the written ones)
-    """
-
-    shares: dict[str, tuple[float, ...]]
-    settings: dict[str, tuple[float, ...]]
 
 
 @dataclass(frozen=True)

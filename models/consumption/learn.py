@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.backtest import rolling_record
-from models.consumption.design import columns_of, word_codes
+from models.consumption.design import columns_of
 from models.consumption.draws import normal_scores, stream
-from models.consumption.fitted import FittedModel, Usual, kinds_of, predict, rounded_states
-from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
+from models.consumption.fitted import FittedModel, kinds_of, predict, rounded_states
+from models.consumption.jobs import Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.mapping import choose_map, job_kinds
-from models.consumption.plugin import fit_all
+from models.consumption.plugin import Sampled, fit_all
 from models.consumption.priors import POOLED
 from models.consumption.sampler import Chain, States
+from models.consumption.usual import usual_of
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -40,7 +41,6 @@ _RECORD_BURN = 30
 _RECORD_DRAWS = 600
 #: Fits of the record look at the newest so many jobs before their day.
 _RECORD_PAST = 10_000
-_N_USUAL = 41
 #: Up to so many jobs the sampler sees all of them; above, its scales come from a random part of the history.
 SAMPLED_JOBS = 2500
 SCALE_JOBS = 1500
@@ -128,8 +128,9 @@ def fit(
     else:
         part = table.take_jobs(np.sort(rng.choice(table.n_jobs, SCALE_JOBS, replace=False)))
         some = columns_of(part)
-        scales = Chain(part, planning, some, fit_soil(part), rng).run(n_burn, n_states)
-        states = fit_all(table, planning, columns, soil, (scales, some.blocks["zone"]), rng, tell)
+        chain = Chain(part, planning, some, fit_soil(part), rng)
+        sampled = Sampled(chain.run(n_burn, n_states), some.blocks["zone"], chain.changes())
+        states = fit_all(table, planning, columns, soil, sampled, rng, tell)
     n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]
     for t, n in enumerate(n_values):
         if n == 0 and table.n_jobs:
@@ -139,7 +140,7 @@ def fit(
         columns=columns,
         states=rounded_states(states),
         soil=soil,
-        usual=_usual(table),
+        usual=usual_of(columns, table),
         kinds=dict(Counter(kinds_of(table))),
         n_jobs=table.n_jobs,
         n_lines=table.n_lines,
@@ -258,19 +259,3 @@ def _in_group_order(observed: Observed, lines: NDArray[np.int64]) -> Observed:
     out = np.full(len(lines), -1, dtype=np.int64)
     out[group >= 0] = rank[renumbered]
     return Observed(out, observed.value[used[np.argsort(at)]])
-
-
-def _usual(table: JobTable) -> Usual:
-    columns = columns_of(table)
-    codes = word_codes(columns, table)
-    shares = {}
-    for block in ("operator", "machine"):
-        count = np.bincount(codes[block][codes[block] >= 0], minlength=len(columns.blocks[block])).astype(float)
-        shares[block] = tuple((count / max(count.sum(), 1.0)).round(6).tolist())
-    settings = {}
-    for name in SETTINGS:
-        written = table.settings[name][np.isfinite(table.settings[name])]
-        if len(written):
-            levels = (np.arange(_N_USUAL) + 0.5) / _N_USUAL
-            settings[name] = tuple(np.quantile(written, levels, method="nearest").round(4).tolist())
-    return Usual(shares, settings)

@@ -22,6 +22,7 @@ from models.consumption.design import rows_of, word_codes
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED, set_moments
 from models.consumption.sampler_target import STEPS, rounding_steps
+from models.consumption.sampler_time import STEP_SD
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -38,6 +39,11 @@ if TYPE_CHECKING:
 
 _CHUNK_LINES = 20_000
 _N_STEPS = 8
+#: Variances are renewed from this step on, when the coefficients have come near; the job's by this factor at most.
+_FIRST_SCALES = 3
+_MOST_CHANGE = 2.0
+#: With fewer jobs of which nothing was left blank the sampled variance of job noise stands.
+_FEWEST_COMPLETE = 300
 #: Prior sd and pseudo-observations of a step in time; each step's variance follows its own size (ARD, MacKay 1994).
 _TIME_SD = 0.02
 _MOST_TIME_STEPS = 6
@@ -45,6 +51,24 @@ _JOBS_PER_TIME_STEP = 12
 _SMALL = 1e-6
 #: Lines for which the sampled line variance of a zone counts.
 _SCALE_WEIGHT = 50.0
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """What the sampler found on part of the jobs.
+
+    Attributes
+    ----------
+    states : States
+    zones : tuple of str
+        The zones of their columns.
+    changes : tuple of (day, machine)
+        Changes of level: ordinal of the first day, and for whom, '' for all jobs.
+    """
+
+    states: States
+    zones: tuple[str, ...]
+    changes: tuple[tuple[int, str], ...]
 
 
 @dataclass(frozen=True)
@@ -71,6 +95,7 @@ class _Chunk:
     job: NDArray[np.int64]
     log_value: NDArray[np.float64]
     half_step: NDArray[np.float64]
+    complete: NDArray[np.bool_]
 
 
 def fit_all(
@@ -78,21 +103,21 @@ def fit_all(
     planning: Planning,
     columns: Columns,
     soil: SoilModel,
-    scales: tuple[States, tuple[str, ...]],
+    sampled: Sampled,
     rng: np.random.Generator,
     tell: Callable[[float], None] | None = None,
 ) -> States:
-    """Return states of the whole table, given scales sampled on part of it.
+    """Return states of the whole table, given scales and changes of level sampled on part of it.
 
     Parameters
     ----------
     table : JobTable
         Usable jobs in order.
-    scales : (States, zones)
-        Sampled states and the zones of their columns; each returned state takes one of them for its scales, and the
-        median of all for the fixed amount per visit.
+    sampled : Sampled
+        Each returned state takes one of its states for its scales, and the median of all for the fixed amount per
+        visit.
     """
-    part, zones = scales
+    part, zones = sampled.states, sampled.zones
     n_zones = len(columns.blocks["zone"])
     line_sd = np.repeat(part.other_sd[:, :, None], n_zones, axis=2)
     for k, zone in enumerate(columns.blocks["zone"]):
@@ -107,9 +132,9 @@ def fit_all(
             float(np.median(part.tail[:, t])),
             float(np.median(part.visit[:, t])),
         )
-        fit = Newton(table, planning, columns, soil, quantity, medians)
+        fit = Newton(table, planning, columns, soil, quantity, medians, sampled.changes)
         for step in range(_N_STEPS):
-            fit.step()
+            fit.step(scales=step >= _FIRST_SCALES)
             if tell is not None:
                 tell((t * _N_STEPS + step + 1) / (2 * _N_STEPS))
         b[:, t] = fit.draws(part.n, rng)
@@ -131,6 +156,7 @@ class Newton:
         soil: SoilModel,
         quantity: Quantity,
         scales: Scales,
+        changes: tuple[tuple[int, str], ...] = (),
     ) -> None:
         self.table, self.columns, self.scales, self.soil = table, columns, scales, soil
         self.planning, self.figures = planning, planning.of(quantity)
@@ -141,10 +167,14 @@ class Newton:
         usable = value > 0
         by_line, by_total = rounding_steps(value[(size == 1) & usable], value[(size > 1) & usable], steps)
         self.rounding = np.where(size == 1, by_line, by_total)
-        self.cuts = time_cuts(table)
-        self.n = columns.n + len(self.cuts)
-        self.time = slice(columns.n, self.n)
-        steps_var = np.full(len(self.cuts), _TIME_SD**2)
+        self.complete = _complete_jobs(table, columns)
+        self.steps = [(int(day), -1) for day in time_cuts(table)]
+        self.n_drift = len(self.steps)
+        machines = columns.blocks["machine"]
+        self.steps += [(day, machines.index(name) if name else -1) for day, name in changes]
+        self.n = columns.n + len(self.steps)
+        self.time = slice(columns.n, columns.n + self.n_drift)
+        steps_var = np.append(np.full(self.n_drift, _TIME_SD**2), np.full(len(changes), STEP_SD**2))
         mean, var = set_moments(columns)
         self.prior_mean, self.prior_var = np.append(mean, np.zeros_like(steps_var)), np.append(var, steps_var)
         for k, block in enumerate(POOLED):
@@ -155,8 +185,8 @@ class Newton:
         starts = np.searchsorted(first, np.arange(0, table.n_lines, _CHUNK_LINES))
         self.edges = sorted({*starts.tolist(), table.n_jobs})
 
-    def step(self) -> None:
-        """Build the normal equations at the present b and solve them."""
+    def step(self, *, scales: bool = True) -> None:
+        """Build the normal equations at the present b and solve them; renew the variances as well, or leave them."""
         h = np.diag(1.0 / self.prior_var)
         g = self.prior_mean / self.prior_var
         self.zone_sums = _SCALE_WEIGHT * np.stack([self.scales.line_var, np.ones_like(self.scales.line_var)])
@@ -167,29 +197,40 @@ class Newton:
                 dh, dg = self._normal_equations(chunk)
                 h += dh
                 g += dg
-        self.scales = replace(
-            self.scales,
-            line_var=self.zone_sums[0] / self.zone_sums[1],
-            job_var=float(self.job_sums[0] / max(self.job_sums[1], 1.0)) or self.scales.job_var,
-        )
+        if scales:
+            self._renew_scales()
         self.lower = np.asarray(np.linalg.cholesky(h), dtype=np.float64)
         self.b = np.linalg.solve(self.lower.T, np.linalg.solve(self.lower, g))
         soil = self.columns.span("soil")
         self.b[soil] = np.maximum(self.b[soil], -np.diff(np.log(np.array(self.figures.soil))))
-        if len(self.cuts):
+        if self.n_drift:
             covariance = np.linalg.inv(h)[self.time, self.time].diagonal()
             self.prior_var[self.time] = (self.b[self.time] ** 2 + covariance + _TIME_SD**2) / 2
+
+    def _renew_scales(self) -> None:
+        rise, information = self.job_sums
+        job_var = self.scales.job_var
+        if self.complete.sum() >= _FEWEST_COMPLETE:
+            job_var += float(rise / max(information, 1e-300))
+        self.scales = replace(
+            self.scales,
+            line_var=self.zone_sums[0] / self.zone_sums[1],
+            job_var=float(np.clip(job_var, self.scales.job_var / _MOST_CHANGE, self.scales.job_var * _MOST_CHANGE)),
+        )
 
     def draws(self, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
         """Return draws of b after all steps in time from its normal approximation, (n, n_columns).
 
-        Soil steps are kept increasing; the steps in time are added to the level, where a job to come finds them.
+        Soil steps are kept increasing; the steps in time are added to the level or the machine, where a job to come
+        finds them.
         """
         noise = np.linalg.solve(self.lower.T, rng.standard_normal((self.n, n))).T
         drawn = self.b + noise
         soil = self.columns.span("soil")
         drawn[:, soil] = np.maximum(drawn[:, soil], -np.diff(np.log(np.array(self.figures.soil))))
-        drawn[:, self.columns.start("level")] += drawn[:, self.time].sum(axis=1)
+        level, machine = self.columns.start("level"), self.columns.start("machine")
+        for k, (_, of) in enumerate(self.steps, start=self.columns.n):
+            drawn[:, level if of < 0 else machine + of] += drawn[:, k]
         return np.asarray(drawn[:, : self.columns.n])
 
     def _chunk(self, jobs: NDArray[np.int64]) -> _Chunk:
@@ -212,21 +253,25 @@ class Newton:
             rows.put_soil(one, np.arange(len(unknown)), unknown, np.full(len(unknown), level), 1.0)
             x[unknown] += chance[:, None] * one
             offset[unknown] += chance * log_soil[level]
-        x = np.concatenate([x, part.day[part.line_job][:, None] >= self.cuts], axis=1)
+        codes = word_codes(self.columns, part)
+        day = part.day[part.line_job]
+        on = [(day >= since) & ((codes["machine"] == of) | (of < 0)) for since, of in self.steps]
+        x = np.concatenate([x, *(c[:, None] for c in on)], axis=1)
         _, group_first, of_group = np.unique(group[lines], return_index=True, return_inverse=True)
         group_job = part.line_job[lines][group_first]
-        _, job_first, job = np.unique(group_job, return_index=True, return_inverse=True)
+        has_record, job_first, job = np.unique(group_job, return_index=True, return_inverse=True)
         ids = group[lines][group_first]
         return _Chunk(
             x=x[lines],
             offset=offset[lines],
-            zone=word_codes(self.columns, part)["zone"][lines],
+            zone=codes["zone"][lines],
             group_first=group_first,
             group=of_group,
             job_first=job_first,
             job=job,
             log_value=np.log(self.observed.value[ids]),
             half_step=self.rounding[ids] / 2,
+            complete=self.complete[jobs[has_record]],
         )
 
     def _level_chance(self, part: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -250,7 +295,7 @@ class Newton:
         x = np.add.reduceat(share[:, None] * c.x, c.group_first, axis=0)
         var = np.add.reduceat(share**2 * line_var, c.group_first)
         bend = 0.5 * np.add.reduceat(share * (1 - share) * line_var, c.group_first)
-        value = _middle(c.log_value, c.half_step, top + np.log(total), np.sqrt(var))
+        value, hidden = _middle(c.log_value, c.half_step, top + np.log(total), np.sqrt(var))
         rest = value - (top + np.log(total) + bend)
         weight = np.ones(len(rest))
         for _ in range(2):
@@ -266,22 +311,56 @@ class Newton:
         target = rest + x @ self.b
         white = root[:, None] * (x - alpha[:, None] * np.add.reduceat(q[:, None] * x, c.job_first, axis=0)[c.job])
         white_y = root * (target - alpha * np.add.reduceat(q * target, c.job_first)[c.job])
-        self._add_scales(c, rest, q, d)
+        self._add_scales(c, rest, hidden, q, d)
         return white.T @ white, white.T @ white_y
 
-    def _add_scales(self, c: _Chunk, rest: NDArray[np.float64], q: NDArray[np.float64], d: NDArray[np.float64]) -> None:
-        """Add a chunk to the EM sums: line variance by zone (from lines recorded by themselves), job variance."""
-        u = np.add.reduceat(q * rest, c.job_first) / d
-        self.job_sums += np.array([float((u**2 + 1 / d).sum()), len(u)])
+    def _add_scales(
+        self,
+        c: _Chunk,
+        rest: NDArray[np.float64],
+        hidden: NDArray[np.float64],
+        q: NDArray[np.float64],
+        d: NDArray[np.float64],
+    ) -> None:
+        """Add a chunk to the sums for the variances.
+
+        Only jobs with nothing left blank count: what a blank stands for would be taken for noise. To the squares of
+        residuals comes `hidden`, the variance that is left of figures read off in steps. Line variance by
+        zone, from lines recorded by themselves: EM. Job variance v: Fisher scoring, since EM hardly
+        moves where most jobs are a line or two. With W = sum q and s = sum q r of a job, the score of v is half of
+        s^2 / (1 + W v)^2 - W / (1 + W v), and its information half of W^2 / (1 + W v)^2 (Harville 1977, JASA
+        72:320-338).
+        """
+        told = np.add.reduceat(q * rest, c.job_first)
+        u = told / d
+        weight, grown = d - 1 / self.scales.job_var, d * self.scales.job_var
+        square = told**2 + np.add.reduceat(q**2 * hidden, c.job_first)
+        score, information = square / grown**2 - weight / grown, (weight / grown) ** 2
+        self.job_sums += np.array([score[c.complete].sum(), information[c.complete].sum()])
         size = np.diff(np.append(c.group_first, len(c.zone)))
-        single = np.flatnonzero(size == 1)
+        single = np.flatnonzero((size == 1) & c.complete[c.job])
         zone = c.zone[c.group_first[single]]
         var = self.scales.line_var[zone]
-        square = q[single] * var * ((rest[single] - u[c.job[single]]) ** 2 + 1 / d[c.job[single]])
+        square = (rest[single] - u[c.job[single]]) ** 2 + hidden[single] + 1 / d[c.job[single]]
         n_zones = self.zone_sums.shape[1]
         self.zone_sums += np.stack(
-            [np.bincount(zone, weights=square, minlength=n_zones), np.bincount(zone, minlength=n_zones)]
+            [
+                np.bincount(zone, weights=q[single] * var * square, minlength=n_zones),
+                np.bincount(zone, minlength=n_zones),
+            ]
         )
+
+
+def _complete_jobs(table: JobTable, columns: Columns) -> NDArray[np.bool_]:
+    """Return which jobs have soil, operator, machine and settings on all lines, where the shop writes them at all."""
+    blank = table.soil < 0
+    for block, factor in (("operator", table.operator), ("machine", table.machine)):
+        if columns.blocks[block]:
+            blank = blank | (factor.codes < 0)
+    for values in table.settings.values():
+        if np.isfinite(values).any():
+            blank = blank | np.isnan(values)
+    return np.asarray(np.bincount(table.line_job, weights=blank, minlength=table.n_jobs) == 0)
 
 
 def time_cuts(table: JobTable) -> NDArray[np.int64]:
@@ -294,22 +373,25 @@ def time_cuts(table: JobTable) -> NDArray[np.int64]:
 
 def _middle(
     log_value: NDArray[np.float64], half_step: NDArray[np.float64], mean: NDArray[np.float64], sd: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return the expected logarithm of a figure read off in steps: the mean of a normal cut to its interval."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the expected logarithm of a figure read off in steps, and its variance: a normal cut to its interval."""
     from scipy.special import ndtr
 
     stepped = np.flatnonzero(half_step > 0)
-    out = log_value.copy()
+    out, hidden = log_value.copy(), np.zeros(len(log_value))
     if not len(stepped):
-        return out
+        return out, hidden
     value, half = np.exp(log_value[stepped]), half_step[stepped]
     least = value <= 2.02 * half
     low = np.where(least, _SMALL, value - half)
     high = np.where(least, 3.0 * half, value + half)
     m, s = mean[stepped], sd[stepped]
     a, b = (np.log(low) - m) / s, (np.log(high) - m) / s
-    mass = ndtr(b) - ndtr(a)
-    density = (np.exp(-(a**2) / 2) - np.exp(-(b**2) / 2)) / np.sqrt(2 * np.pi)
-    inside = np.clip(m + s * density / np.maximum(mass, 1e-9), np.log(low), np.log(high))
-    out[stepped] = np.where(mass > 1e-6, inside, log_value[stepped])
-    return out
+    mass = np.maximum(ndtr(b) - ndtr(a), 1e-9)
+    at_a, at_b = (np.exp(-(edge**2) / 2) / np.sqrt(2 * np.pi) for edge in (a, b))
+    shift = (at_a - at_b) / mass
+    inside = np.clip(m + s * shift, np.log(low), np.log(high))
+    likely = mass > 1e-6
+    out[stepped] = np.where(likely, inside, log_value[stepped])
+    hidden[stepped] = np.where(likely, s**2 * np.clip(1 + (a * at_a - b * at_b) / mass - shift**2, 0.0, 1.0), 0.0)
+    return out, hidden

@@ -163,7 +163,7 @@ class Priors:
         """
         rho_b, both = float(self.rho[0]), np.asarray(in_job.all(axis=0))
         guess = self._guess * self.common
-        grid = guess[:, None] * SCALE_FACTORS
+        grid = guess[:, None] * _shifted_factors(rng)
         prior = -(self._size + self._weight)[:, None] * np.log(grid)
         prior -= self._weight[:, None] * guess[:, None] ** 2 / (2 * grid**2)
         pooled, n_blocks = b[:, self._pooled], len(POOLED)
@@ -217,11 +217,16 @@ class Priors:
         rho = float(self.rho[1])
         u, v = effect[t], effect[1 - t] / self.job_sd[1 - t]
         paired, alone = float((u[both] ** 2).sum()), float((u[in_job[t] & ~both] ** 2).sum())
-        grid = JOB_SD * SCALE_FACTORS
+        grid = JOB_SD * _shifted_factors(rng)
         density = -(in_job[t].sum() + JOB_SD_WEIGHT) * np.log(grid)
         density -= (JOB_SD_WEIGHT * JOB_SD**2 + alone) / (2 * grid**2)
         density -= (paired / grid**2 - 2 * rho * float((u[both] * v[both]).sum()) / grid) / (2 * (1 - rho**2))
         self.job_sd[t] = draw_from_log(density, grid, rng)
+
+
+def _shifted_factors(rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return the grid of scales moved by up to half a step, so that long logs are not held to its points."""
+    return np.asarray(SCALE_FACTORS * (SCALE_FACTORS[1] / SCALE_FACTORS[0]) ** (rng.random() - 0.5))
 
 
 def _draw_rho(one: NDArray[np.float64], two: NDArray[np.float64], rng: np.random.Generator) -> float:

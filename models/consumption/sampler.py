@@ -1,10 +1,11 @@
 """Gibbs sampler of the structured learner: pellets and minutes in one chain, variances drawn and not plugged in.
 
-Each sweep draws the latent lines of both quantities; whatever shifts whole jobs, for both at once (`sampler_jobs`,
-`sampler_time`); then, for one quantity given the other and the other way round, the coefficients with the job noise
-integrated out, the job noise and the line noise (`sampler_target`); scales and correlations (`priors`); and the soil
-levels that nobody wrote down. The correlation of line noise is drawn from the residuals but is in no likelihood: what
-lines share beyond it goes into the job noise. Gelfand & Smith (1990), JASA 85:398-409.
+Each sweep draws the latent lines of both quantities; who worked and with what, where nobody wrote it down
+(`unwritten`); whatever shifts whole jobs, for both quantities at once (`sampler_jobs`, `sampler_time`); then, for one
+quantity given the other and the other way round, the coefficients with the job noise integrated out, the job noise and
+the line noise (`sampler_target`); scales and correlations (`priors`); and the soil levels that nobody wrote down. The
+correlation of line noise is drawn from the residuals but is in no likelihood: what lines share beyond it goes into the
+job noise. Gelfand & Smith (1990), JASA 85:398-409.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from models.consumption.planning import log_median
 from models.consumption.priors import Priors
 from models.consumption.sampler_jobs import JobLevels
 from models.consumption.sampler_target import STEPS, Target, draw_from_log
+from models.consumption.unwritten import Unwritten
+from models.consumption.usual import usual_of
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -95,6 +98,7 @@ class Chain:
         self._init_latent_soil(table)
         self.priors = Priors(columns)
         self.levels = JobLevels(table, columns, matrix, codes["machine"])
+        self.unwritten = Unwritten(table, columns, usual_of(columns, table))
         single = np.zeros((2, table.n_lines), dtype=bool)
         for mask, target in zip(single, self.targets, strict=True):
             mask[target.lines[target.single]] = True
@@ -122,6 +126,7 @@ class Chain:
         """Draw everything once."""
         for target in self.targets:
             target.draw_latent_lines(self.rng)
+        self.unwritten.draw(self.targets, self.levels, self.priors.noise_precision(), self.rng)
         self.levels.draw(self.targets, self.priors, self.rng)
         self._keep_job_effects()
         for t, target in enumerate(self.targets):
@@ -207,6 +212,12 @@ class Chain:
             self.rows.put_soil(target.x, at[seen], lines[seen], new[seen], 1.0)
             target.offset[at[seen]] += self.soil_log[t][new[seen]] - self.soil_log[t][old[seen]]
             target.refit()
+
+    def changes(self) -> tuple[tuple[int, str], ...]:
+        """Return the changes of level as they stand: the first day's ordinal and the machine, '' for all jobs."""
+        found, machines = self.levels.changes, ("", *self.columns.blocks["machine"])
+        on = np.flatnonzero(found.scope >= 0)
+        return tuple((int(found.days[found.place[k]]), machines[found.scope[k]]) for k in on)
 
     def snapshot(self) -> States:
         """Return the present state as one row."""

@@ -58,6 +58,17 @@ class JobLevels:
         scores += np.log(VISIT_CHANCE) - np.log(np.exp(scores).sum())
         self._visit_prior = np.append(scores, np.log(1 - VISIT_CHANCE))
 
+    def add(self, jobs: NDArray[np.int64], columns: NDArray[np.int64], amount: NDArray[np.float64]) -> None:
+        """Add amounts to the given columns of jobs, where they are among those drawn here.
+
+        A job's lines may name it again with the same column and amount: it counts once.
+        """
+        place = np.full(self._columns.n + 1, -1)
+        place[self.at] = np.arange(len(self.at))
+        here = place[columns] >= 0
+        at = jobs[here], place[columns[here]]
+        self.changes.base[at] = self.changes.base[at] + amount[here]
+
     def draw(self, targets: list[Target], priors: Priors, rng: np.random.Generator) -> None:
         """Draw everything that shifts whole jobs, and bring the targets up to date."""
         drift, amount = self.changes.drift(), self._planned(targets)

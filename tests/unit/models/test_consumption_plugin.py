@@ -10,12 +10,12 @@ import pytest
 from models.consumption import learn as learning
 from models.consumption.backtest import refit_days
 from models.consumption.conformal import fit_map, remapped
-from models.consumption.design import columns_of
+from models.consumption.design import Columns, columns_of
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import SoilModel, fit_soil
 from models.consumption.planning import Planning, log_median
-from models.consumption.plugin import fit_all
-from models.consumption.sampler import Chain
+from models.consumption.plugin import Sampled, fit_all
+from models.consumption.sampler import Chain, States
 from models.consumption.sampler_time import CHANCE, Changes, Sums
 from shared.vocabulary import QUANTITIES
 
@@ -74,8 +74,74 @@ def test_a_large_fit_answers_with_the_fixed_amount_it_was_fitted_beside() -> Non
     columns, soil = columns_of(table), fit_soil(table)
     part = Chain(table, Planning(), columns, soil, rng).run(2, 5)
     part = replace(part, visit=np.array([[0.0, 9.0], [0.0, 9.0], [0.0, 9.0], [6.0, 9.0], [6.0, 12.0]]))
-    states = fit_all(table, Planning(), columns, soil, (part, columns.blocks["zone"]), rng)
+    states = fit_all(table, Planning(), columns, soil, Sampled(part, columns.blocks["zone"], ()), rng)
     assert np.array_equal(states.visit, np.tile([0.0, 9.0], (5, 1)))
+
+
+def sampled_states(table: JobTable) -> tuple[Columns, States]:
+    columns = columns_of(table)
+    return columns, Chain(table, Planning(), columns, fit_soil(table), np.random.default_rng(2)).run(2, 20)
+
+
+@pytest.mark.parametrize("machine", ["", "m"])
+def test_a_large_fit_takes_over_a_change_that_the_sampler_found(machine: str) -> None:
+    """Pellets that rise by 0.4 on a known day leave level and machine together where they stand after it."""
+    table = learning.in_order(jobs(600, 3))
+    day = int(table.day[450])
+    risen = np.where(table.day >= day, np.exp(0.4), 1.0)
+    first = np.unique(table.pellets.group, return_index=True)[1]
+    value = table.pellets.value * risen[table.line_job[first]]
+    table = replace(table, pellets=Observed(table.pellets.group, value))
+    columns, part = sampled_states(table)
+    now = []
+    for changes in ((), ((day, machine),)):
+        sampled = Sampled(part, columns.blocks["zone"], changes)
+        states = fit_all(table, Planning(), columns, fit_soil(table), sampled, np.random.default_rng(4))
+        at = [columns.start(b) for b in ("level", "machine")]
+        sides = columns.span("class"), columns.span("operator")
+        now.append((states.b[:, 0, at].sum() + sum(states.b[:, 0, s].mean(axis=1).sum() for s in sides)) / states.n)
+    target = np.log(0.8) + 0.4
+    assert abs(now[1] - target) < 0.08
+    assert abs(now[1] - target) < abs(now[0] - target)
+
+
+@pytest.mark.parametrize("blank", [False, True])
+def test_a_large_fit_finds_the_job_noise_and_takes_no_blank_for_it(blank: bool) -> None:
+    """From a guess twice too wide the sd of job noise comes to 0.15, also where operators that differ are left out."""
+    table = learning.in_order(jobs(2000, 5))
+    slow = np.where(table.operator.codes == 1, 1.6, 1.0)
+    first = np.unique(table.pellets.group, return_index=True)[1]
+    table = replace(table, pellets=Observed(table.pellets.group, table.pellets.value * slow[first]))
+    if blank:
+        gone = (np.random.default_rng(6).random(2000) < 0.5)[table.line_job]
+        table = replace(
+            table, operator=Factor(table.operator.names, np.where(gone, -1, table.operator.codes).astype(np.int32))
+        )
+    columns, part = sampled_states(table.take_jobs(np.arange(200)))
+    assert columns == columns_of(table)
+    part = replace(part, job_sd=np.full_like(part.job_sd, 0.3))
+    states = fit_all(
+        table, Planning(), columns, fit_soil(table), Sampled(part, columns.blocks["zone"], ()), np.random.default_rng(1)
+    )
+    assert states.job_sd.mean(axis=0) == pytest.approx(0.15, abs=0.02)
+
+
+@pytest.mark.parametrize("what", ["operator", "ice_age_days"])
+def test_what_was_not_written_down_is_no_noise(what: str) -> None:
+    """Who worked, or how old the ice was, is blank on half of the jobs: job noise stays near 0.15 all the same."""
+    table, rng = learning.in_order(jobs(400, 7)), np.random.default_rng(8)
+    age = rng.choice([0.0, 6.0], table.n_jobs)[table.line_job]
+    factor = np.where(table.operator.codes == 1, 1.8, 1.0) if what == "operator" else np.exp(0.3 * age / 3)
+    first = np.unique(table.pellets.group, return_index=True)[1]
+    gone = (rng.random(table.n_jobs) < 0.5)[table.line_job]
+    if what == "operator":
+        codes = np.where(gone, -1, table.operator.codes).astype(np.int32)
+        table = replace(table, operator=Factor(table.operator.names, codes))
+    else:
+        table = replace(table, settings={**table.settings, what: np.where(gone, np.nan, age)})
+    table = replace(table, pellets=Observed(table.pellets.group, table.pellets.value * factor[first]))
+    fitted = learning.fit(table, Planning(), seed=1)
+    assert np.median(fitted.states.job_sd[:, 0]) < 0.2
 
 
 def test_a_change_of_level_is_found_where_it_lies_and_for_whom() -> None:

@@ -69,7 +69,10 @@ def blank_table(rng: np.random.Generator) -> JobTable:
 
 
 def simulate(rng: np.random.Generator, *, totals: bool) -> tuple[JobTable, dict[str, float], Chain]:
-    """Return a table drawn from the sampler's own prior, the true values, and its chain."""
+    """Return a table drawn from the sampler's own prior, the true values, and its chain.
+
+    Nobody wrote down who worked on a third of the jobs.
+    """
     table, planning = blank_table(rng), Planning()
     columns = columns_of(table)
     floor = np.stack([-np.diff(np.log(planning.of(q).soil)) for q in QUANTITIES])
@@ -125,12 +128,15 @@ def simulate(rng: np.random.Generator, *, totals: bool) -> tuple[JobTable, dict[
             f"soil{t}": b[t, columns.start("soil")],
             f"tau_zone{t}": tau[t, 1],
             f"tau_class{t}": tau[t, 0],
+            f"operator{t}": b[t, columns.start("operator")],
             f"job_sd{t}": job_sd[t],
             f"line_sd{t}": float(np.sqrt(s2[0])),
             f"tail{t}": nu,
             f"mean{t}": float((matrix @ after[t]).mean()),
         }
-    table = JobTable(**{**table.__dict__, "pellets": observed[0], "minutes": observed[1]})
+    blank = (rng.random(N_JOBS) < 0.3)[table.line_job]
+    operator = Factor(table.operator.names, np.where(blank, -1, table.operator.codes).astype(np.int32))
+    table = JobTable(**{**table.__dict__, "pellets": observed[0], "minutes": observed[1], "operator": operator})
     return table, truth, Chain(table, planning, columns, fit_soil(table), rng)
 
 
@@ -167,6 +173,7 @@ def ranks(rng: np.random.Generator, *, totals: bool) -> dict[str, float]:
             f"soil{t}": states.b[:, t, columns.start("soil")],
             f"tau_zone{t}": states.tau[:, t, 1],
             f"tau_class{t}": states.tau[:, t, 0],
+            f"operator{t}": states.b[:, t, columns.start("operator")],
             f"job_sd{t}": states.job_sd[:, t],
             f"line_sd{t}": states.line_sd[:, t, 0],
             f"tail{t}": states.tail[:, t],
