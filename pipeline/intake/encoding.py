@@ -60,7 +60,7 @@ def detect_encoding(path: Path, told: str | None) -> Encoded:
     for mark, name in _MARKS:
         if start.startswith(mark):
             return _marked(path, name)
-    wide = _utf16_by_nuls(start)
+    wide = utf16_by_nuls(start)
     if wide:
         return Encoded(wide, notes=(f"read as {wide.upper()}, by its NUL bytes; pass --encoding if words look wrong",))
     at, has_nul = _first_invalid(path)
@@ -100,7 +100,7 @@ def _told(told: str) -> Encoded:
     return Encoded("utf-8-sig" if name == "utf-8" else name)
 
 
-def _utf16_by_nuls(start: bytes) -> str | None:
+def utf16_by_nuls(start: bytes) -> str | None:
     """Return utf-16-le or -be where every second byte of plain text is NUL, None elsewhere."""
     even, odd = start[0::2], start[1::2]
     if len(start) < 4 or start.count(0) < len(start) // 4:

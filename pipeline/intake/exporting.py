@@ -104,5 +104,9 @@ def _texts(column: pd.Series[Any]) -> list[str]:
 
 
 def figure(value: float) -> str:
-    """Return the shortest text that reads back as the same figure, without an exponent's or a needless point."""
+    """Return the shortest text that reads back as the same figure, without an exponent's or a needless point.
+
+    A figure that was converted (28 kg) keeps all its digits: rounded, the row would import as another one, and a
+    delivery, which has no key, would stand in the book twice.
+    """
     return str(int(value)) if value == int(value) and abs(value) < 1e15 else repr(value)

@@ -87,10 +87,13 @@ def pass_gate(path: Path) -> Passed:
         with zipfile.ZipFile(path) as archive:
             _check_sizes(path, archive)
             return _scan(path, archive)
-    except _ARCHIVE_ERRORS as error:
-        raise _damaged(path, str(error)) from None
-    except (ElementTree.ParseError, expat.ExpatError) as error:
-        raise _damaged(path, f"XML that cannot be read ({error})") from None
+    except zipfile.BadZipFile:
+        # The list of an archive's parts stands at its end, and each part carries a checksum.
+        raise damaged(path, "its end is missing or parts of it were changed") from None
+    except _ARCHIVE_ERRORS:
+        raise damaged(path, "parts of it cannot be unpacked") from None
+    except (ElementTree.ParseError, expat.ExpatError):
+        raise damaged(path, "a part of it breaks off or is garbled") from None
 
 
 def _check_sizes(path: Path, archive: zipfile.ZipFile) -> None:
@@ -160,11 +163,12 @@ def _xlsx_sheets(archive: zipfile.ZipFile) -> dict[str, str]:
     return found
 
 
-def _damaged(path: Path, why: str) -> RimebookError:
+def damaged(path: Path, why: str) -> RimebookError:
+    """Return the error for a workbook that cannot be read; `why` in plain words."""
     return RimebookError(
         "damaged-workbook",
         where=str(path),
         found=f"a damaged workbook: {why}",
         expected="a sound .xlsx or .ods file",
-        do="Open it in the spreadsheet program, let it repair the file, and save it anew.",
+        do="Copy or download it again, or let the spreadsheet program repair it and save it anew.",
     )

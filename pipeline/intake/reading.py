@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.delimited import open_delimited
+from pipeline.intake.foreign import refuse_foreign
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -14,7 +15,8 @@ if TYPE_CHECKING:
     from pipeline.intake.calendar import CalendarWindow
     from pipeline.intake.raw import RawLog
 
-_ZIP: Final = b"PK"
+#: An archive with parts, an empty one, and one in several pieces; "PK" alone may be the first head of a text.
+_ZIPS: Final = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 _OLE: Final = bytes.fromhex("D0CF11E0A1B11AE1")
 _WORKBOOK_ENDINGS: Final = frozenset((".xlsx", ".xlsm", ".ods", ".xls", ".xlsb"))
 
@@ -56,10 +58,11 @@ def open_logs(
             expected=".xlsx or .ods without a password",
             do="Open it in the spreadsheet program and save it as .xlsx without a password.",
         )
-    if start.startswith(_ZIP):
+    if start.startswith(_ZIPS):
         from pipeline.intake.workbook import open_workbook
 
         return open_workbook(path, guess, sheet)
+    refuse_foreign(path, start, told=encoding)
     if path.suffix.casefold() in _WORKBOOK_ENDINGS:
         raise _no_workbook(path, start)
     if sheet is not None:

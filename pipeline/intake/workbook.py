@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.intake.faults import Fault
 from pipeline.intake.finding import LEAST_SCORE, HeaderFound, find_header, first_lines_note, heads_of
-from pipeline.intake.gate import Passed, pass_gate
+from pipeline.intake.gate import Passed, damaged, pass_gate
 from pipeline.intake.raw import RawChunk, RawLog
 from pipeline.intake.sheet_scan import SheetScan, cell_name
 from pipeline.intake.texts import code_key
@@ -83,14 +83,8 @@ def open_workbook(path: Path, guess: Callable[[Sequence[str]], tuple[str, float]
             names, hidden = _sheet_names(book, passed)
             chosen = [_named(path, sheet, [*names, *hidden])] if sheet is not None else names
             sheets = [_load(path, book, passed, name) for name in chosen]
-    except CalamineError as error:
-        raise RimebookError(
-            "damaged-workbook",
-            where=str(path),
-            found=f"a workbook that cannot be read ({error})",
-            expected="a sound .xlsx or .ods file",
-            do="Open it in the spreadsheet program, let it repair the file, and save it anew.",
-        ) from None
+    except CalamineError:
+        raise damaged(path, "a sheet of it is missing or garbled") from None
     found = [(s, _header_of(s, guess)) for s in sheets]
     picked = _pick(path, [(s, h) for s, h in found if h is not None], only=sheet is not None)
     notes = _sheet_notes(picked, names, hidden) if sheet is None else []
