@@ -9,6 +9,7 @@ from pipeline.intake.columns import LOGS, QUANTITIES, Column, Log, column_of
 from pipeline.intake.faults import Fault
 from pipeline.intake.heads import HeadTable, Meaning
 from pipeline.intake.texts import tidy, word_key
+from pipeline.intake.unit_heads import units_alone
 from pipeline.intake.units import book_unit, currency_fits
 from pipeline.intake.wide import Wide, find_wide
 from pipeline.intake.words import Words, nearest_spelling
@@ -122,6 +123,8 @@ def match_headers(
     for name, readings in found.items():
         i, meaning = _one_of(header, name, readings, table, draft, column_map)
         draft.columns[name] = _matched(header, i, meaning, units, currency)
+    if not wide:
+        _read_units_alone(header, log, draft, units, currency)
     _close_spellings(header, log, table, draft, units, wide)
     if wide:
         wide = wide.laid_out(header, draft.columns, units)
@@ -292,6 +295,18 @@ def _matched(header: Sequence[str], i: int, meaning: Meaning, units: Units, curr
 def unit_in_book(column: Column, units: Units) -> str:
     """Return the canonical unit of bare numbers under a head that names none."""
     return book_unit(column.reads, units) if column.reads in QUANTITIES else ""
+
+
+def _read_units_alone(header: Sequence[str], log: Log, draft: _Draft, units: Units, currency: str) -> None:
+    """Read heads such as 'Kg' as the figure they can only mean, told in a note."""
+    for i, meaning in units_alone(header, log, draft.unmatched, draft.columns):
+        name = meaning.column.name
+        draft.columns[name] = _matched(header, i, meaning, units, currency)
+        draft.unmatched.remove(i)
+        draft.notes.append(
+            f"{header[i]!r} is read as {name}, in {meaning.unit}, since no other head names it (a column map can say "
+            "otherwise)"
+        )
 
 
 def _close_spellings(

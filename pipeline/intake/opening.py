@@ -93,7 +93,7 @@ def open_for_import(
             write_map_draft(write_map, draft_map(log.header, match))
         require(match, f"{where}, line {log.header_line}", drafted="" if write_map is None else str(write_map))
         told = kind or (column_map.kind if column_map else None)
-        opened.append(OpenedLog(log, match if told else _doubted(match), name, sha256))
+        opened.append(OpenedLog(log, _lacking_pellets(match if told else _doubted(match)), name, sha256))
     return opened
 
 
@@ -103,6 +103,14 @@ def _doubted(match: HeaderMatch) -> HeaderMatch:
         return match
     note = "read as deliveries (ice that came); if these are weighings (what is left), undo it and add --kind weighings"
     return replace(match, notes=(*match.notes, note))
+
+
+def _lacking_pellets(match: HeaderMatch) -> HeaderMatch:
+    """Return the match with a note where jobs have no pellets: that is more often a head not understood than meant."""
+    if match.log != "jobs" or match.wide or {"pellets_lb", "job_pellets_lb"} & set(match.columns):
+        return match
+    note = "no head names the pellets, so nothing is learned of ice from this file; if one means them, rename it to"
+    return replace(match, notes=(*match.notes, f"{note} pellets_lb or pellets_kg, undo this batch and import again"))
 
 
 def _shown(head: str) -> str:

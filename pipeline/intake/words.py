@@ -232,6 +232,11 @@ def _several(words: Words, text: str) -> Fault | None:
     )
 
 
+def _quoted(text: str) -> str:
+    """Return a text as a TOML string, in single quotes where it holds a double one or a backslash."""
+    return f"'{text}'" if set('"\\') & set(text) else f'"{text}"'
+
+
 def _unknown(words: Words, group: Group, text: str) -> Fault:
     if group == "zone":
         several = _several(words, text)
@@ -246,8 +251,10 @@ def _unknown(words: Words, group: Group, text: str) -> Fault:
         group
     ]
     hint = f"did you mean {near!r}?" if near else f"{shown!r} is no known {name}; known: {known}"
+    if group == "soil" and near:  # nearness of letters says little of dirt: the other levels must be in sight
+        hint += f" known: {known}"
     if group in ("class", "soil") and not near:
-        hint += "; say what it means under [words] in book.toml"
+        hint += f'; or say what it means in book.toml, under [words]: aliases = {{{_quoted(shown)} = "one of these"}}'
     if group == "zone" and not near:
         hint += f"; if it is a package, {_HOW_PACKAGED}"
     return Fault(f"unknown-{group.replace('_', '-')}", hint)

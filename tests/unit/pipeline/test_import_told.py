@@ -10,6 +10,7 @@ import pytest
 
 from pipeline.answers.answer import Answer
 from pipeline.book.store import Book
+from pipeline.book.toml_file import load_settings
 from pipeline.intake.importing import ImportAnswer, import_files
 from pipeline.present.figures import Style
 from pipeline.present.import_text import render_import
@@ -108,7 +109,38 @@ def test_reasons_are_sentences_with_what_to_do(new_book: Callable[..., Book], tm
     assert "- zone, 2 rows, such as `undercariage`: did you mean 'undercarriage'? -" in told
     assert "- zone, 1 row, blank: zone may not be blank" in told
     assert "- vehicle_class, 1 row, `gig`: 'gig' is no known vehicle class; known: compact, sedan" in told
-    assert "say what it means under [words] in book.toml." in told
+    assert 'under [words]: aliases = {"gig" = "one of these"}.' in told
+
+
+def test_words_of_dirt_are_rejected_with_all_levels_in_sight(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """An unknown level names the known ones, near in letters or not, and the line of book.toml works as it is told."""
+    book = new_book()
+    head = "job_id,date,vehicle_class,zone,soil_level,pellets_lb"
+    rows = ["A1,2026-03-02,van,interior,filthy,5", "A2,2026-03-02,van,interior,very dirty,5"]
+    file = put(book, tmp_path, *rows, head=head).result.files[0]
+    assert file.rejected == 2
+    hints = {reason.example: reason.hint for reason in file.reasons}
+    assert all("light, moderate, heavy, severe, unknown" in hint for hint in hints.values())
+    line = hints["filthy"].split("[words]: ")[1].replace("one of these", "severe")
+    (tmp_path / "with_alias.toml").write_text(f"[words]\n{line}\n", encoding="utf-8")
+    settings = load_settings(tmp_path / "with_alias.toml")
+    assert settings.words.aliases == {"filthy": "severe"}
+
+
+def test_jobs_without_pellets_are_told(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A jobs log in which no head names the pellets says so; with one, or with zones as heads, it does not."""
+    head = "job_id,date,vehicle_class,zone,"
+    told = put(new_book(), tmp_path, "A1,2026-03-02,van,interior,5", head=head + "Qty").warnings
+    assert any("no head names the pellets" in w for w in told)
+    told = put(new_book(name="other"), tmp_path, "A1,2026-03-02,van,interior,5", head=head + "Kg").warnings
+    assert not any("no head names the pellets" in w for w in told)
+    wide = put(
+        new_book(name="wide"),
+        tmp_path,
+        "A1,2026-03-02,van,5,9",
+        head="job_id,date,vehicle_class,interior lb,interior min",
+    )
+    assert not any("no head names the pellets" in w for w in wide.warnings)
 
 
 def test_the_cell_that_proves_the_order_is_the_first(new_book: Callable[..., Book], tmp_path: Path) -> None:

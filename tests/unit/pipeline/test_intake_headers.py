@@ -278,3 +278,30 @@ def test_figure_merged_over_lines_is_refused() -> None:
     assert {i: f.code for i, f in merged_figures(chunk, match).items()} == {0: "merged-figure", 1: "merged-figure"}
     chunk.filled = {0: (0,), 1: (0,)}
     assert merged_figures(chunk, match) == {}
+
+
+@pytest.mark.parametrize(
+    ("log", "head", "column", "unit"),
+    [
+        ("jobs", "Kg", "pellets_lb", "kg"),
+        ("jobs", "KG", "pellets_lb", "kg"),
+        ("jobs", "lbs used", "pellets_lb", "lb"),
+        ("jobs", "Weight (kg)", "pellets_lb", "kg"),
+        ("jobs", "Hrs", "minutes", "h"),
+        ("deliveries", "Kg", "weight_lb", "kg"),
+        ("weighings", "lbs", "net_lb", "lb"),
+    ],
+)
+def test_a_unit_alone_is_the_figure_it_can_only_mean(log: str, head: str, column: str, unit: str) -> None:
+    """A head that is only a unit is read as the log's one figure of that kind, and told."""
+    match = match_headers([*NEEDED, head], log, words=WORDS)
+    assert (match.columns[column].head, match.columns[column].unit) == (head, unit)
+    assert any(f"{head!r} is read as {column}, in {unit}" in note for note in match.notes)
+
+
+@pytest.mark.parametrize("heads", [["#"], ["m"], ["Kg", "lb"], ["Kg", "Pellets"], ["Kg", "Total ice"], ["Kg left"]])
+def test_a_unit_alone_that_could_mean_more_is_left(heads: list[str]) -> None:
+    """A sign, two units, or a unit beside a head that names the pellets stay unread and are listed."""
+    match = match_headers([*NEEDED, *heads], "jobs", words=WORDS)
+    assert heads[0] in match.unmatched
+    assert not any("is read as pellets_lb" in note for note in match.notes)
