@@ -224,8 +224,8 @@ def _advice(
     far = [g for g in groups if g.jobs >= FEW_JOBS and g.held < GROUP_LEVEL - 0.05 - 2 * np.sqrt(0.16 / g.jobs)]
     for group in sorted(far, key=lambda g: g.held)[:3]:
         yield (
-            f"Of {group.jobs} jobs with {group.by} {group.name.replace('_', ' ')} only {group.held:.0%} were held: "
-            "check how their soil is graded and their ice is logged."
+            f"Of {group.jobs} jobs with {group.by} {group.name.replace('_', ' ')} only {group.held * 100:.0f} % were "
+            "held: check how their soil is graded and their ice is logged."
         )
     learned, *rules = scores
     beaten = [r.name for r in rules if _better(r, learned)]

@@ -249,10 +249,12 @@ def _limits(answer: SafetyAnswer) -> Grid:
         )
         rows.append(
             [
-                f"{limit.name}: {limit.value:,.0f} {limit.unit} ({limit.source})",
+                f"{limit.name}: {limit.value:,.0f} {limit.unit}",
                 when,
                 percent(chances.get(limit.name, 0.0)),
                 need,
+                limit.source,
             ]
         )
-    return grid(f"Bay {answer.result.bay}", ["Limit", "#Air at it after", "#Passed", "#Outdoor air needed, cfm"], rows)
+    heads = ["Limit", "#Air at it after", "#Passed", "#Outdoor air needed, cfm", "Source of the limit"]
+    return grid(f"Bay {answer.result.bay}", heads, rows)

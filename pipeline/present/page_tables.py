@@ -86,11 +86,11 @@ def _line(row: JobRow, style: Style) -> JobLine:
         time = minutes_range(row.low_min, row.high_min, row.expected_min if row.minutes is None else row.minutes)
     note = row.notes if len(row.notes) <= MOST_NOTE else row.notes[:MOST_NOTE].rstrip() + "…"
     return JobLine(row.held is False, (
-        _text(row.day.isoformat()), _text(row.job_id), _text(", ".join(words(c) for c in row.vehicle_classes)),
+        _text(row.day.isoformat()), _text(row.job_id), _text(", ".join(words(c) for c in row.vehicle_classes), "wrap"),
         _text(", ".join(words(z) for z in row.zones), "wrap"), _text(", ".join(row.soils) or "-", "wrap"),
         _text(", ".join(row.operators) or "-"), _number(row.pellets_lb, style.weight),
         Cell(expected, _key(row.expected_lb), "n"),
-        Cell("-" if ratio is None else f"{(ratio - 1) * 100:+.0f} %", _key(ratio), "n"),
+        Cell("-" if ratio is None else share_words(ratio), _key(ratio), "n"),
         _number(row.minutes, written_minutes), Cell(time, _key(row.expected_min), "n"),
         _number(row.price_usd, style.money), Cell(note or "-", note, "note"),
     ))  # fmt: skip
@@ -109,5 +109,6 @@ def _number(value: float | None, write: Callable[[float], str]) -> Cell:
 
 
 def share_words(share: float) -> str:
-    """Return a change against 1 as words, such as '+7 %'."""
-    return f"{(share - 1) * 100:+.0f} %"
+    """Return a change against 1 as words, such as '+7 %'; '0 %' where it rounds to none."""
+    change = round((share - 1) * 100)
+    return f"{change:+d} %" if change else "0 %"

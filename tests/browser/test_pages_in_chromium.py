@@ -35,14 +35,14 @@ def test_a_page_opens_quietly_and_fits(
 
 @pytest.mark.parametrize("width", [390, 1280])
 def test_a_table_that_goes_on_to_the_right_says_so(width: int, demo_report: Path, opened: Callable[..., Any]) -> None:
-    """The sign stands over exactly the tables that are wider than their place; on a wide page prices have none."""
+    """The sign stands over exactly the tables that are wider than their place; on a wide page there is none."""
     page = opened(demo_report, width=width).page
     places = page.evaluate(
         "[...document.querySelectorAll('.scroll')].map((place) => [place.scrollWidth > place.clientWidth + 1,"
         " getComputedStyle(place.parentNode.querySelector('.sideways')).display !== 'none'])"
     )
     assert all(over == told for over, told in places)
-    assert places[0][0] == (width == 390)
+    assert any(over for over, _ in places) == (width == 390)
 
 
 @pytest.mark.parametrize(("width", "scheme"), LOOKS)
