@@ -34,9 +34,13 @@ def _quote(quote: JobQuote, style: Style) -> str:
         "risk": f"set by the accepted risk of {percent(quote.risk_share)}",
         "minimum": "set by the minimum charge",
     }[quote.binding]
+    again = quote.agreed is not None
     lines = [
         *_number(quote, style),
-        paragraph(f"Price {style.money(quote.price_usd)} before tax{_each(quote, style)}, {why}."),
+        paragraph(
+            f"{'Price as found' if again else 'Price'} {style.money(quote.price_usd)} before tax{_each(quote, style)}, "
+            f"{why}."
+        ),
         paragraph(f"Job {job.job_id}: {scope}"),
     ]
     if quote.price_with_tax_usd != quote.price_usd:
@@ -44,7 +48,8 @@ def _quote(quote: JobQuote, style: Style) -> str:
     markup = quote.expected_margin_share / (1 - quote.expected_margin_share)
     lines.append(
         paragraph(
-            f"Expected margin {percent(quote.expected_margin_share)} of the price (a mark-up of {percent(markup)} on "
+            f"{'At the price as found: expected' if again else 'Expected'} margin "
+            f"{percent(quote.expected_margin_share)} of the price (a mark-up of {percent(markup)} on "
             f"cost); the chance that the job costs more than that price is {percent(quote.chance_of_loss)}."
         )
     )
@@ -93,17 +98,21 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
     if quote.agreed is None:
         return [paragraph(f"Quote {quote.number}, valid until {quote.valid_until.isoformat()}.")]
     then = quote.agreed
-    told = (
-        f"Quote {quote.number} as found: agreed were {style.money(then.price_usd)}, with a ceiling of "
-        f"{style.money(then.ceiling_usd)}. "
+    agreed = style.money(then.price_usd)
+    told = f"Quote {quote.number} as found: agreed were {agreed}, with a ceiling of {style.money(then.ceiling_usd)}. "
+    figures = (
+        f"the expected margin is {percent(then.expected_margin_share)} and the chance of loss "
+        f"{percent(then.chance_of_loss)}"
     )
-    figures = f"{percent(then.expected_margin_share)} and the chance of loss {percent(then.chance_of_loss)}"
     if quote.rest:
-        told += f"By its soil alone the expected margin at that price is {figures}; what was used so far counts below."
+        told += f"At the agreed {agreed}, by its soil alone, {figures}; what was used so far counts below."
     else:
-        told += f"At the agreed price the expected margin is now {figures}."
+        told += f"If you keep to the agreed {agreed}, {figures}."
     if then.ask_customer:
-        told += " The price below is above the ceiling: ask the customer before starting."
+        told += (
+            f" The price as found, {style.money(quote.price_usd)}, is above the ceiling: ask the customer before "
+            "starting."
+        )
     return [paragraph(told)]
 
 

@@ -13,6 +13,8 @@ from pipeline.answers.requests import JobAsked, job_from_options
 from pipeline.answers.saved_quotes import followed, requote, save_quotes, settle
 from pipeline.book.store import Book
 from pipeline.cli.main import main
+from pipeline.present.figures import Style
+from pipeline.present.quote_text import render_quote
 from shared.errors import RimebookError
 
 DAY = date(2026, 3, 2)
@@ -333,3 +335,21 @@ def test_quotes_of_a_file_of_jobs_share_one_ground(new_book) -> None:
     together = [q.price_usd for q in quote_jobs(asking(book), jobs).result.quotes]
     alone = [quote_jobs(asking(book), [job]).result.quotes[0].price_usd for job in jobs]
     assert together == alone
+
+
+def test_the_two_margins_of_a_found_job_are_told_apart(new_book) -> None:
+    """Each margin stands with the price it is earned at: the agreed one, and the one for the dirt as found."""
+    book = new_book()
+    first = save_quotes(asking(book), [van(book, soil="light")], Wanted())
+    plain = " ".join(render_quote(first, Style()).split())
+    assert "Expected margin" in plain
+    assert "as found" not in plain
+    answer = requote(asking(book), 1, ["undercarriage:severe"], Wanted())
+    quote = answer.result.quotes[0]
+    told = " ".join(render_quote(answer, Style()).split())
+    then, now = Style().money(quote.agreed.price_usd), Style().money(quote.price_usd)
+    assert then != now
+    assert f"If you keep to the agreed {then}, the expected margin is" in told
+    assert f"The price as found, {now}, is above the ceiling" in told
+    assert f"Price as found {now} before tax" in told
+    assert "At the price as found: expected margin" in told
