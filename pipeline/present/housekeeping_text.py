@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from pipeline.present.terminal import Column, paragraph, table
 
@@ -14,6 +14,12 @@ if TYPE_CHECKING:
     from pipeline.answers.licences import Licences
     from pipeline.answers.safekeeping import BackedUp, Checked, Restored
     from pipeline.present.figures import Style
+
+
+_WHY_MORE_LINES: Final = (
+    "job_lines counts lines, one for each zone worked: a row of a log that names a package of zones is several of "
+    "them, so there can be more than the rows that `rimebook batches` and `export` tell."
+)
 
 
 def render_batches(answer: Answer[BatchList], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
@@ -81,8 +87,10 @@ def render_checked(answer: Answer[Checked], style: Style) -> str:  # noqa: ARG00
     done = answer.result
     head = "The book is sound." if done.sound else "The book has faults; see the notes."
     rows = table([Column("Table"), Column("rows", "number")], [[t.table, f"{t.rows:,}"] for t in done.tables])
-    mended = [paragraph(f"Mended: {m}") for m in done.mended]
-    return "\n".join([head, "", rows, *mended])
+    told = [paragraph(f"Mended: {m}") for m in done.mended]
+    if any(t.table == "job_lines" and t.rows for t in done.tables):
+        told.append(paragraph(_WHY_MORE_LINES))
+    return "\n".join([head, "", rows, *told])
 
 
 def render_licences(answer: Answer[Licences], style: Style) -> str:  # noqa: ARG001 - every renderer has this form

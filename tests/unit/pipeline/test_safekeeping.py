@@ -15,6 +15,8 @@ from pipeline.book import backup, store
 from pipeline.book.migrations import MIGRATIONS, SCHEMA_VERSION
 from pipeline.book.store import Book, open_book
 from pipeline.intake.importing import import_files
+from pipeline.present.figures import Style
+from pipeline.present.housekeeping_text import render_checked
 from shared.errors import RimebookError
 
 Maker = Callable[..., Book]
@@ -244,3 +246,13 @@ def test_a_log_file_left_by_a_kill_is_in_the_backup(new_book: Maker, tmp_path: P
     restore(tmp_path / "new", tmp_path / "b")
     with open_book(tmp_path / "new").reading() as connection:
         assert connection.execute("select net_lb from weighings").fetchall() == [(9.0,)]
+
+
+def test_check_says_why_lines_are_more_than_rows(new_book: Maker, tmp_path: Path) -> None:
+    """A package is one row of the log and a line a zone: where jobs are logged, `check` says so beside its counts."""
+    book = new_book('[words]\npackages = { "full underside" = ["undercarriage", "wheel_wells"] }\n')
+    assert "one for each zone" not in render_checked(check(book), Style())
+    _import(book, tmp_path, "A1,2026-03-02,van,full underside,60,90")
+    answer = check(book)
+    assert {t.table: t.rows for t in answer.result.tables}["job_lines"] == 2
+    assert "job_lines counts lines, one for each zone worked" in render_checked(answer, Style())
