@@ -19,6 +19,7 @@ from pipeline.cli.common import (
     show,
     style_of,
 )
+from shared.errors import UsageError
 
 
 def report(
@@ -40,6 +41,12 @@ def report(
     from pipeline.present.pdf import page_pdf, require_pdf
     from pipeline.present.report_text import render_report
 
+    if out.suffix.casefold() == ".pdf":
+        raise UsageError(
+            "page-named-pdf", where=f"--out {out}", found="the name of a PDF for the page, which is HTML",
+            expected="a name such as report.html",
+            do=f"Write --out {out.with_suffix('.html')} --pdf: the PDF is written beside the page, as {out.name}.",
+        )  # fmt: skip
     asking = ask(book, today, seed=seed, level=level)
     paper = out.with_suffix(".pdf")
     for file in (out, paper) if pdf else (out,):

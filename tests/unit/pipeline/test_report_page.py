@@ -18,6 +18,7 @@ from pipeline.book.store import Book
 from pipeline.present.figures import Style
 from pipeline.present.page import report_page
 from pipeline.present.page_prices import packed
+from pipeline.present.page_tables import share_words
 
 Run = Callable[..., tuple[int, str, str]]
 TODAY = date(2026, 5, 20)
@@ -194,6 +195,17 @@ def test_last_weeks_report_is_written_anew_without_a_word(new_book: Callable[...
     assert run("report", "--out", str(page), "--book", str(book.folder))[0] == 1
 
 
+def test_a_page_is_not_written_under_a_pdfs_name(new_book: Callable[..., Book], run: Run) -> None:
+    """`--out f.pdf` is refused before any work, with the call that writes the PDF; nothing is written."""
+    book = new_book()
+    out = book.folder / "week.pdf"
+    for extra in ([], ["--pdf"]):
+        code, _, told = run("report", "--book", str(book.folder), "--out", str(out), *extra)
+        assert code == 2
+        assert "week.html --pdf" in told
+    assert not out.exists()
+
+
 def test_without_the_extra_pdf_says_how_to_get_it(
     new_book: Callable[..., Book], run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -213,3 +225,8 @@ def test_the_page_is_the_same_every_time(new_book: Callable[..., Book]) -> None:
     """The same book and day give the same bytes."""
     asking = Asking(new_book(rows=_rows(6)), TODAY)
     assert report_page(report_contents(asking), Style()) == report_page(report_contents(asking), Style())
+
+
+def test_a_change_that_rounds_to_none_has_no_sign() -> None:
+    """Changes carry their sign, and one below half a percent is 0 without one."""
+    assert [share_words(r) for r in (1.072, 0.93, 0.996, 1.004)] == ["+7 %", "-7 %", "0 %", "0 %"]
