@@ -170,7 +170,7 @@ def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResul
 def _check(question: ForecastQuestion) -> None:
     if not 1 <= question.n_months <= MOST_MONTHS:
         raise UsageError("bad-months", where="--months", found=str(question.n_months), expected="1 to 6",
-                         do="Most shops plan 3 months.")  # fmt: skip
+                         do="Leave it out for 3 months.")  # fmt: skip
     if not -1.0 <= question.jobs_change <= _MOST_CHANGE:
         do = "Write for example 0.10 for a tenth more, -0.25 for a quarter less."
         raise UsageError("bad-change", where="--jobs-change", found=f"{question.jobs_change:g}",

@@ -118,7 +118,7 @@ def delivery_dates(question: OrderQuestion, today: date, settings: Settings) -> 
                          do="Give --today as well, or leave it out: an earlier --from implies it.")  # fmt: skip
     if not 1 <= question.n_days <= MOST_DAYS:
         raise UsageError("bad-days", where="--days", found=str(question.n_days), expected=f"1 to {MOST_DAYS}",
-                         do="Most shops plan 14 days.")  # fmt: skip
+                         do="Leave it out for 14 days.")  # fmt: skip
     wanted = question.deliver if question.deliver is not None else settings.ice.delivery_days
     unknown = [word for word in wanted if word not in WEEKDAYS]
     if unknown:

@@ -41,6 +41,14 @@ for _room in _ROOMS:
     _room.register(app)
 
 
+#: What the parser says of a value, and what it means to who typed it.
+_VALUES = (
+    ("Input should be a valid number, unable to parse string as a number", "no number"),
+    ("Input should be a valid integer, unable to parse string as an integer", "no whole number"),
+    ("Input should be a valid integer, got a number with a fractional part", "no whole number"),
+)
+
+
 def _command(arguments: list[str]) -> str:
     return next((a for a in arguments if not a.startswith("-")), "")
 
@@ -50,6 +58,8 @@ def _in_words(found: str) -> str:
     for said, meant in (("Missing ", "no "), ("Got unexpected", "unexpected")):
         if found.startswith(said):
             found = meant + found.removeprefix(said)
+    for said, meant in _VALUES:
+        found = found.replace(said, meant)
     return (found[:1].lower() + found[1:]).rstrip(".")
 
 
