@@ -178,8 +178,8 @@ def _group(
 def _warnings(asking: Asking, costed: Costed, followed: tuple[FollowedQuote, ...]) -> tuple[str, ...]:
     price, known = costed.columns.price_usd, np.isfinite(costed.cost_usd)
     counts = (
-        (int(np.isnan(price).sum()), "no price", "No margin counts what has none."),
-        (int((price <= 0).sum()), "a price of 0 or less", "No margin counts them."),
+        (int(np.isnan(price).sum()), "no price", "Such a job counts in no margin."),
+        (int((price <= 0).sum()), "a price of 0 or less", "Such a job counts in no margin."),
         (int((~known).sum()), "neither pellets nor minutes on record, nor an expectation to stand in",
          "They are left out. Run `rimebook learn` where it was long ago."),
         (int((known & costed.filled).sum()), "pellets or minutes missing", "What was expected of them stands in."),
