@@ -53,9 +53,12 @@ def _read_word(words: Words, group: Group, text: str, option: str) -> str:
         return found
     near = words.suggest(group, text)
     known = ", ".join(words.canonical(group))
+    own = "Add it under [words] in book.toml if it is the shop's own."
+    if group == "soil":  # the levels are fixed: a shop's own word can only mean one of them
+        own = 'Say in book.toml, under [words], which of them it is: aliases = { word = "one of these" }.'
     raise RimebookError(
         f"unknown-{group}", where=option, found=f"`{text}`" if text.strip() else "nothing", expected=f"one of {known}",
-        do=f"Did you mean `{near}`?" if near else "Add it under [words] in book.toml if it is the shop's own.",
+        do=f"Did you mean `{near}`?" if near else own,
     )  # fmt: skip
 
 

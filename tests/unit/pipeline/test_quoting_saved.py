@@ -268,6 +268,13 @@ def test_bad_wishes_are_refused_in_words(new_book, capsys, arguments: list[str],
     assert json.loads(capsys.readouterr().out)["error"]["code"] == code
 
 
+def test_an_own_word_for_soil_is_told_to_be_an_alias(new_book, capsys) -> None:
+    """Classes and zones can be added to a book; a soil level can only be another word for one of the known."""
+    asked = ["estimate", "--vehicle", "van", "--zone", "undercarriage:zzz", "--book", str(new_book().folder), "--json"]
+    assert main(asked) in (1, 2)
+    assert "aliases" in json.loads(capsys.readouterr().out)["error"]["do"]
+
+
 def test_options_that_need_others_are_named_before_the_job(new_book, capsys) -> None:
     """`--done` alone is told to want `--so-far`, not a vehicle."""
     assert main(["quote", "--done", "0.3", "--book", str(new_book().folder), "--json"]) == 2
