@@ -1,4 +1,4 @@
-"""Large histories: scales from a sampler on part of the jobs, coefficients from all of them.
+"""Large histories: scales, noise and changes of level from a sampler on part of the jobs, coefficients from all.
 
 Empirical Bayes (Robbins 1956; Morris 1983, JASA 78:47-55) with Gauss-Newton steps: given the scales, one pass over the
 rows builds the normal equations of a penalised, robustly weighted fit, in chunks of jobs, so memory stays small and the
@@ -7,7 +7,9 @@ cost grows linearly with the lines. A total over lines i with means exp(m_i) is 
     log sum exp(m_i + e_i) ~ log sum exp(m_i) + 1/2 sum w_i (1 - w_i) s2_i + sum w_i e_i,  w_i = exp(m_i) / sum exp(m),
 
 so its row is the share-weighted mean of its lines' rows. Student-t weights are those of the EM of Lange, Little &
-Taylor (1989), JASA 84:881-896. Coefficients are then drawn from their normal approximation (Laplace).
+Taylor (1989), JASA 84:881-896. Coefficients are then drawn from their normal approximation (Laplace). The sds of the
+noise stay those of the sampler, which draws what is rounded, blank or heavy-tailed; measured from residuals of this fit
+they come out wrong there, and a thousand jobs tell them well.
 """
 
 from __future__ import annotations
@@ -18,11 +20,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.design import rows_of, word_codes
+from models.consumption.design import CELL, rows_of, word_codes
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED, set_moments
 from models.consumption.sampler_target import STEPS, rounding_steps
 from models.consumption.sampler_time import STEP_SD
+from models.consumption.usual import usual_of
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -39,18 +42,11 @@ if TYPE_CHECKING:
 
 _CHUNK_LINES = 20_000
 _N_STEPS = 8
-#: Variances are renewed from this step on, when the coefficients have come near; the job's by this factor at most.
-_FIRST_SCALES = 3
-_MOST_CHANGE = 2.0
-#: With fewer jobs of which nothing was left blank the sampled variance of job noise stands.
-_FEWEST_COMPLETE = 300
 #: Prior sd and pseudo-observations of a step in time; each step's variance follows its own size (ARD, MacKay 1994).
 _TIME_SD = 0.02
 _MOST_TIME_STEPS = 6
 _JOBS_PER_TIME_STEP = 12
 _SMALL = 1e-6
-#: Lines for which the sampled line variance of a zone counts.
-_SCALE_WEIGHT = 50.0
 
 
 @dataclass(frozen=True)
@@ -95,7 +91,6 @@ class _Chunk:
     job: NDArray[np.int64]
     log_value: NDArray[np.float64]
     half_step: NDArray[np.float64]
-    complete: NDArray[np.bool_]
 
 
 def fit_all(
@@ -114,8 +109,8 @@ def fit_all(
     table : JobTable
         Usable jobs in order.
     sampled : Sampled
-        Each returned state takes one of its states for its scales, and the median of all for the fixed amount per
-        visit.
+        Each returned state takes one of its states for its scales and noise, and the median of all for the fixed
+        amount per visit.
     """
     part, zones = sampled.states, sampled.zones
     n_zones = len(columns.blocks["zone"])
@@ -123,7 +118,7 @@ def fit_all(
     for k, zone in enumerate(columns.blocks["zone"]):
         if zone in zones:
             line_sd[:, :, k] = part.line_sd[:, :, zones.index(zone)]
-    b, job_sd = np.empty((part.n, 2, columns.n)), part.job_sd.copy()
+    b = np.empty((part.n, 2, columns.n))
     for t, quantity in enumerate(QUANTITIES):
         medians = Scales(
             np.median(part.tau[:, t], axis=0),
@@ -134,15 +129,13 @@ def fit_all(
         )
         fit = Newton(table, planning, columns, soil, quantity, medians, sampled.changes)
         for step in range(_N_STEPS):
-            fit.step(scales=step >= _FIRST_SCALES)
+            fit.step()
             if tell is not None:
                 tell((t * _N_STEPS + step + 1) / (2 * _N_STEPS))
         b[:, t] = fit.draws(part.n, rng)
-        line_sd[:, t] *= np.sqrt(fit.scales.line_var / medians.line_var)
-        job_sd[:, t] *= np.sqrt(fit.scales.job_var / medians.job_var)
     # The coefficients were fitted beside the median amount: a state's own would be counted in the level once more.
     visit = np.tile(np.median(part.visit, axis=0), (part.n, 1))
-    return replace(part, b=b, line_sd=line_sd, job_sd=job_sd, visit=visit)
+    return replace(part, b=b, line_sd=line_sd, visit=visit)
 
 
 class Newton:
@@ -167,7 +160,7 @@ class Newton:
         usable = value > 0
         by_line, by_total = rounding_steps(value[(size == 1) & usable], value[(size > 1) & usable], steps)
         self.rounding = np.where(size == 1, by_line, by_total)
-        self.complete = _complete_jobs(table, columns)
+        self.usual = usual_of(columns, table)
         self.steps = [(int(day), -1) for day in time_cuts(table)]
         self.n_drift = len(self.steps)
         machines = columns.blocks["machine"]
@@ -185,20 +178,16 @@ class Newton:
         starts = np.searchsorted(first, np.arange(0, table.n_lines, _CHUNK_LINES))
         self.edges = sorted({*starts.tolist(), table.n_jobs})
 
-    def step(self, *, scales: bool = True) -> None:
-        """Build the normal equations at the present b and solve them; renew the variances as well, or leave them."""
+    def step(self) -> None:
+        """Build the normal equations at the present b and solve them."""
         h = np.diag(1.0 / self.prior_var)
         g = self.prior_mean / self.prior_var
-        self.zone_sums = _SCALE_WEIGHT * np.stack([self.scales.line_var, np.ones_like(self.scales.line_var)])
-        self.job_sums = np.zeros(2)
         for start, stop in pairwise(self.edges):
             chunk = self._chunk(np.arange(start, stop))
             if len(chunk.log_value):
                 dh, dg = self._normal_equations(chunk)
                 h += dh
                 g += dg
-        if scales:
-            self._renew_scales()
         self.lower = np.asarray(np.linalg.cholesky(h), dtype=np.float64)
         self.b = np.linalg.solve(self.lower.T, np.linalg.solve(self.lower, g))
         soil = self.columns.span("soil")
@@ -206,17 +195,6 @@ class Newton:
         if self.n_drift:
             covariance = np.linalg.inv(h)[self.time, self.time].diagonal()
             self.prior_var[self.time] = (self.b[self.time] ** 2 + covariance + _TIME_SD**2) / 2
-
-    def _renew_scales(self) -> None:
-        rise, information = self.job_sums
-        job_var = self.scales.job_var
-        if self.complete.sum() >= _FEWEST_COMPLETE:
-            job_var += float(rise / max(information, 1e-300))
-        self.scales = replace(
-            self.scales,
-            line_var=self.zone_sums[0] / self.zone_sums[1],
-            job_var=float(np.clip(job_var, self.scales.job_var / _MOST_CHANGE, self.scales.job_var * _MOST_CHANGE)),
-        )
 
     def draws(self, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
         """Return draws of b after all steps in time from its normal approximation, (n, n_columns).
@@ -246,6 +224,8 @@ class Newton:
         log_soil = np.log(np.array(self.figures.soil))
         offset = log_median(replace(part, soil=np.zeros_like(part.soil)), self.figures) - log_soil[0]
         offset[soil >= 0] += log_soil[soil[soil >= 0]]
+        codes = word_codes(self.columns, part)
+        self._add_usual(x, part, codes)
         unknown = np.flatnonzero(soil < 0)
         for level in range(4) if len(unknown) else ():
             chance = self._level_chance(part, unknown)[:, level]
@@ -253,13 +233,12 @@ class Newton:
             rows.put_soil(one, np.arange(len(unknown)), unknown, np.full(len(unknown), level), 1.0)
             x[unknown] += chance[:, None] * one
             offset[unknown] += chance * log_soil[level]
-        codes = word_codes(self.columns, part)
         day = part.day[part.line_job]
         on = [(day >= since) & ((codes["machine"] == of) | (of < 0)) for since, of in self.steps]
         x = np.concatenate([x, *(c[:, None] for c in on)], axis=1)
         _, group_first, of_group = np.unique(group[lines], return_index=True, return_inverse=True)
         group_job = part.line_job[lines][group_first]
-        has_record, job_first, job = np.unique(group_job, return_index=True, return_inverse=True)
+        _, job_first, job = np.unique(group_job, return_index=True, return_inverse=True)
         ids = group[lines][group_first]
         return _Chunk(
             x=x[lines],
@@ -271,8 +250,21 @@ class Newton:
             job=job,
             log_value=np.log(self.observed.value[ids]),
             half_step=self.rounding[ids] / 2,
-            complete=self.complete[jobs[has_record]],
         )
+
+    def _add_usual(self, x: NDArray[np.float64], part: JobTable, codes: dict[str, NDArray[np.int64]]) -> None:
+        """Add to lines with a blank operator or machine the shop's usual mix, in proportion to its shares."""
+        keyed, zones = self.columns.keyed(), self.columns.blocks["zone"]
+        for block, factor in (("operator", part.operator), ("machine", part.machine)):
+            blank = np.flatnonzero(factor.codes < 0)
+            share = np.array(self.usual.shares[block])
+            x[blank, self.columns.span(block)] = share
+            for k, word in enumerate(self.columns.blocks[block] if block == "machine" else ()):
+                cells = np.array(
+                    [keyed.get(("machine_zone", word + CELL + zone), -1) for zone in zones], dtype=np.int64
+                )
+                column = cells[codes["zone"][blank]]
+                x[blank[column >= 0], column[column >= 0]] = share[k]
 
     def _level_chance(self, part: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the chance of each soil level of lines without one, before their figures are looked at."""
@@ -295,7 +287,7 @@ class Newton:
         x = np.add.reduceat(share[:, None] * c.x, c.group_first, axis=0)
         var = np.add.reduceat(share**2 * line_var, c.group_first)
         bend = 0.5 * np.add.reduceat(share * (1 - share) * line_var, c.group_first)
-        value, hidden = _middle(c.log_value, c.half_step, top + np.log(total), np.sqrt(var))
+        value = _middle(c.log_value, c.half_step, top + np.log(total), np.sqrt(var))
         rest = value - (top + np.log(total) + bend)
         weight = np.ones(len(rest))
         for _ in range(2):
@@ -311,56 +303,7 @@ class Newton:
         target = rest + x @ self.b
         white = root[:, None] * (x - alpha[:, None] * np.add.reduceat(q[:, None] * x, c.job_first, axis=0)[c.job])
         white_y = root * (target - alpha * np.add.reduceat(q * target, c.job_first)[c.job])
-        self._add_scales(c, rest, hidden, q, d)
         return white.T @ white, white.T @ white_y
-
-    def _add_scales(
-        self,
-        c: _Chunk,
-        rest: NDArray[np.float64],
-        hidden: NDArray[np.float64],
-        q: NDArray[np.float64],
-        d: NDArray[np.float64],
-    ) -> None:
-        """Add a chunk to the sums for the variances.
-
-        Only jobs with nothing left blank count: what a blank stands for would be taken for noise. To the squares of
-        residuals comes `hidden`, the variance that is left of figures read off in steps. Line variance by
-        zone, from lines recorded by themselves: EM. Job variance v: Fisher scoring, since EM hardly
-        moves where most jobs are a line or two. With W = sum q and s = sum q r of a job, the score of v is half of
-        s^2 / (1 + W v)^2 - W / (1 + W v), and its information half of W^2 / (1 + W v)^2 (Harville 1977, JASA
-        72:320-338).
-        """
-        told = np.add.reduceat(q * rest, c.job_first)
-        u = told / d
-        weight, grown = d - 1 / self.scales.job_var, d * self.scales.job_var
-        square = told**2 + np.add.reduceat(q**2 * hidden, c.job_first)
-        score, information = square / grown**2 - weight / grown, (weight / grown) ** 2
-        self.job_sums += np.array([score[c.complete].sum(), information[c.complete].sum()])
-        size = np.diff(np.append(c.group_first, len(c.zone)))
-        single = np.flatnonzero((size == 1) & c.complete[c.job])
-        zone = c.zone[c.group_first[single]]
-        var = self.scales.line_var[zone]
-        square = (rest[single] - u[c.job[single]]) ** 2 + hidden[single] + 1 / d[c.job[single]]
-        n_zones = self.zone_sums.shape[1]
-        self.zone_sums += np.stack(
-            [
-                np.bincount(zone, weights=q[single] * var * square, minlength=n_zones),
-                np.bincount(zone, minlength=n_zones),
-            ]
-        )
-
-
-def _complete_jobs(table: JobTable, columns: Columns) -> NDArray[np.bool_]:
-    """Return which jobs have soil, operator, machine and settings on all lines, where the shop writes them at all."""
-    blank = table.soil < 0
-    for block, factor in (("operator", table.operator), ("machine", table.machine)):
-        if columns.blocks[block]:
-            blank = blank | (factor.codes < 0)
-    for values in table.settings.values():
-        if np.isfinite(values).any():
-            blank = blank | np.isnan(values)
-    return np.asarray(np.bincount(table.line_job, weights=blank, minlength=table.n_jobs) == 0)
 
 
 def time_cuts(table: JobTable) -> NDArray[np.int64]:
@@ -373,25 +316,22 @@ def time_cuts(table: JobTable) -> NDArray[np.int64]:
 
 def _middle(
     log_value: NDArray[np.float64], half_step: NDArray[np.float64], mean: NDArray[np.float64], sd: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the expected logarithm of a figure read off in steps, and its variance: a normal cut to its interval."""
+) -> NDArray[np.float64]:
+    """Return the expected logarithm of a figure read off in steps: the mean of a normal cut to its interval."""
     from scipy.special import ndtr
 
     stepped = np.flatnonzero(half_step > 0)
-    out, hidden = log_value.copy(), np.zeros(len(log_value))
+    out = log_value.copy()
     if not len(stepped):
-        return out, hidden
+        return out
     value, half = np.exp(log_value[stepped]), half_step[stepped]
     least = value <= 2.02 * half
     low = np.where(least, _SMALL, value - half)
     high = np.where(least, 3.0 * half, value + half)
     m, s = mean[stepped], sd[stepped]
     a, b = (np.log(low) - m) / s, (np.log(high) - m) / s
-    mass = np.maximum(ndtr(b) - ndtr(a), 1e-9)
-    at_a, at_b = (np.exp(-(edge**2) / 2) / np.sqrt(2 * np.pi) for edge in (a, b))
-    shift = (at_a - at_b) / mass
-    inside = np.clip(m + s * shift, np.log(low), np.log(high))
-    likely = mass > 1e-6
-    out[stepped] = np.where(likely, inside, log_value[stepped])
-    hidden[stepped] = np.where(likely, s**2 * np.clip(1 + (a * at_a - b * at_b) / mass - shift**2, 0.0, 1.0), 0.0)
-    return out, hidden
+    mass = ndtr(b) - ndtr(a)
+    density = (np.exp(-(a**2) / 2) - np.exp(-(b**2) / 2)) / np.sqrt(2 * np.pi)
+    inside = np.clip(m + s * density / np.maximum(mass, 1e-9), np.log(low), np.log(high))
+    out[stepped] = np.where(mass > 1e-6, inside, log_value[stepped])
+    return out

@@ -51,7 +51,7 @@ SWITCHED: dict[str, tuple[float, tuple[tuple[float, float], ...]]] = {
 _OFF_VAR = 1e-8
 JOB_SD = 0.16
 JOB_SD_WEIGHT = 3.0
-SCALE_FACTORS = np.exp(np.linspace(-2.5, 2.2, 48))
+SCALE_FACTORS = np.exp(np.linspace(-2.5, 2.2, 95))
 RHO_GRID = np.linspace(-0.6, 0.97, 41)
 RHO_LOG_PRIOR = 2.0 * np.log1p(RHO_GRID) + 0.5 * np.log1p(-RHO_GRID)
 

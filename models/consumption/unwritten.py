@@ -7,8 +7,8 @@ u ~ N(0, L^-1) (two quantities), and e_k what candidate k adds to each line,
 
     log p(k) = log share_k - 1/2 sum q (r - e_k)^2 + 1/2 A_k' (W + L)^-1 A_k,  W = diag(sum q), A_k = sum q (r - e_k),
 
-u integrated out; the constants that candidates share are left away (data augmentation, Tanner & Wong 1987, JASA
-82:528-540).
+u integrated out; the fixed amount per visit is held, as it is elsewhere in a sweep. Constants that candidates share are
+left away (data augmentation, Tanner & Wong 1987, JASA 82:528-540).
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ def _words(table: JobTable, columns: Columns, usual: Usual) -> Iterator[_Blank]:
         share = np.array(usual.shares[block])
         used = np.flatnonzero(share > 0)
         jobs, lines, job = _blank_jobs(table, factor.codes < 0)
-        if len(used) < 2 or not len(jobs):
+        if not len(used) or not len(jobs):
             continue
         column = np.full((len(lines), len(used), 2), columns.n)
         column[:, :, 0] = columns.start(block) + used

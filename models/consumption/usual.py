@@ -33,11 +33,13 @@ class Usual:
 
 
 def usual_of(columns: Columns, table: JobTable) -> Usual:
-    """Return what was written down of operators, machines and settings, as shares and quantiles."""
+    """Return what was written down of operators, machines and settings: shares of the jobs, quantiles."""
     codes = word_codes(columns, table)
+    of_job = 1.0 / np.bincount(table.line_job, minlength=table.n_jobs)[table.line_job]
     shares = {}
     for block in ("operator", "machine"):
-        count = np.bincount(codes[block][codes[block] >= 0], minlength=len(columns.blocks[block])).astype(float)
+        known = np.flatnonzero(codes[block] >= 0)
+        count = np.bincount(codes[block][known], weights=of_job[known], minlength=len(columns.blocks[block]))
         shares[block] = tuple((count / max(count.sum(), 1.0)).round(6).tolist())
     settings = {}
     for name in SETTINGS:

@@ -79,7 +79,7 @@ def _once(rows: Sequence[Cells], column: str) -> set[str]:
 def total_with(header: Sequence[str], rows: Sequence[Sequence[str]], before: Sequence[Cells], units: str) -> str:
     """Return the option that gives a visit the total of its lines as they would stand; '' where it had no total.
 
-    A visit with blank lines gets its old total and what its other lines grew by.
+    A visit with blank lines gets its old total, what new lines take, and what lines with a figure grew by.
 
     Parameters
     ----------
@@ -109,7 +109,14 @@ def _total(after: Sequence[Cells], before: Sequence[Cells], quantity: str, kind:
     known = [_read(row[quantity], kind, unit) for row in after if row[quantity]]
     if len(known) == len(after):
         return sum(known)
-    return old_totals[0] + sum(known) - sum(_read(row[quantity], kind, unit) for row in before if row[quantity])
+    had = {_key(row): row[quantity] for row in before}
+    # A line that was there without a figure is in the old total already, whatever it gets now.
+    grown = sum(
+        _read(row[quantity], kind, unit) - (_read(had[_key(row)], kind, unit) if _key(row) in had else 0.0)
+        for row in after
+        if row[quantity] and had.get(_key(row), "0")
+    )
+    return old_totals[0] + grown
 
 
 def _read(text: str, kind: Kind, unit: str) -> float:

@@ -71,7 +71,7 @@ def blank_table(rng: np.random.Generator) -> JobTable:
 def simulate(rng: np.random.Generator, *, totals: bool) -> tuple[JobTable, dict[str, float], Chain]:
     """Return a table drawn from the sampler's own prior, the true values, and its chain.
 
-    Nobody wrote down who worked on a third of the jobs.
+    Nobody wrote down who worked on three jobs in ten.
     """
     table, planning = blank_table(rng), Planning()
     columns = columns_of(table)
