@@ -34,6 +34,10 @@ if TYPE_CHECKING:
     from models.consumption.usual import Usual
 
 
+#: So many quantiles of a setting stand for what it may have been.
+_N_CANDIDATES = 9
+
+
 @dataclass
 class _Blank:
     """One thing that some jobs leave blank, and what stands for it now.
@@ -156,10 +160,12 @@ def _settings(table: JobTable, columns: Columns, usual: Usual) -> Iterator[_Blan
     """Yield the blanks of settings that other jobs have."""
     keyed = columns.keyed()
     for name in SETTINGS:
-        values, count = np.unique(usual.settings.get(name, ()), return_counts=True)
+        usually = np.array(usual.settings.get(name, ()))
         jobs, lines, job = _blank_jobs(table, np.isnan(table.settings[name]))
-        if not len(values) or not len(jobs):
+        if not len(usually) or not len(jobs):
             continue
+        at = ((np.arange(_N_CANDIDATES) + 0.5) * len(usually) / _N_CANDIDATES).astype(np.int64)
+        values, count = np.unique(usually[at], return_counts=True)
         score = setting_score(name, values)
         if name == "ice_age_days":
             pairs = [(keyed["age", name], score)]
