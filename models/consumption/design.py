@@ -197,12 +197,12 @@ def rows_of(columns: Columns, table: JobTable) -> Rows:
     add(columns.start("level"))
     for block in WORD_BLOCKS:
         add(np.where(codes[block] >= 0, codes[block] + columns.start(block), -1))
-    add(_cell_column(columns, "class_zone", codes["class"], codes["zone"]))
-    add(_cell_column(columns, "machine_zone", codes["machine"], codes["zone"]))
+    add(cell_column(columns, "class_zone", codes["class"], codes["zone"]))
+    add(cell_column(columns, "machine_zone", codes["machine"], codes["zone"]))
     for column, amount in _numeric(columns, table):
         add(column, amount)
-    class_soil = np.column_stack([_cell_column(columns, "class_soil", codes["class"], s) for s in range(N_SOILS)])
-    zone_soil = np.column_stack([_cell_column(columns, "zone_soil", codes["zone"], s) for s in range(N_SOILS)])
+    class_soil = np.column_stack([cell_column(columns, "class_soil", codes["class"], s) for s in range(N_SOILS)])
+    zone_soil = np.column_stack([cell_column(columns, "zone_soil", codes["zone"], s) for s in range(N_SOILS)])
     return Rows(np.column_stack(index), np.column_stack(value), class_soil, zone_soil, columns.start("soil"))
 
 
@@ -217,7 +217,7 @@ def word_codes(columns: Columns, table: JobTable) -> dict[str, NDArray[np.int64]
     return {block: factor.recoded(columns.blocks[block]).astype(np.int64) for block, factor in factors.items()}
 
 
-def _cell_column(
+def cell_column(
     columns: Columns, block: str, left: NDArray[np.int64], right: NDArray[np.int64] | int
 ) -> NDArray[np.int64]:
     """Return the column of cells (left word, right word or soil level), -1 where there is none."""

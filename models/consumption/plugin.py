@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.design import CELL, rows_of, word_codes
+from models.consumption.design import cell_column, rows_of, word_codes
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED, set_moments
 from models.consumption.sampler_target import STEPS, rounding_steps
@@ -254,16 +254,12 @@ class Newton:
 
     def _add_usual(self, x: NDArray[np.float64], part: JobTable, codes: dict[str, NDArray[np.int64]]) -> None:
         """Add to lines with a blank operator or machine the shop's usual mix, in proportion to its shares."""
-        keyed, zones = self.columns.keyed(), self.columns.blocks["zone"]
         for block, factor in (("operator", part.operator), ("machine", part.machine)):
             blank = np.flatnonzero(factor.codes < 0)
             share = np.array(self.usual.shares[block])
             x[blank, self.columns.span(block)] = share
-            for k, word in enumerate(self.columns.blocks[block] if block == "machine" else ()):
-                cells = np.array(
-                    [keyed.get(("machine_zone", word + CELL + zone), -1) for zone in zones], dtype=np.int64
-                )
-                column = cells[codes["zone"][blank]]
+            for k in range(len(share)) if block == "machine" else ():
+                column = cell_column(self.columns, "machine_zone", np.full(len(blank), k), codes["zone"][blank])
                 x[blank[column >= 0], column[column >= 0]] = share[k]
 
     def _level_chance(self, part: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -47,6 +47,8 @@ class JobLevels:
         constant = (matrix == by_job[table.line_job]).all(axis=0)
         wanted = np.concatenate([np.arange(columns.n)[columns.span(block)] for block in JOB_BLOCKS])
         self.at = wanted[constant[wanted]]
+        self._place = np.full(columns.n + 1, -1)
+        self._place[self.at] = np.arange(len(self.at))
         one = np.where(machine == machine[first][table.line_job], machine, -1)
         alike = np.minimum.reduceat(one, first) if table.n_jobs else one
         base = np.ascontiguousarray(by_job[:, self.at])
@@ -63,10 +65,9 @@ class JobLevels:
 
         A job's lines may name it again with the same column and amount: it counts once.
         """
-        place = np.full(self._columns.n + 1, -1)
-        place[self.at] = np.arange(len(self.at))
-        here = place[columns] >= 0
-        at = jobs[here], place[columns[here]]
+        place = self._place[columns]
+        here = place >= 0
+        at = jobs[here], place[here]
         self.changes.base[at] = self.changes.base[at] + amount[here]
 
     def draw(self, targets: list[Target], priors: Priors, rng: np.random.Generator) -> None:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.design import CELL, setting_score
+from models.consumption.design import cell_column, setting_score, word_codes
 from models.consumption.jobs import SETTINGS
 from models.consumption.sampler_target import draw_from_log
 
@@ -138,7 +138,7 @@ def _blank_jobs(table: JobTable, missing: NDArray[np.bool_]) -> tuple[NDArray[np
 
 def _words(table: JobTable, columns: Columns, usual: Usual) -> Iterator[_Blank]:
     """Yield the blanks of operators and of machines, a machine with what is its own in each zone."""
-    keyed = columns.keyed()
+    zone = word_codes(columns, table)["zone"]
     for block, factor in (("operator", table.operator), ("machine", table.machine)):
         share = np.array(usual.shares[block])
         used = np.flatnonzero(share > 0)
@@ -148,11 +148,9 @@ def _words(table: JobTable, columns: Columns, usual: Usual) -> Iterator[_Blank]:
         column = np.full((len(lines), len(used), 2), columns.n)
         column[:, :, 0] = columns.start(block) + used
         if block == "machine":
-            zone = table.zone.words()
             for k, code in enumerate(used.tolist()):
-                word = columns.blocks["machine"][code]
-                cells = [keyed.get(("machine_zone", word + CELL + zone[i]), columns.n) for i in lines.tolist()]
-                column[:, k, 1] = cells
+                cell = cell_column(columns, "machine_zone", np.full(len(lines), code), zone[lines])
+                column[:, k, 1] = np.where(cell >= 0, cell, columns.n)
         yield _Blank(jobs, lines, job, column, np.ones(column.shape), np.log(share[used]), np.full(len(jobs), -1))
 
 
