@@ -47,12 +47,12 @@ class LogChange:
 
 def change_between(before: Sequence[Cells], after: Sequence[Cells]) -> LogChange:
     """Return what differs between the cells of one visit before and after it was logged."""
-    old = {_key(row): row for row in before}
+    old = {line_key(row): row for row in before}
     added: list[str] = []
     completed: list[str] = []
     replaced: list[str] = []
     for row in after:
-        had = old.get(_key(row))
+        had = old.get(line_key(row))
         if had is None:
             added.append(_label(row))
             continue
@@ -63,7 +63,8 @@ def change_between(before: Sequence[Cells], after: Sequence[Cells]) -> LogChange
     return LogChange(not before, tuple(added), tuple(completed), tuple(replaced), once)
 
 
-def _key(row: Cells) -> tuple[str, ...]:
+def line_key(row: Cells) -> tuple[str, ...]:
+    """Return what tells a line of a visit from its others."""
     return tuple(row[c].casefold() for c in _KEY)
 
 
@@ -109,12 +110,12 @@ def _total(after: Sequence[Cells], before: Sequence[Cells], quantity: str, kind:
     known = [_read(row[quantity], kind, unit) for row in after if row[quantity]]
     if len(known) == len(after):
         return sum(known)
-    had = {_key(row): row[quantity] for row in before}
+    had = {line_key(row): row[quantity] for row in before}
     # A line that was there without a figure is in the old total already, whatever it gets now.
     grown = sum(
-        _read(row[quantity], kind, unit) - (_read(had[_key(row)], kind, unit) if _key(row) in had else 0.0)
+        _read(row[quantity], kind, unit) - (_read(had[line_key(row)], kind, unit) if line_key(row) in had else 0.0)
         for row in after
-        if row[quantity] and had.get(_key(row), "0")
+        if row[quantity] and had.get(line_key(row), "0")
     )
     return old_totals[0] + grown
 

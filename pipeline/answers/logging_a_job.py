@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from pipeline.answers.answer import Answer
-from pipeline.answers.logged_change import OF_VISIT, LogChange, change_between, total_with
+from pipeline.answers.logged_change import OF_VISIT, LogChange, change_between, line_key, total_with
 from pipeline.book.last_rows import has_visit, last_line
 from pipeline.intake.book_words import words_of
 from pipeline.intake.columns import LOGS
@@ -248,12 +248,13 @@ def _completed(
     if not entry.dated:
         given = [{k: v for k, v in row.items() if k != "date"} for row in given]
     changed = {k: v for k, v in given[0].items() if k in OF_VISIT}
-    known = {(row["vehicle"].casefold(), row["zone"], row["pass"]): row for row in stored}
+    known = {line_key(row): row for row in stored}
     shared = {k: next((row[k] for row in stored if row[k]), "") for k in OF_VISIT}
     merged = []
     for row in given:
-        key = (row.get("vehicle", "").casefold(), words.read("zone", row["zone"]) or row["zone"], row["pass"])
-        merged.append({**shared, **known.pop(key, {}), **row})
+        named = {"vehicle": "", **row, "zone": words.read("zone", row["zone"]) or row["zone"]}
+        had = known.pop(line_key(named), {})
+        merged.append({**shared, **had, **row, "zone": had.get("zone", row["zone"])})
     others = [{**row, **{k: v for k, v in changed.items() if row[k]}} for row in known.values()]
     return [[row.get(name, "") for name in header] for row in (*merged, *others)]
 

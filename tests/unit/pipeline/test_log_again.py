@@ -144,6 +144,16 @@ def test_a_zone_that_exceeds_the_total_is_told_the_way_out(units: str, new_book:
     assert change["changed_for_job"] == ["job_pellets_lb", "job_minutes"]
 
 
+def test_the_way_out_counts_a_zone_once_however_it_is_spelled(new_book: Callable[..., Book], run: Run) -> None:
+    """A line that grows by 22 lb and 35 min beside a blank one lifts the total by as much, also under another name."""
+    where = ("--book", str(new_book('[shop]\nas_of = "2026-07-01"\n').folder))
+    job = ("log", "--job-id", "7", "--vehicle", "van")
+    first = ("--zone", "undercarriage=38lb/55min", "--zone", "interior", "--total", "48lb/85min")
+    assert run(*job, *first, *where)[0] == 0
+    code, _, err = run(*job, "--zone", "Undercarr.=60lb/90min", *where)
+    assert (code, "--total 70lb/120min" in err) == (1, True), err
+
+
 def test_a_quote_won_by_an_undone_job_is_open_again(new_book: Callable[..., Book], run: Run) -> None:
     """A quote follows its job out of the book and is told; one whose job stays in another batch keeps it."""
     where = ("--book", str(new_book('[shop]\nas_of = "2026-07-01"\n').folder))
