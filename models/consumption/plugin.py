@@ -24,7 +24,7 @@ from models.consumption.design import cell_column, rows_of, word_codes
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED, set_moments
 from models.consumption.sampler_target import STEPS, rounding_steps
-from models.consumption.sampler_time import STEP_SD
+from models.consumption.sampler_time import STEP_SD, WEAR_SD, Change
 from models.consumption.usual import usual_of
 from shared.vocabulary import QUANTITIES
 
@@ -58,13 +58,13 @@ class Sampled:
     states : States
     zones : tuple of str
         The zones of their columns.
-    changes : tuple of (day, machine)
-        Changes of level: ordinal of the first day, and for whom, '' for all jobs.
+    changes : tuple of Change
+        Changes of level.
     """
 
     states: States
     zones: tuple[str, ...]
-    changes: tuple[tuple[int, str], ...]
+    changes: tuple[Change, ...]
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,7 @@ class Newton:
         soil: SoilModel,
         quantity: Quantity,
         scales: Scales,
-        changes: tuple[tuple[int, str], ...] = (),
+        changes: tuple[Change, ...] = (),
     ) -> None:
         self.table, self.columns, self.scales, self.soil = table, columns, scales, soil
         self.planning, self.figures = planning, planning.of(quantity)
@@ -161,13 +161,13 @@ class Newton:
         by_line, by_total = rounding_steps(value[(size == 1) & usable], value[(size > 1) & usable], steps)
         self.rounding = np.where(size == 1, by_line, by_total)
         self.usual = usual_of(columns, table)
-        self.steps = [(int(day), -1) for day in time_cuts(table)]
-        self.n_drift = len(self.steps)
-        machines = columns.blocks["machine"]
-        self.steps += [(day, machines.index(name) if name else -1) for day, name in changes]
+        cuts = [Change(int(day), "", wears=False) for day in time_cuts(table)]
+        self.n_drift, self.steps = len(cuts), [*cuts, *changes]
+        self.step_of = [columns.blocks["machine"].index(c.machine) if c.machine else -1 for c in self.steps]
         self.n = columns.n + len(self.steps)
         self.time = slice(columns.n, columns.n + self.n_drift)
-        steps_var = np.append(np.full(self.n_drift, _TIME_SD**2), np.full(len(changes), STEP_SD**2))
+        sds = [WEAR_SD if c.wears else STEP_SD for c in changes]
+        steps_var = np.array([_TIME_SD] * self.n_drift + sds) ** 2
         mean, var = set_moments(columns)
         self.prior_mean, self.prior_var = np.append(mean, np.zeros_like(steps_var)), np.append(var, steps_var)
         for k, block in enumerate(POOLED):
@@ -207,8 +207,9 @@ class Newton:
         soil = self.columns.span("soil")
         drawn[:, soil] = np.maximum(drawn[:, soil], -np.diff(np.log(np.array(self.figures.soil))))
         level, machine = self.columns.start("level"), self.columns.start("machine")
-        for k, (_, of) in enumerate(self.steps, start=self.columns.n):
-            drawn[:, level if of < 0 else machine + of] += drawn[:, k]
+        last = int(self.table.day.max())
+        for k, (change, of) in enumerate(zip(self.steps, self.step_of, strict=True), start=self.columns.n):
+            drawn[:, level if of < 0 else machine + of] += change.ahead(last) * drawn[:, k]
         return np.asarray(drawn[:, : self.columns.n])
 
     def _chunk(self, jobs: NDArray[np.int64]) -> _Chunk:
@@ -234,8 +235,12 @@ class Newton:
             x[unknown] += chance[:, None] * one
             offset[unknown] += chance * log_soil[level]
         day = part.day[part.line_job]
-        on = [(day >= since) & ((codes["machine"] == of) | (of < 0)) for since, of in self.steps]
-        x = np.concatenate([x, *(c[:, None] for c in on)], axis=1)
+        began = int(self.table.day.min())
+        shapes = [
+            change.shape(day, began) * ((codes["machine"] == of) | (of < 0))
+            for change, of in zip(self.steps, self.step_of, strict=True)
+        ]
+        x = np.concatenate([x, *(s[:, None] for s in shapes)], axis=1)
         _, group_first, of_group = np.unique(group[lines], return_index=True, return_inverse=True)
         group_job = part.line_job[lines][group_first]
         _, job_first, job = np.unique(group_job, return_index=True, return_inverse=True)

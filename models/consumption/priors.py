@@ -44,7 +44,7 @@ FIXED = {
 }
 #: Blocks that a shop may do without: chance that it has one, and mean and sd of each of its columns where it has.
 SWITCHED: dict[str, tuple[float, tuple[tuple[float, float], ...]]] = {
-    "season": (0.3, ((0.0, 0.13), (0.0, 0.13), (0.0, 0.05), (0.0, 0.05))),
+    "season": (0.3, ((0.0, 0.2), (0.0, 0.2), (0.0, 0.06), (0.0, 0.06))),
     "together": (0.4, ((-0.15, 0.25),)),
 }
 #: Variance of a coefficient that is switched off.

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
     from models.consumption.latent_soil import SoilModel
     from models.consumption.planning import Planning
+    from models.consumption.sampler_time import Change
 
 
 @dataclass(frozen=True)
@@ -213,11 +214,10 @@ class Chain:
             target.offset[at[seen]] += self.soil_log[t][new[seen]] - self.soil_log[t][old[seen]]
             target.refit()
 
-    def changes(self) -> tuple[tuple[int, str], ...]:
-        """Return the changes of level as they stand: the first day's ordinal and the machine, '' for all jobs."""
+    def changes(self) -> tuple[Change, ...]:
+        """Return the changes of level as they stand."""
         found, machines = self.levels.changes, ("", *self.columns.blocks["machine"])
-        on = np.flatnonzero(found.scope >= 0)
-        return tuple((int(found.days[found.place[k]]), machines[found.scope[k]]) for k in on)
+        return tuple(found.change(int(k), machines[found.scope[k]]) for k in np.flatnonzero(found.scope >= 0))
 
     def snapshot(self) -> States:
         """Return the present state as one row."""

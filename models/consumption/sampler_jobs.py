@@ -12,7 +12,7 @@ import numpy as np
 
 from models.consumption.priors import SWITCHED
 from models.consumption.sampler_target import draw_from_log
-from models.consumption.sampler_time import CHANCE, STEP_SD, Changes, Sums, Told
+from models.consumption.sampler_time import AHEAD_DAYS, CHANCE, STEP_SD, Changes, Sums, Told
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -31,8 +31,7 @@ VISIT_LOG_SD = 0.7
 _VISIT_SCORES = np.linspace(-2.4, 1.8, 13)
 #: Columns that are drawn here where they are constant within every job.
 JOB_BLOCKS = ("level", "class", "operator", "machine", "together", "season", "ambient")
-#: Days for which a request is taken to lie ahead, and days of record that the chance of a change counts for.
-_AHEAD_DAYS = 15.0
+#: Days of record that the chance of a change counts for.
 _CHANGE_DAYS = 365.0
 
 
@@ -142,4 +141,4 @@ class JobLevels:
     def draw_ahead(self, rng: np.random.Generator) -> float:
         """Draw the sd of a change of level between the last job and a job to come: mostly 0."""
         n_on = int((self.changes.scope >= 0).sum())
-        return STEP_SD if rng.random() < (n_on + CHANCE) * _AHEAD_DAYS / self._days else 0.0
+        return STEP_SD if rng.random() < (n_on + CHANCE) * AHEAD_DAYS / self._days else 0.0

@@ -1,16 +1,17 @@
 """Changes of level in time: whether, when, for whom and by how much, one joint Gibbs move over both quantities.
 
-Each of a few possible changes is off or on. One that is on adds delta = (delta_lb, delta_min) to the log of every line
-of the jobs in its scope (all jobs, or those of one machine) from a day on; delta ~ N(0, S) (spike and slab: George &
+Each of a few possible changes is off or on. One that is on adds s delta, delta = (delta_lb, delta_min), to the log of
+every line of the jobs in its scope (all jobs, or those of one machine); delta ~ N(0, S) (spike and slab: George &
 McCulloch 1993, JASA 88:881-889; change points: Barry & Hartigan 1993, JASA 88:309-319; Chib 1998, J. Econometrics
-86:221-241). A step confounds with whatever is constant within a job (level, machine, operator, season), so the move
-integrates all of those out together with the job noise.
+86:221-241). It has one of two shapes, given a day c: a step, s = 1 from c on, or wear, s = years since the first job,
+and from c on years since c, when the worn part was renewed. A change confounds with whatever is constant within a job
+(level, machine, operator, season), so the move integrates all of those out together with the job noise.
 
 With W_tj = sum q and A_tj = sum q r over the lines of job j (r without the parts integrated out), and job noise
 u_j ~ N(0, L^-1), job j carries the precision P_j = W - W (W + L)^-1 W, W = diag(W_1j, W_2j), and the information
 h_j = A - W (W + L)^-1 A for its two levels. Let M and v be the precision and information of the integrated
-coefficients (prior included), B their covariance terms with the step, P and h summed over the jobs that the step
-touches. Then the step has precision Q = P + S^-1 - B'M^-1 B and information w = h - B'M^-1 v, and against no step
+coefficients (prior included), B = sum s P z' their covariance terms with the change. Then the change has precision
+Q = sum s^2 P_j + S^-1 - B'M^-1 B and information w = sum s h_j - B'M^-1 v, and against no change
 
     log Bayes factor = 1/2 w'Q^-1 w - 1/2 log |Q| - 1/2 log |S|.
 """
@@ -31,12 +32,48 @@ CHANCE = 0.12
 MOST_EXPECTED = 0.48
 STEP_SD = 0.25
 STEP_RHO = 0.5
-#: One change per so many jobs up to four, then one per so many up to the most: wear that grows takes many steps.
+#: Wear: its share among changes, and its sd on the log scale a year.
+WEAR_SHARE = 0.25
+WEAR_SD = 0.8
+#: Days for which a request is taken to lie ahead of the last job.
+AHEAD_DAYS = 15.0
+#: One change per so many jobs up to four, then one per so many up to the most: several machines may wear.
 JOBS_PER_CHANGE, FIRST_CHANGES = 10, 4
 JOBS_PER_FURTHER, MOST_CHANGES = 60, 8
+_DAYS_A_YEAR = 365.25
 #: A change is looked for at so many days at most, and in a machine that has so many jobs.
 _MOST_PLACES = 60
 _MACHINE_JOBS = 8
+
+
+@dataclass(frozen=True)
+class Change:
+    """A change of level that is on.
+
+    Attributes
+    ----------
+    day : int
+        Ordinal from which a step is on, or on which what wears was renewed.
+    machine : str
+        Whose it is, '' for all jobs.
+    wears : bool
+        Whether it is wear and not a step.
+    """
+
+    day: int
+    machine: str
+    wears: bool
+
+    def shape(self, day: NDArray[np.int64], first_day: int) -> NDArray[np.float64]:
+        """Return s of the module's text on each day of a log that begins on `first_day`."""
+        late = day >= self.day
+        if not self.wears:
+            return late.astype(np.float64)
+        return (day - np.where(late, self.day, first_day)) / _DAYS_A_YEAR
+
+    def ahead(self, last_day: int) -> float:
+        """Return s for a job to come, after the last day of the log."""
+        return (last_day + AHEAD_DAYS - self.day) / _DAYS_A_YEAR if self.wears else 1.0
 
 
 @dataclass(frozen=True)
@@ -83,9 +120,13 @@ class Changes:
     ----------
     scope, place : int64 arrays (n_changes,)
         Scope 0: all jobs; k > 0: machine code k - 1; -1: the change is off. Place: index into `days`.
+    worn : bool array (n_changes,)
+        Whether the change is wear and not a step.
     delta : (n_changes, 2)
     chance : float
         Prior chance that one of them is on.
+    log_prior : (2 n_scopes,)
+        Log prior odds of each shape and scope at one place, against off: steps first, then wear.
     extra : (2, n_jobs)
         What else shifts each job's level, for example its fixed amount.
     """
@@ -111,11 +152,15 @@ class Changes:
         share = np.full(len(self.scopes), 0.5 / max(len(self.scopes) - 1, 1))
         share[0] = 1.0 if len(self.scopes) == 1 else 0.5
         self.chance = min(CHANCE, MOST_EXPECTED / max(n_changes, 1))
+        share = np.concatenate([(1 - WEAR_SHARE) * share, WEAR_SHARE * share])
         self.log_prior = np.log(self.chance / (1 - self.chance) * share / max(len(days), 1))
+        self.day, self.worn = day, np.zeros(n_changes, dtype=bool)
+        self._first_day, self._last_day = (int(ordered[0]), int(ordered[-1])) if len(day) else (0, 0)
+        self._years, self._places = (day - self._first_day) / _DAYS_A_YEAR, (days - self._first_day) / _DAYS_A_YEAR
         self.scope, self.place = np.full(n_changes, -1), np.zeros(n_changes, dtype=np.int64)
         self.delta = np.zeros((n_changes, 2))
         self.extra = np.zeros((2, len(day)))
-        self.slab = STEP_SD**2 * np.array([[1.0, STEP_RHO], [STEP_RHO, 1.0]])
+        self.slab = np.array([STEP_SD, WEAR_SD])[:, None, None] ** 2 * np.array([[1.0, STEP_RHO], [STEP_RHO, 1.0]])
 
     @property
     def n(self) -> int:
@@ -127,7 +172,7 @@ class Changes:
         out = self.extra.copy()
         for k in range(self.n):
             if self.scope[k] >= 0 and k != without:
-                out[:, self._touched(k)] += self.delta[k][:, None]
+                out += self.delta[k][:, None] * self._basis(k)
         return out
 
     def now(self) -> dict[int, NDArray[np.float64]]:
@@ -135,8 +180,13 @@ class Changes:
         out: dict[int, NDArray[np.float64]] = {}
         for k in range(self.n):
             if self.scope[k] >= 0:
-                out[int(self.scope[k])] = out.get(int(self.scope[k]), 0.0) + self.delta[k]
+                amount = self.change(k).ahead(self._last_day) * self.delta[k]
+                out[int(self.scope[k])] = out.get(int(self.scope[k]), 0.0) + amount
         return out
+
+    def change(self, k: int, machine: str = "") -> Change:
+        """Return a change that is on, under the name of its machine."""
+        return Change(int(self.days[self.place[k]]), machine, bool(self.worn[k]))
 
     def told(self, sums: Sums, job_precision: NDArray[np.float64]) -> Told:
         """Return what the jobs say of their two levels, given the inverse covariance (2, 2) of the job noise."""
@@ -202,17 +252,19 @@ class Changes:
         return beta, _job_noise(told.noise_cov, rest, rng)
 
     def _tables(self, p: NDArray[np.float64], m_inverse: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-        """Return M^-1 B, (scopes, places, 2 d, 2), the inverse of Q and log |Q| |S|, for every scope and place."""
-        d = self.base.shape[1]
-        shape = (len(self.scopes), len(self.days))
+        """Return M^-1 B, (2 scopes, places, 2 d, 2), the inverse of Q and log |Q| |S|, steps first, then wear."""
+        d, n_places = self.base.shape[1], len(self.days)
         each = np.concatenate([p.reshape(4, 1, -1), p.reshape(4, 1, -1) * self.base.T], axis=1).reshape(4 * (d + 1), -1)
-        summed = np.stack([self._summed(each * inside) for inside in self.inside])
-        summed = summed.reshape(shape[0], 2, 2, d + 1, shape[1])
-        b = np.moveaxis(summed[:, :, :, 1:], 4, 1).transpose(0, 1, 2, 4, 3).reshape(*shape, 2 * d, 2)
+        first = self._against(each)
+        square = np.concatenate([first[: len(self.scopes), :: d + 1], self._squared(each[:: d + 1])])
+        q = np.moveaxis(square.reshape(-1, 2, 2, n_places), 3, 1)
+        b = first.reshape(-1, 2, 2, d + 1, n_places)[:, :, :, 1:]
+        b = np.moveaxis(b, 4, 1).transpose(0, 1, 2, 4, 3).reshape(-1, n_places, 2 * d, 2)
         solved = m_inverse @ b
-        q = np.moveaxis(summed[:, :, :, 0], 3, 1) + np.linalg.inv(self.slab) - np.swapaxes(b, 2, 3) @ solved
+        slab = np.repeat(self.slab, len(self.scopes), axis=0)[:, None]
+        q = q + np.linalg.inv(slab) - np.swapaxes(b, 2, 3) @ solved
         q_inverse = _inverse(q[..., 0, 0], q[..., 1, 1], q[..., 0, 1])
-        log_det = np.log(q[..., 0, 0] * q[..., 1, 1] - q[..., 0, 1] ** 2) + np.log(np.linalg.det(self.slab))
+        log_det = np.log(q[..., 0, 0] * q[..., 1, 1] - q[..., 0, 1] ** 2) + np.log(np.linalg.det(slab))
         return solved, q_inverse, log_det
 
     def _draw_one(
@@ -224,8 +276,7 @@ class Changes:
         rng: np.random.Generator,
     ) -> None:
         solved, q_inverse, log_det = tables
-        summed = np.stack([self._summed(h * inside) for inside in self.inside])
-        w = np.swapaxes(summed, 1, 2) - np.einsum("gcit,i->gct", solved, v)
+        w = np.swapaxes(self._against(h), 1, 2) - np.einsum("gcit,i->gct", solved, v)
         mean = np.einsum("tsgc,gcs->gct", q_inverse, w)
         density = self.log_prior[:, None] + 0.5 * (mean * w).sum(axis=2) - 0.5 * log_det
         options = np.append(density.ravel(), 0.0)
@@ -234,7 +285,7 @@ class Changes:
             self.scope[k], self.delta[k] = -1, 0.0
             return
         g, c = divmod(best, len(self.days))
-        self.scope[k], self.place[k] = self.scopes[g], c
+        self.worn[k], self.scope[k], self.place[k] = g >= len(self.scopes), self.scopes[g % len(self.scopes)], c
         lower = np.linalg.cholesky(q_inverse[:, :, g, c])
         self.delta[k] = mean[g, c] + lower @ rng.standard_normal(2)
 
@@ -243,10 +294,25 @@ class Changes:
         parts = np.add.reduceat(values[:, self.order], self.first, axis=1)
         return np.asarray(np.cumsum(parts[:, ::-1], axis=1)[:, ::-1])
 
-    def _touched(self, k: int) -> NDArray[np.bool_]:
-        touched = np.zeros(len(self.order), dtype=bool)
-        touched[self.order[self.first[self.place[k]] :]] = True
-        return np.asarray(touched & self.inside[int(np.flatnonzero(self.scopes == self.scope[k])[0])])
+    def _against(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return sums of s times (k, n_jobs) values, (2 scopes, k, n_places), steps first."""
+        steps = np.stack([self._summed(values * inside) for inside in self.inside])
+        aged = np.stack([(values * inside) @ self._years for inside in self.inside])
+        return np.concatenate([steps, aged[:, :, None] - self._places * steps])
+
+    def _squared(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return sums of s^2 times (k, n_jobs) values where s is wear, (scopes, k, n_places)."""
+        out = []
+        for inside in self.inside:
+            own = values * inside
+            late = self._places**2 * self._summed(own) - 2 * self._places * self._summed(own * self._years)
+            out.append((own @ self._years**2)[:, None] + late)
+        return np.stack(out)
+
+    def _basis(self, k: int) -> NDArray[np.float64]:
+        """Return s of a change that is on for each job, (n_jobs,)."""
+        shape = self.change(k).shape(self.day, self._first_day)
+        return np.asarray(shape * self.inside[int(np.flatnonzero(self.scopes == self.scope[k])[0])])
 
 
 def _inverse(

@@ -10,13 +10,13 @@ import pytest
 from models.consumption import learn as learning
 from models.consumption.backtest import refit_days
 from models.consumption.conformal import fit_map, remapped
-from models.consumption.design import Columns, columns_of
+from models.consumption.design import Columns, columns_of, rows_of
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import SoilModel, fit_soil
 from models.consumption.planning import Planning, log_median
 from models.consumption.plugin import Sampled, fit_all
 from models.consumption.sampler import Chain, States
-from models.consumption.sampler_time import CHANCE, Changes, Sums
+from models.consumption.sampler_time import CHANCE, Change, Changes, Sums
 from shared.vocabulary import QUANTITIES
 
 
@@ -83,24 +83,25 @@ def sampled_states(table: JobTable) -> tuple[Columns, States]:
     return columns, Chain(table, Planning(), columns, fit_soil(table), np.random.default_rng(2)).run(2, 20)
 
 
-@pytest.mark.parametrize("machine", ["", "m"])
-def test_a_large_fit_takes_over_a_change_that_the_sampler_found(machine: str) -> None:
-    """Pellets that rise by 0.4 on a known day leave level and machine together where they stand after it."""
+@pytest.mark.parametrize(("machine", "wears"), [("", False), ("m", False), ("", True)])
+def test_a_large_fit_takes_over_a_change_that_the_sampler_found(machine: str, wears: bool) -> None:
+    """Pellets that rise by 0.4 on a known day, or by 0.4 a year until then and from anew, are answered as they stand
+    after the last job."""
     table = learning.in_order(jobs(600, 3))
     day = int(table.day[450])
-    risen = np.where(table.day >= day, np.exp(0.4), 1.0)
+    truth = Change(day, machine, wears=wears)
+    risen = np.exp(0.4 * truth.shape(table.day, int(table.day[0])))
     first = np.unique(table.pellets.group, return_index=True)[1]
     value = table.pellets.value * risen[table.line_job[first]]
     table = replace(table, pellets=Observed(table.pellets.group, value))
     columns, part = sampled_states(table)
+    late = rows_of(columns, table).dense(columns.n, table.soil)[table.day[table.line_job] >= day]
     now = []
-    for changes in ((), ((day, machine),)):
+    for changes in ((), (truth,)):
         sampled = Sampled(part, columns.blocks["zone"], changes)
         states = fit_all(table, Planning(), columns, fit_soil(table), sampled, np.random.default_rng(4))
-        at = [columns.start(b) for b in ("level", "machine")]
-        sides = columns.span("class"), columns.span("operator")
-        now.append((states.b[:, 0, at].sum() + sum(states.b[:, 0, s].mean(axis=1).sum() for s in sides)) / states.n)
-    target = np.log(0.8) + 0.4
+        now.append(float((states.b[:, 0] @ late.T).mean()))
+    target = np.log(0.8) + 0.4 * truth.ahead(int(table.day[-1]))
     assert abs(now[1] - target) < 0.08
     assert abs(now[1] - target) < abs(now[0] - target)
 
@@ -186,12 +187,51 @@ def test_a_change_of_level_is_found_where_it_lies_and_for_whom() -> None:
     for _ in range(50):
         changes.draw(told, np.eye(6) / 0.3**2, np.zeros(6), rng)
         now = changes.now()
-        on = np.flatnonzero(changes.scope == 2)
+        on = np.flatnonzero((changes.scope == 2) & ~changes.worn)
         found.append((*now.get(2, np.zeros(2)), changes.days[changes.place[on]].min(initial=999)))
     lb, minutes, first = np.median(found[10:], axis=0)
     assert lb == pytest.approx(0.5, abs=0.12)
     assert minutes == pytest.approx(0.3, abs=0.12)
     assert abs(first - 120) <= 6
+
+
+def test_wear_is_found_and_its_renewal_dated() -> None:
+    """A machine that takes 0.8 more a year, from anew after a renewal, is found: slope, day and level to come."""
+    rng = np.random.default_rng(3)
+    day, machine = np.arange(300) * 2, np.arange(300) % 2
+    truth = Change(240, "", wears=True)
+    rest = np.array([[0.8], [0.5]]) * truth.shape(day, 0) * (machine == 1) + 0.15 * rng.standard_normal((2, 300))
+    weight = np.full((2, 300), 40.0)
+    changes = Changes(day, machine, 2, np.column_stack([np.ones(300), machine == 0, machine == 1]))
+    told = changes.told(Sums(weight, weight * rest), np.eye(2) / 0.1**2)
+    found, ahead = [], []
+    for _ in range(60):
+        beta, _ = changes.draw(told, np.eye(6) / 0.3**2, np.zeros(6), rng)
+        on = np.flatnonzero((changes.scope == 2) & changes.worn)
+        found.append((*changes.delta[on].sum(axis=0), changes.days[changes.place[on]].min(initial=999)))
+        ahead.append(beta[0, 0] + beta[0, 2] + changes.now().get(2, np.zeros(2))[0])
+    lb, minutes, renewed = np.median(found[20:], axis=0)
+    assert lb == pytest.approx(0.8, abs=0.2)
+    assert minutes == pytest.approx(0.5, abs=0.2)
+    assert abs(renewed - 240) <= 20
+    assert np.median(ahead[20:]) == pytest.approx(0.8 * truth.ahead(598), abs=0.1)
+
+
+def test_sums_of_a_change_agree_with_its_shape() -> None:
+    """The sums that the move takes over days equal those of each change's own shape."""
+    rng = np.random.default_rng(4)
+    day = rng.integers(0, 500, 80)
+    changes = Changes(day, rng.integers(0, 2, 80), 2, np.ones((80, 1)))
+    values = rng.random((3, 80))
+    once, square = changes._against(values), changes._squared(values)
+    n_scopes = len(changes.scopes)
+    for g in range(2 * n_scopes):
+        for c in (0, 20, len(changes.days) - 1):
+            changes.worn[0], changes.scope[0], changes.place[0] = g >= n_scopes, changes.scopes[g % n_scopes], c
+            shape = changes.change(0).shape(day, int(day.min())) * changes.inside[g % n_scopes]
+            assert once[g, :, c] == pytest.approx(values @ shape)
+            if g >= n_scopes:
+                assert square[g - n_scopes, :, c] == pytest.approx(values @ shape**2)
 
 
 def test_without_a_change_few_are_drawn() -> None:

@@ -149,8 +149,9 @@ def draw_changes(table: JobTable, machine: np.ndarray, n_machines: int, rng: np.
         option = int(rng.choice(len(chance) + 1, p=np.append(chance, 1 - changes.chance)))
         if option < len(chance):
             g, changes.place[k] = divmod(option, len(changes.days))
-            changes.scope[k] = changes.scopes[g]
-            changes.delta[k] = rng.multivariate_normal(np.zeros(2), changes.slab)
+            worn, scope = divmod(g, len(changes.scopes))
+            changes.worn[k], changes.scope[k] = worn, changes.scopes[scope]
+            changes.delta[k] = rng.multivariate_normal(np.zeros(2), changes.slab[worn])
     return changes
 
 
