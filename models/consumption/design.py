@@ -220,7 +220,7 @@ def word_codes(columns: Columns, table: JobTable) -> dict[str, NDArray[np.int64]
 def cell_column(
     columns: Columns, block: str, left: NDArray[np.int64], right: NDArray[np.int64] | int
 ) -> NDArray[np.int64]:
-    """Return the column of cells (left word, right word or soil level), -1 where there is none."""
+    """Return the column of cells (left word, right word or soil level), -1 where there is none; codes broadcast."""
     first, second = block.split("_")
     left_words = columns.blocks[first]
     right_words = tuple(str(s) for s in range(N_SOILS)) if second == "soil" else columns.blocks[second]

@@ -263,9 +263,10 @@ class Newton:
             blank = np.flatnonzero(factor.codes < 0)
             share = np.array(self.usual.shares[block])
             x[blank, self.columns.span(block)] = share
-            for k in range(len(share)) if block == "machine" else ():
-                column = cell_column(self.columns, "machine_zone", np.full(len(blank), k), codes["zone"][blank])
-                x[blank[column >= 0], column[column >= 0]] = share[k]
+            if block == "machine" and len(blank):
+                cell = cell_column(self.columns, "machine_zone", np.arange(len(share)), codes["zone"][blank, None])
+                line, machine = np.nonzero(cell >= 0)
+                x[blank[line], cell[line, machine]] = share[machine]
 
     def _level_chance(self, part: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the chance of each soil level of lines without one, before their figures are looked at."""

@@ -148,9 +148,8 @@ def _words(table: JobTable, columns: Columns, usual: Usual) -> Iterator[_Blank]:
         column = np.full((len(lines), len(used), 2), columns.n)
         column[:, :, 0] = columns.start(block) + used
         if block == "machine":
-            for k, code in enumerate(used.tolist()):
-                cell = cell_column(columns, "machine_zone", np.full(len(lines), code), zone[lines])
-                column[:, k, 1] = np.where(cell >= 0, cell, columns.n)
+            cell = cell_column(columns, "machine_zone", used, zone[lines, None])
+            column[:, :, 1] = np.where(cell >= 0, cell, columns.n)
         yield _Blank(jobs, lines, job, column, np.ones(column.shape), np.log(share[used]), np.full(len(jobs), -1))
 
 

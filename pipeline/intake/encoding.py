@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _BLOCK: Final = 1 << 20
-_MARKS: Final = (
+MARKS: Final = (
     (codecs.BOM_UTF32_LE, "utf-32"),
     (codecs.BOM_UTF32_BE, "utf-32"),
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -57,7 +57,7 @@ def detect_encoding(path: Path, told: str | None) -> Encoded:
         return _told(told)
     with path.open("rb") as file:
         start = file.read(4096)
-    for mark, name in _MARKS:
+    for mark, name in MARKS:
         if start.startswith(mark):
             return _marked(path, name)
     wide = utf16_by_nuls(start)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import codecs
 from typing import TYPE_CHECKING, Final
 
-from pipeline.intake.encoding import utf16_by_nuls
+from pipeline.intake.encoding import MARKS, utf16_by_nuls
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -22,7 +21,8 @@ _SIGNATURES: Final = (
     (b"Rar!\x1a\x07", "a packed file (rar)", "Unpack it and import the files in it."),
 )
 _PAGES: Final = (b"<html", b"<!doctype html", b"<table", b"<head", b"<body")
-_MARKS: Final = (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+#: Marks of texts whose plain letters hold NULs.
+_WIDE_MARKS: Final = tuple(mark for mark, name in MARKS if name != "utf-8-sig")
 #: Control characters that texts hold: tab, line feed, vertical tab, form feed, return, end of file, escape. NUL is
 #: not counted either: it stands in damaged but readable logs, whose rows are then rejected.
 _IN_TEXTS: Final = frozenset(b"\x00\t\n\v\f\r\x1a\x1b")
@@ -45,14 +45,14 @@ def refuse_foreign(path: Path, start: bytes, *, told: str | None) -> None:
     if start.lstrip(b"\xef\xbb\xbf \r\n\t").lower().startswith(_PAGES):
         do = "Open it in the spreadsheet program and save it as .xlsx."
         raise _no_table(path, "a web page (HTML)", do)
-    if told is None and is_noise(start):
+    if told is None and _is_noise(start):
         do = "Check that it is the right file; if it is, save it anew from the program that made it."
         raise _no_table(path, "bytes that are neither text nor a workbook", do)
 
 
-def is_noise(start: bytes) -> bool:
+def _is_noise(start: bytes) -> bool:
     """Tell whether a file's first bytes are no text in any encoding that is found without being told."""
-    if start.startswith(_MARKS) or utf16_by_nuls(start):
+    if start.startswith(_WIDE_MARKS) or utf16_by_nuls(start):
         return False
     n_controls = sum(b < 0x20 and b not in _IN_TEXTS for b in start)
     return n_controls >= _LEAST_CONTROLS and n_controls > _MOST_CONTROLS_SHARE * len(start)
