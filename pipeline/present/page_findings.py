@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from pipeline.answers.calibrating import FEW_JOBS
 from pipeline.answers.review_words import setting_name
-from pipeline.present.figures import few, percent, words
+from pipeline.present.figures import change_words, few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
-from pipeline.present.page_tables import Grid, between, grid, share_words
+from pipeline.present.page_tables import Grid, between, grid
 
 if TYPE_CHECKING:
     from pipeline.answers.reporting import ReportContents
@@ -107,7 +107,7 @@ def _findings(result: TechniqueResult, style: Style) -> Grid:
         [
             [
                 _who(f),
-                f"{share_words(f.ratio.estimate)} ({share_words(f.ratio.low)} to {share_words(f.ratio.high)})",
+                f"{change_words(f.ratio.estimate)} ({change_words(f.ratio.low)} to {change_words(f.ratio.high)})",
                 span_words(f.pellets_lb_month, style),
                 between(f.usd_month, style.money),
                 f"{f.jobs:,}",

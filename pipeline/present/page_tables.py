@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from pipeline.present.figures import change_words, minutes_range, words
 from pipeline.present.figures import minutes as written_minutes
-from pipeline.present.figures import minutes_range, words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -90,7 +90,7 @@ def _line(row: JobRow, style: Style) -> JobLine:
         _text(", ".join(words(z) for z in row.zones), "wrap"), _text(", ".join(row.soils) or "-", "wrap"),
         _text(", ".join(row.operators) or "-"), _number(row.pellets_lb, style.weight),
         Cell(expected, _key(row.expected_lb), "n"),
-        Cell("-" if ratio is None else share_words(ratio), _key(ratio), "n"),
+        Cell("-" if ratio is None else change_words(ratio), _key(ratio), "n"),
         _number(row.minutes, written_minutes), Cell(time, _key(row.expected_min), "n"),
         _number(row.price_usd, style.money), Cell(note or "-", note, "note"),
     ))  # fmt: skip
@@ -106,9 +106,3 @@ def _key(value: float | None) -> str:
 
 def _number(value: float | None, write: Callable[[float], str]) -> Cell:
     return Cell("-" if value is None else write(value), _key(value), "n")
-
-
-def share_words(share: float) -> str:
-    """Return a change against 1 as words, such as '+7 %'; '0 %' where it rounds to none."""
-    change = round((share - 1) * 100)
-    return f"{change:+d} %" if change else "0 %"

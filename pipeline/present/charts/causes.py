@@ -21,7 +21,7 @@ from pipeline.present.charts.canvas import (
     legend_above,
     sheet,
 )
-from pipeline.present.figures import percent, words
+from pipeline.present.figures import change_words, percent, words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,7 +75,7 @@ def effects_chart(effects: Sequence[EffectTold], found: frozenset[tuple[str, str
         axes.set_xlim(-1.1 * reach, 1.1 * reach)
         axes.grid(axis="y", visible=False)
         legend_above(figure, axes)
-    told_text = "; ".join(f"{_label(e)} {100 * (e.ratio.estimate - 1):+.0f} %" for e in shown)
+    told_text = "; ".join(f"{_label(e)} {change_words(e.ratio.estimate)}" for e in shown)
     return Drawing("effects", "Operators, machines and settings against like jobs", f"Pellets: {told_text}.", figure)
 
 

@@ -15,10 +15,9 @@ from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import learn_book
 from pipeline.answers.reporting import report_contents
 from pipeline.book.store import Book
-from pipeline.present.figures import Style
+from pipeline.present.figures import Style, change_words
 from pipeline.present.page import report_page
 from pipeline.present.page_prices import packed
-from pipeline.present.page_tables import share_words
 
 Run = Callable[..., tuple[int, str, str]]
 TODAY = date(2026, 5, 20)
@@ -229,4 +228,4 @@ def test_the_page_is_the_same_every_time(new_book: Callable[..., Book]) -> None:
 
 def test_a_change_that_rounds_to_none_has_no_sign() -> None:
     """Changes carry their sign, and one below half a percent is 0 without one."""
-    assert [share_words(r) for r in (1.072, 0.93, 0.996, 1.004)] == ["+7 %", "-7 %", "0 %", "0 %"]
+    assert [change_words(r) for r in (1.072, 0.93, 0.996, 1.004)] == ["+7 %", "-7 %", "0 %", "0 %"]
