@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.jobs import SETTINGS
+from shared.units import DAYS_PER_YEAR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -38,7 +39,6 @@ SETTING_ORIGIN: Mapping[str, tuple[float, float]] = {
     "ice_on_share": (0.6, 0.2),
 }
 _SETTING_LIMIT = 3.0
-_YEAR = 365.2425
 
 
 @dataclass(frozen=True)
@@ -243,7 +243,7 @@ def _numeric(columns: Columns, table: JobTable) -> list[tuple[int, NDArray[np.fl
     # A line after the first at a factor f, and which is first not known: (1 - 1/n) log f a line on average.
     together = 1.0 - 1.0 / np.bincount(job, minlength=table.n_jobs).clip(1)
     out.append((columns.start("together"), together[job]))
-    angle = 2 * np.pi * table.day / _YEAR
+    angle = 2 * np.pi * table.day / DAYS_PER_YEAR
     waves = (np.sin(angle), np.cos(angle), np.sin(2 * angle), np.cos(2 * angle))
     out += [(columns.start("season") + k, wave[job]) for k, wave in enumerate(waves)]
     if columns.blocks["ambient"]:

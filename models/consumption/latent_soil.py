@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.units import DAYS_PER_YEAR
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -25,7 +27,6 @@ _PSEUDO_LINES = 4.0
 _CELL_LINES = 8.0
 _SEASON_LINES = 20.0
 _PAIR_PRIOR = (0.5, 10.0)
-_YEAR = 365.2425
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def fit_soil(table: JobTable) -> SoilModel:
 
 
 def _waves(table: JobTable) -> NDArray[np.float64]:
-    angle = 2 * np.pi * table.day[table.line_job] / _YEAR
+    angle = 2 * np.pi * table.day[table.line_job] / DAYS_PER_YEAR
     return np.column_stack([np.sin(angle), np.cos(angle)])
 
 

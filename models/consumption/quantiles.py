@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.units import DAYS_PER_YEAR
 from shared.vocabulary import SOILS
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ class JobFeatures:
             _per_job(job, n, (table.soil < 0)[:, None].astype(np.float64)),
             _per_job(job, n, table.coating_removed[:, None].astype(np.float64)),
             _per_job(job, n, age[:, None]) / np.maximum(lines, 1.0)[:, None],
-            ((table.day - self.first_day) / 365.25)[:, None],
+            ((table.day - self.first_day) / DAYS_PER_YEAR)[:, None],
         ]
         return np.concatenate(parts, axis=1)
 

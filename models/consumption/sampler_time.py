@@ -23,6 +23,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.units import DAYS_PER_YEAR
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -40,7 +42,6 @@ AHEAD_DAYS = 15.0
 #: One change per so many jobs up to four, then one per so many up to the most: several machines may wear.
 JOBS_PER_CHANGE, FIRST_CHANGES = 10, 4
 JOBS_PER_FURTHER, MOST_CHANGES = 60, 8
-_DAYS_A_YEAR = 365.25
 #: A change is looked for at so many days at most, and in a machine that has so many jobs.
 _MOST_PLACES = 60
 _MACHINE_JOBS = 8
@@ -69,11 +70,11 @@ class Change:
         late = day >= self.day
         if not self.wears:
             return late.astype(np.float64)
-        return (day - np.where(late, self.day, first_day)) / _DAYS_A_YEAR
+        return (day - np.where(late, self.day, first_day)) / DAYS_PER_YEAR
 
     def ahead(self, last_day: int) -> float:
         """Return s for a job to come, after the last day of the log."""
-        return (last_day + AHEAD_DAYS - self.day) / _DAYS_A_YEAR if self.wears else 1.0
+        return (last_day + AHEAD_DAYS - self.day) / DAYS_PER_YEAR if self.wears else 1.0
 
 
 @dataclass(frozen=True)
@@ -156,7 +157,7 @@ class Changes:
         self.log_prior = np.log(self.chance / (1 - self.chance) * share / max(len(days), 1))
         self.day, self.worn = day, np.zeros(n_changes, dtype=bool)
         self._first_day, self._last_day = (int(ordered[0]), int(ordered[-1])) if len(day) else (0, 0)
-        self._years, self._places = (day - self._first_day) / _DAYS_A_YEAR, (days - self._first_day) / _DAYS_A_YEAR
+        self._years, self._places = (day - self._first_day) / DAYS_PER_YEAR, (days - self._first_day) / DAYS_PER_YEAR
         self.scope, self.place = np.full(n_changes, -1), np.zeros(n_changes, dtype=np.int64)
         self.delta = np.zeros((n_changes, 2))
         self.extra = np.zeros((2, len(day)))

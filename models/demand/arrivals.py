@@ -18,11 +18,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.units import DAYS_PER_MONTH
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-#: Days of a mean month: the unit of time of the level and the slope.
-MONTH_DAYS = 30.4375
 N_HARMONICS = 6
 #: More steps of the level than this are not told apart: older ones become longer.
 _MOST_STEPS = 60
@@ -162,7 +162,7 @@ def harmonics(phase: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def log_rate(fit: ArrivalFit, rows: CountRows, rng: np.random.Generator) -> NDArray[np.float64]:
     """Return draws of the log rate of coming rows, shape (n_rows, n_draws): the level walks on from the end."""
-    ahead = np.maximum(rows.at - fit.end, 0.0) / MONTH_DAYS
+    ahead = np.maximum(rows.at - fit.end, 0.0) / DAYS_PER_MONTH
     walk = np.cumsum(
         np.sqrt(np.diff(ahead, prepend=0.0).clip(0.0))[:, None] * rng.standard_normal((rows.n, fit.n_draws)), axis=0
     )
@@ -195,7 +195,7 @@ class _Posterior:
     def __init__(self, past: CountRows, end: float, prior_level: float, prior_sd: float) -> None:
         self.y, self.log_e = past.count, np.log(past.exposure)
         self.prior_level, self.prior_sd = prior_level, prior_sd
-        back = np.maximum(end - past.at, 0.0) / MONTH_DAYS
+        back = np.maximum(end - past.at, 0.0) / DAYS_PER_MONTH
         span = float(back.max(initial=0.0))
         # Steps of about a month, the newest first; the level runs straight between them.
         n_steps = min(int(np.ceil(span)), _MOST_STEPS)

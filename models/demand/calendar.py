@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.demand.arrivals import CountRows
+from shared.units import DAYS_PER_YEAR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from models.demand.gaps import Gap
 
 WEEK = 7
-YEAR_DAYS = 365.2425
 #: Days by which a weekday's share of the work is shrunk towards an even week.
 _EVEN_DAYS = 10.0
 #: Work of a day that is not a working day, before any job was seen on one.
@@ -84,7 +84,7 @@ def logged_days(first: int, today: int, gaps: Sequence[Gap]) -> NDArray[np.int64
 
 def phase_of(days: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the share of the mean Gregorian year gone by on days given as ordinals, within a day and a half."""
-    return np.asarray(((days - 0.5) / YEAR_DAYS) % 1.0)
+    return np.asarray(((days - 0.5) / DAYS_PER_YEAR) % 1.0)
 
 
 def weekly_rows(

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.units import DAYS_PER_MONTH
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-#: Days of the month that a balance's scatter is stated for.
-_MONTH = 30.4
 # Priors (from memory, without a source): share of logged use that goes unlogged .03 +- .08, and a month's scatter
 # around the law (which holds the change of stock) a quarter of the daily loss, worth four months.
 _SHARE_MEAN, _SHARE_SD, _SCATTER, _SCATTER_MONTHS = 0.03, 0.08, 0.25, 4.0
@@ -58,7 +58,7 @@ class LostIce:
     ) -> NDArray[np.float64]:  # fmt: skip
         """Return draws of the lost ice of coming months, >= 0, shape of `used_lb` (n_months, n_draws)."""
         days = n_days[:, None]
-        scatter = self.month_sd_lb_day * np.sqrt(days * _MONTH) * rng.standard_normal(used_lb.shape)
+        scatter = self.month_sd_lb_day * np.sqrt(days * DAYS_PER_MONTH) * rng.standard_normal(used_lb.shape)
         wanted = days * warmth[:, None] * self.base_lb_day + self.share * used_lb + scatter
         return np.asarray(np.maximum(wanted, 0.0), dtype=np.float64)
 
@@ -80,7 +80,7 @@ def learn_lost(months: Sequence[IceMonth], prior_lb_day: NDArray[np.float64], *,
     rng = np.random.default_rng([seed % 2**63, 0x105E])
     mean = np.array([prior_lb_day.mean(), _SHARE_MEAN])
     precision = 1.0 / np.array([prior_lb_day.std() + 0.05 * prior_lb_day.mean() + 1e-6, _SHARE_SD]) ** 2
-    weight = np.array([m.n_days / _MONTH for m in months])
+    weight = np.array([m.n_days / DAYS_PER_MONTH for m in months])
     x = np.array([[m.warmth, m.used_lb / m.n_days] for m in months]).reshape(-1, 2)
     y = np.array([(m.delivered_lb - m.used_lb) / m.n_days for m in months])
     variance = np.full(n_draws, max((_SCATTER * mean[0]) ** 2, 1e-6))

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.units import DAYS_PER_YEAR
+
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
@@ -26,7 +28,6 @@ REFERENCE_C = 20.0
 #: Loss of one container, lb a day: editable planning value, and sd of its logarithm.
 PLANNING_LB_DAY = 35.0
 PLANNING_SPREAD = 0.4
-YEAR_DAYS = 365.2425
 #: Warmest day of the year in the northern temperate zone, days after 1 January (about 20 July).
 WARMEST_DAY = 200.0
 #: Hours of a day at which things happen where no timestamp says otherwise, as shares of 24 h.
@@ -100,7 +101,7 @@ class Climate:
         shop feels less). Else air is 0 and season is cos(2 pi (day - 200) / 365.2425). Both s and c are learned with
         the loss.
         """
-        phase = np.asarray(2 * np.pi * (days - WARMEST_DAY) / YEAR_DAYS, dtype=np.float64)
+        phase = np.asarray(2 * np.pi * (days - WARMEST_DAY) / DAYS_PER_YEAR, dtype=np.float64)
         season, air = np.cos(phase), np.zeros(len(days))
         if len(self.day) >= _CURVE_DAYS:
             season, air = np.zeros(len(days)), warmth(self._curve(phase)) - 1
@@ -113,7 +114,7 @@ class Climate:
 
     def _curve(self, phase: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return °C by a sine through the known days; a ridge of five days keeps half a year from inventing it."""
-        angle = 2 * np.pi * (self.day - WARMEST_DAY) / YEAR_DAYS
+        angle = 2 * np.pi * (self.day - WARMEST_DAY) / DAYS_PER_YEAR
         design = np.column_stack([np.ones(len(angle)), np.cos(angle), np.sin(angle)])
         penalty = np.diag([0.0, 5.0, 5.0])
         beta = np.linalg.solve(design.T @ design + penalty, design.T @ self.air_c)

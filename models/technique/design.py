@@ -14,6 +14,7 @@ import numpy as np
 
 from models.consumption.jobs import SETTINGS
 from models.consumption.planning import log_median
+from shared.units import DAYS_PER_YEAR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -257,7 +258,7 @@ def _need_blocks(build: _Builder, table: JobTable, cuts: NDArray[np.int64]) -> N
     later = np.asarray(table.day[table.line_job][:, None] >= cuts[None, :], dtype=np.float64)
     alone = (np.bincount(table.line_job, minlength=table.n_jobs) == 1)[table.line_job].astype(np.float64)
     build.add("zone_alone", is_zone * alone[:, None], zone.names, 0.06, learned=True)
-    phase = 2.0 * np.pi * table.day[table.line_job] / 365.2425
+    phase = 2.0 * np.pi * table.day[table.line_job] / DAYS_PER_YEAR
     waves = {"cos": np.cos(phase), "sin": np.sin(phase)}
     build.add("season", np.column_stack(list(waves.values())), list(waves), 0.05, learned=False)
     by_zone = np.concatenate([is_zone * wave[:, None] for wave in waves.values()], axis=1)

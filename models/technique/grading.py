@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.technique.design import indicators
+from shared.units import DAYS_PER_YEAR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,7 +57,7 @@ class Grading:
 
 
 def _like_columns(table: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
-    quarter = ((table.day[table.line_job[lines]] % 365.2425) // 91.32).astype(np.int32)
+    quarter = ((table.day[table.line_job[lines]] % DAYS_PER_YEAR) // (DAYS_PER_YEAR / 4)).astype(np.int32)
     vehicle, zone = table.vehicle_class.take(lines), table.zone.take(lines)
     return np.column_stack(
         [

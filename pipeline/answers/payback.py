@@ -11,6 +11,7 @@ from models.consumption.draws import stream
 from models.costing.payback import months_to_pay_back, straight_line_usd_per_hour
 from pipeline.answers.answer import Interval, QuantitySummary, summarise
 from shared.errors import RimebookError
+from shared.units import DAYS_PER_MONTH
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Asking
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 #: Time looked back on, the least number of visits, and the days of an average month.
 _WINDOW_DAYS = 365
 LEAST_VISITS = 5
-_MONTH_DAYS = 365.25 / 12
 _N_DRAWS = 2000
 
 
@@ -85,7 +85,7 @@ def machine_payback(asking: Asking, costed: Costed, name: str) -> MachinePayback
             expected=f"{LEAST_VISITS} or more", do="Log the machine and the price of each job.",
         )  # fmt: skip
     seen_from = max(first, int(costed.table.day[0]))
-    months_seen = (asking.today.toordinal() - seen_from) / _MONTH_DAYS
+    months_seen = (asking.today.toordinal() - seen_from) / DAYS_PER_MONTH
     earned = share[rows] * (costed.columns.price_usd[rows] - costed.cost_usd[rows] + costed.equipment_usd[rows])
     costs = asking.book.settings.costs
     hours = float((share[rows] * costed.minutes[rows]).sum()) * costs.trigger_share / 60.0

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.answers.answer import summarise
+from shared.units import DAYS_PER_MONTH
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 #: The time that stands for today's months, days, and the least it is reckoned over.
 WINDOW_DAYS = 91
 LEAST_DAYS = 28
-DAYS_A_MONTH = 365.2425 / 12
 N_DRAWS = 2000
 
 
@@ -82,5 +82,5 @@ def monthly_waste(
     rng = np.random.default_rng(seed)
     log_ratio = effect.draws(N_DRAWS, rng)[0]
     pounds = float(np.exp(review.fit.rows.log_value) @ window.share)
-    lb = np.maximum(pounds * -np.expm1(-log_ratio), 0.0) * DAYS_A_MONTH / window.days
+    lb = np.maximum(pounds * -np.expm1(-log_ratio), 0.0) * DAYS_PER_MONTH / window.days
     return Waste(summarise(lb, level=level, n_scores=n_jobs), summarise(lb * usd_per_lb, level=level, n_scores=n_jobs))

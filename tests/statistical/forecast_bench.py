@@ -22,9 +22,10 @@ from forecast_rivals import RIVALS
 from forecast_shops import KINDS, SimulatedShop, simulated
 
 from models.demand.arrivals import CountRows, draw_counts, fit_arrivals, log_rate
-from models.demand.calendar import YEAR_DAYS, month_of
+from models.demand.calendar import month_of
 from models.demand.record import HORIZON, LEVELS, actual_months, find_gaps_of, rolling_forecasts
 from models.scores import binomial_band, interval_score
+from shared.units import DAYS_PER_YEAR
 
 if TYPE_CHECKING:
     from forecast_rivals import Rival
@@ -102,7 +103,7 @@ def open_series(name: str) -> tuple[np.ndarray, CountRows]:
     months = [month_of(year, 1 + k) for k in range(len(counts))]
     middle = np.array([(m.first + m.last) / 2 for m in months])
     days = np.array([m.last - m.first + 1 for m in months], dtype=float)
-    return counts, CountRows(counts, days, middle, (middle / YEAR_DAYS) % 1.0)
+    return counts, CountRows(counts, days, middle, (middle / DAYS_PER_YEAR) % 1.0)
 
 
 def count_quantiles(rows: CountRows, n_past: int, *, seed: int, n_draws: int = 2000) -> np.ndarray:

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from models.demand.arrivals import MONTH_DAYS, CountRows, centred, draw_counts, fit_arrivals, log_rate
+from models.demand.arrivals import CountRows, centred, draw_counts, fit_arrivals, log_rate
+from shared.units import DAYS_PER_MONTH
 
 
 def weekly(rate, n_weeks, seed, *, over=0.0):
@@ -72,7 +73,7 @@ def test_uncertainty_grows_with_the_horizon():
     rows = ahead(26, 728.0)
     rates = log_rate(fit, rows, np.random.default_rng(1))
     assert rates[-1].std() > rates[0].std()
-    assert rows.at[-1] - fit.end > 5 * MONTH_DAYS
+    assert rows.at[-1] - fit.end > 5 * DAYS_PER_MONTH
 
 
 def test_same_seed_same_draws():
