@@ -16,6 +16,7 @@ from models.scores import interval_score
 from pipeline.answers.answer import Answer
 from pipeline.answers.history import history
 from pipeline.book import fits
+from shared.counting import counted
 from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES, SOILS, UNKNOWN
 
 if TYPE_CHECKING:
@@ -213,7 +214,7 @@ def _advice(
     # Two quantities of one job are hardly two trials: the band counts jobs.
     band = 0.02 + 2 * float(np.sqrt(GROUP_LEVEL * (1 - GROUP_LEVEL) / max(main.jobs, 1)))
     if main.jobs < FEW_JOBS:
-        tested = f"{main.jobs} past job{'s' if main.jobs != 1 else ''}"
+        tested = counted(main.jobs, "past job")
         yield f"Only {tested} could be tested: too few to say whether the intervals hold. Log more, then learn again."
     elif main.held < GROUP_LEVEL - band:
         yield "Past intervals were too narrow: quote with a smaller risk share until newer jobs have been learned from."

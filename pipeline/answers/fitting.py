@@ -15,6 +15,7 @@ from models.consumption.learn import calibrated, fit, learn
 from pipeline.answers.answer import Answer
 from pipeline.answers.history import history
 from pipeline.book import fits
+from shared.counting import counted
 from shared.errors import RimebookError
 from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES
 
@@ -141,7 +142,7 @@ def learn_book(asking: Asking, tell: Tell | None = None) -> Answer[LearnResult]:
             f"{asking.today.isoformat()}: answers are planning figures from book.toml. Import a job log."
         )
     elif left_out:
-        warnings.append(f"{left_out} jobs have neither pellets nor minutes above 0 and were left out.")
+        warnings.append(f"Left out, with neither pellets nor minutes above 0: {counted(left_out, 'job')}.")
     return Answer(LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(record)), tuple(warnings))
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from models.technique.effects import FALSE_DISCOVERY, LEAST_JOBS, LEAST_RATIO, LEAST_SETTING_JOBS, benjamini_hochberg
 from pipeline.answers.review_waste import Waste, monthly_waste, window_of
 from pipeline.answers.review_words import drift_words, effect_words, plain_day, setting_name
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -247,14 +248,11 @@ def change_found(change: KnownChange, what: str, level: float) -> ChangeFound:
 
 def not_enough_of(review: Review) -> list[NotEnough]:
     """Return what cannot be said, and why."""
-    told = [
-        NotEnough(
-            kind, name, "", n, f"{n} jobs; at least {LEAST_SETTING_JOBS if kind == 'setting' else LEAST_JOBS} needed"
-        )
-        if n < (LEAST_SETTING_JOBS if kind == "setting" else LEAST_JOBS)
-        else NotEnough(kind, name, "", n, f"no other {kind} with {LEAST_JOBS} jobs to compare with")
-        for kind, name, n in review.few
-    ]
+    told = []
+    for kind, name, n in review.few:
+        least = LEAST_SETTING_JOBS if kind == "setting" else LEAST_JOBS
+        why = f"no other {kind} with {LEAST_JOBS} jobs to compare with"
+        told.append(NotEnough(kind, name, "", n, f"{counted(n, 'job')}; at least {least} needed" if n < least else why))
     for effect in review.operators:
         grading = review.grading[effect.name]
         if grading.differs and not (effect.is_waste and review.operator_separable(effect)):

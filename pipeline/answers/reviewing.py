@@ -33,6 +33,7 @@ from pipeline.answers.review_findings import (
 )
 from pipeline.answers.review_mask import mask_result, masks
 from pipeline.answers.review_words import NOT_GROUNDS
+from shared.counting import counted
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -171,7 +172,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
     if found is None:
         if question.job is not None:
             raise _too_few(asking, table.n_jobs)
-        why = f"{table.n_jobs} jobs with pellets on record; at least {FEWEST_JOBS} needed"
+        why = f"{counted(table.n_jobs, 'job')} with pellets on record; at least {FEWEST_JOBS} needed"
         balance = tuple(balance_told(b, asking.level) for b in container_balances(asking))
         return TechniqueResult((), (NotEnough("shop", asking.book.name, "", table.n_jobs, why),), balance=balance,
                                jobs=table.n_jobs), []  # fmt: skip
@@ -206,7 +207,7 @@ def noted_changes(settings: Settings, today: date, machines: tuple[str, ...]) ->
 
 def _too_few(asking: Asking, n_jobs: int) -> RimebookError:
     return RimebookError(
-        "too-few-jobs", where="job log", found=f"{n_jobs} jobs with pellets before {asking.today}",
+        "too-few-jobs", where="job log", found=f"{counted(n_jobs, 'job')} with pellets before {asking.today}",
         expected=f"at least {FEWEST_JOBS}", do="Log more jobs; until then `estimate` shows what a job should take.",
     )  # fmt: skip
 

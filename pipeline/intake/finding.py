@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.texts import tidy, word_key
 from pipeline.intake.units import SPELLINGS
+from shared.counting import counted
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -136,5 +137,5 @@ def first_lines_note(found: HeaderFound) -> list[str]:
     """Return the note on rows above the header, none where there are none."""
     if not found.n_title:
         return []
-    rows = "1 row" if found.n_title == 1 else f"{found.n_title} rows"
+    rows = counted(found.n_title, "row")
     return [f"header found on line {found.line}; {rows} above it set aside ({found.title[:60]!r})"]

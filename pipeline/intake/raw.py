@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from pipeline.intake.faults import Fault
 from pipeline.intake.numbers import NUMBER, read_number
 from pipeline.intake.texts import is_error_cell, tidy
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -214,8 +215,8 @@ class _Sifter:
             notes.append(f"totals set aside, not imported: line {shown}{more}")
         if self._footers:
             line, text = self._footers[0]
-            rows = "1 row of text" if len(self._footers) == 1 else f"{len(self._footers)} rows of text"
-            notes.append(f"{rows} among the rows set aside (line {line}: {text.strip()!r})")
+            rows = counted(len(self._footers), "row")
+            notes.append(f"{rows} of text among the rows set aside (line {line}: {text.strip()!r})")
         if self._n_surplus:
             notes.append(f"{self._n_surplus} cells stand under no head and are left out (first: {self._first_surplus})")
         if self._log.n_padded:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.book import remarks, staging
+from shared.counting import counted
 from shared.vocabulary import SOILS
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def warnings_of(
     """Return what to tell of the staged rows of one log that were accepted."""
     told = []
     for name, n in framer.normaliser.n_approximate.items():
-        told.append(f"{name}: {_rows(n)} written as approximate ('~60') and read as the figure")
+        told.append(f"{name}: {counted(n, 'row')} written as approximate ('~60') and read as the figure")
     told += _changed(connection, table)
     told += _known_already(connection, table)
     if shape.name != "bookings":
@@ -52,15 +53,11 @@ def warnings_of(
     return told
 
 
-def _rows(n: int) -> str:
-    return f"{n:,} row" if n == 1 else f"{n:,} rows"
-
-
 def _of(remark: Remark, text: str, what: str = "row") -> list[str]:
     if not remark.n:
         return []
     more = ", ..." if remark.n > len(remark.examples) else ""
-    return [f"{remark.n:,} {what}{'' if remark.n == 1 else 's'} {text}: {', '.join(remark.examples)}{more}"]
+    return [f"{counted(remark.n, what)} {text}: {', '.join(remark.examples)}{more}"]
 
 
 def _changed(connection: duckdb.DuckDBPyConnection, table: LogTable) -> list[str]:

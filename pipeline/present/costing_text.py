@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.present.figures import few, percent, words
 from pipeline.present.terminal import Column, paragraph, section, table
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
@@ -25,7 +26,7 @@ def render_costing(answer: Answer[CostingResult], style: Style) -> str:
     result = answer.result
     if result.margin_share is None:
         return paragraph("No finished job has both a price and a known cost: log `price_usd` with the jobs.")
-    jobs = f"{result.jobs:,} finished job{'s' if result.jobs != 1 else ''}"
+    jobs = counted(result.jobs, "finished job")
     blocks = [
         paragraph(
             f"Margin {percent(result.margin_share)}: {jobs} brought {style.money(result.revenue_usd)} and cost "
@@ -78,7 +79,7 @@ def _times(n: int) -> str:
 
 def _quotes(held: QuotesHeld, quotes: tuple[FollowedQuote, ...], style: Style) -> str:
     told = (
-        f"{held.saved} saved quote{'s' if held.saved != 1 else ''}: {held.won} won, {held.lost} lost, {held.open} open"
+        f"{counted(held.saved, 'saved quote')}: {held.won} won, {held.lost} lost, {held.open} open"
         + (f", {held.unclear} unclear" if held.unclear else "")
         + "."
     )

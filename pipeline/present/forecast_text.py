@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.present.figures import few, minutes, percent
 from pipeline.present.terminal import Column, paragraph, table
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer, QuantitySummary
@@ -97,7 +98,7 @@ def _reasons(because: tuple[Because, ...], against: Against, first: ForecastMont
     more = "more" if change >= 0 else "less"
     return (
         f"{_name(first)} needs {style.weight(abs(change))} {more} ice than {_name(against.month)} "
-        f"({against.jobs} jobs, {style.weight(against.pellets_bought_lb)} with what was lost). Why:"
+        f"({counted(against.jobs, 'job')}, {style.weight(against.pellets_bought_lb)} with what was lost). Why:"
     )
 
 
@@ -115,7 +116,7 @@ def _record(backtest: ForecastBacktest, style: Style) -> list[str]:
         return ["No past month could be tested yet."]
     held = backtest.held.get("0.8")
     blocks = [paragraph(
-        f"Tested on {backtest.months} past month{'s' if backtest.months > 1 else ''}, each forecast up to three "
+        f"Tested on {counted(backtest.months, 'past month')}, each forecast up to three "
         f"months ahead: the 80 % ranges of pellets used held {percent(held or 0.0)} of the time."
     )]  # fmt: skip
     if len(backtest.scores) > 1:

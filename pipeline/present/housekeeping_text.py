@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from pipeline.present.terminal import Column, paragraph, table
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,7 +39,7 @@ def render_batches(answer: Answer[BatchList], style: Style) -> str:  # noqa: ARG
 
 def batch_named(files: Sequence[BatchLine]) -> str:
     """Return a batch in words: its number, its files with their rows, when it was imported."""
-    rows = ", ".join(f"{f.file} ({f.accepted:,} row{'s' if f.accepted != 1 else ''})" for f in files)
+    rows = ", ".join(f"{f.file} ({counted(f.accepted, 'row')})" for f in files)
     return f"batch {files[0].batch} of {_when(files[0])} UTC, {rows},"
 
 
@@ -49,7 +50,7 @@ def _when(line: BatchLine) -> str:
 def render_undone(answer: Answer[UndoneBatch], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
     """Return what taking a batch out did."""
     done = answer.result
-    gone = f"{done.lines_removed:,} line{'s' if done.lines_removed != 1 else ''} gone"
+    gone = f"{counted(done.lines_removed, 'line')} gone"
     one = done.lines_restored == 1
     back = f"{done.lines_restored:,} earlier value{' is' if one else 's are'} back"
     restored = f"; {back}" if done.lines_restored else ""
@@ -72,14 +73,16 @@ def render_exported(answer: Answer[Exported], style: Style) -> str:  # noqa: ARG
 def render_backed_up(answer: Answer[BackedUp], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
     """Return where the backup is and what is in it."""
     done = answer.result
-    return paragraph(f"Backed up to {done.file}: {done.rows:,} rows, {done.size_bytes:,} bytes, read again and equal.")
+    return paragraph(
+        f"Backed up to {done.file}: {counted(done.rows, 'row')}, {done.size_bytes:,} bytes, read again and equal."
+    )
 
 
 def render_restored(answer: Answer[Restored], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
     """Return what was restored and where the old book went."""
     done = answer.result
     kept = f" The book as it was is kept in {done.kept}." if done.kept else ""
-    return paragraph(f"Restored {done.rows:,} rows from {done.file}.{kept}")
+    return paragraph(f"Restored {counted(done.rows, 'row')} from {done.file}.{kept}")
 
 
 def render_checked(answer: Answer[Checked], style: Style) -> str:  # noqa: ARG001 - every renderer has this form

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.present.terminal import Column, item, paragraph, table
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
@@ -49,7 +50,7 @@ def _reasons(file: FileResult) -> list[str]:
 
 def _reason(reason: ReasonTold) -> str:
     """Return one reason as a sentence: the column, how many rows, an example of what stands there, the cure."""
-    rows = f"{reason.rows:,} row{'s' if reason.rows != 1 else ''}"
+    rows = counted(reason.rows, "row")
     example = reason.example if len(reason.example) <= _EXAMPLE else f"{reason.example[: _EXAMPLE - 3]}..."
     shown = f", {'such as ' if reason.rows != 1 else ''}`{example}`" if example.strip() else ", blank"
     end = "" if reason.hint.endswith(("?", ".")) else "."

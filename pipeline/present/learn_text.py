@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.present.figures import percent
 from pipeline.present.terminal import Column, paragraph, table
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
@@ -18,7 +19,8 @@ def render_learn(answer: Answer[LearnResult], style: Style) -> str:  # noqa: ARG
     result = answer.result
     if not result.jobs:
         return f"Stored fit {result.version}: planning figures only, there was nothing to learn from."
-    head = f"Learned from {result.jobs:,} jobs ({result.lines:,} zone lines); stored as fit {result.version}."
+    ground = f"{counted(result.jobs, 'job')} ({counted(result.lines, 'zone line')})"
+    head = f"Learned from {ground}; stored as fit {result.version}."
     if not result.backtest.jobs:
         return head
     rows = [
@@ -30,8 +32,8 @@ def render_learn(answer: Answer[LearnResult], style: Style) -> str:  # noqa: ARG
         [
             head,
             paragraph(
-                f"Each of {result.backtest.jobs:,} past jobs was also answered from earlier jobs alone. How often the "
-                "stated interval held what the job then took:"
+                f"Each of {counted(result.backtest.jobs, 'past job')} was also answered from earlier jobs alone. How "
+                "often the stated interval held what the job then took:"
             ),
             grid,
         ]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.present.figures import minutes, minutes_range, percent, words
 from pipeline.present.terminal import paragraph
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
@@ -35,9 +36,9 @@ def _done(result: LogResult) -> str:
     """Return whether a job is new, and what happened to the lines and the totals of one that was there."""
     change = result.change
     if change is None or change.new_job:
-        return f"Recorded new job {result.job_id} ({result.lines} zone{'s' if result.lines != 1 else ''})."
+        return f"Recorded new job {result.job_id} ({counted(result.lines, 'zone')})."
     did = [
-        f"{verb} {len(lines)} line{'s' if len(lines) != 1 else ''} ({'; '.join(words(line) for line in lines)})"
+        f"{verb} {counted(len(lines), 'line')} ({'; '.join(words(line) for line in lines)})"
         for verb, lines in (("added", change.lines_added), ("completed", change.lines_completed),
                             ("replaced", change.lines_replaced))
         if lines

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.present.figures import percent
 from pipeline.present.terminal import Column, paragraph, section, table
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -131,8 +132,7 @@ def _store(result: OrderResult, style: Style, level: str) -> str:
     else:
         said += "Whether ice was used and not logged cannot be known: no container was ever weighed."
     for c in stock.containers:
-        days = f"{c.oldest_days} day{'s' if c.oldest_days != 1 else ''}"
-        age = f", oldest ice {days}" if c.oldest_days is not None else ""
+        age = f", oldest ice {counted(c.oldest_days, 'day')}" if c.oldest_days is not None else ""
         said += f"\n{c.container}: {style.weight(c.now_lb.mean)}, loses {style.weight(c.loss_lb_day.mean)} a day{age}."
     return said
 

@@ -9,6 +9,7 @@ from pipeline.answers.review_words import setting_name
 from pipeline.present.figures import change_words, few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
 from pipeline.present.page_tables import Grid, between, grid
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.reporting import ReportContents
@@ -151,7 +152,7 @@ def trust_part(contents: ReportContents, style: Style) -> Part:
         f"Of {main.jobs:,} past jobs, each forecast before it was done, {percent(main.held)} fell in their "
         f"{percent(main.level)} range."
         if main.jobs >= FEW_JOBS
-        else f"Not known yet: only {main.jobs:,} past job{'s' if main.jobs != 1 else ''} could be forecast before "
+        else f"Not known yet: only {counted(main.jobs, 'past job')} could be forecast before "
         f"being done, and it takes {FEW_JOBS} to say how often the ranges hold."
     )
     head, a_pound = style.scores("#Pellets")

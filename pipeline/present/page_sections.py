@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from pipeline.present.figures import few, minutes, percent
 from pipeline.present.page_parts import Part, day_words, month_words, span_words
 from pipeline.present.page_tables import JOB_HEADS, MOST_JOBS, Grid, between, grid, job_lines
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.forecasting import ForecastResult, PastRange
@@ -146,10 +147,10 @@ def _forecast_lines(result: ForecastResult, style: Style) -> tuple[str, ...]:
             f"{_WHY[b.of][b.pellets_lb < 0]} ({'-' if b.pellets_lb < 0 else '+'}{style.weight(abs(b.pellets_lb))})"
             for b in sorted(result.because, key=lambda b: -abs(b.pellets_lb))
         )
-        lines.append(f"Against {month_words(result.against.month)} ({result.against.jobs} jobs): {told}.")
+        lines.append(f"Against {month_words(result.against.month)} ({counted(result.against.jobs, 'job')}): {told}.")
     if result.backtest.months and "0.8" in result.backtest.held:
         lines.append(
-            f"On {result.backtest.months} past months the 80 % ranges of pellets used held "
+            f"On {counted(result.backtest.months, 'past month')} the 80 % ranges of pellets used held "
             f"{percent(result.backtest.held['0.8'])} of the time."
         )
     else:

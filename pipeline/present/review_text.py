@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from pipeline.answers.review_words import setting_name
 from pipeline.present.figures import few, percent, words
 from pipeline.present.terminal import Column, item, paragraph, section, table
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
@@ -80,7 +81,7 @@ def _verdict(result: TechniqueResult, style: Style) -> str:
     if not waste:
         return paragraph(f"Nothing wastes pellets over {result.jobs:,} jobs; what takes fewer is told below.")
     now, over = [f for f in waste if f.until is None], [f for f in waste if f.until is not None]
-    head = f"{len(waste)} finding{'s' if len(waste) != 1 else ''} over {result.jobs:,} jobs: "
+    head = f"{counted(len(waste), 'finding')} over {result.jobs:,} jobs: "
     told = [f"about {_sum(now, style)} a month now"] if now else []
     told += [f"{'another ' if now else ''}{_sum(over, style)} a month while it lasted, now over"] if over else []
     overlap = " (causes may overlap)" if len(now) > 1 else ""
@@ -118,7 +119,7 @@ def _finding(finding: Finding, style: Style) -> str:
     lines = [
         head,
         f"Ratio {ratio.estimate:.2f}, {percent(ratio.level)} interval {ratio.low:.2f} to {ratio.high:.2f}; "
-        f"{finding.jobs:,} jobs; {_surety(finding.q_value)}.",
+        f"{counted(finding.jobs, 'job')}; {_surety(finding.q_value)}.",
     ]
     if ratio.estimate >= 1:
         pounds = f"{style.weight(lb.mean)} a month ({style.weight_range(lb.interval.low, lb.interval.high)})"
@@ -142,8 +143,8 @@ def _verdict_of_change(change: ChangeFound) -> str:
         told = f"{_change_words(ratio.estimate)} pellets for like jobs"
     return paragraph(
         f"From {change.date} on: {told}, {percent(ratio.level)} interval {ratio.low:.2f} to {ratio.high:.2f} "
-        f"({change.jobs_before:,} jobs before, {change.jobs_after:,} after). What else changed around that day counts "
-        "in it too."
+        f"({counted(change.jobs_before, 'job')} before, {change.jobs_after:,} after). What else changed around that "
+        "day counts in it too."
     )
 
 
