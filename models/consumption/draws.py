@@ -27,8 +27,10 @@ if TYPE_CHECKING:
     from models.consumption.fitted import FittedModel
     from models.consumption.jobs import JobTable
 
-#: Line noise is cut off at so many of its sds: a log-t has no mean, and no job takes a hundred times its median.
+#: Line noise is cut off at so many of its sds, and at a factor on either side (from memory, without a source): a log-t
+#: has no mean, and in a short log one slip of the pen lets a state's sd be anything.
 _NOISE_LIMIT = 6.0
+_WIDEST_NOISE = np.log(10.0)
 _POOL_AT = {block: k for k, block in enumerate(POOLED)}
 
 
@@ -156,6 +158,7 @@ class Scenarios:
         e = _pair(z[2 : 2 + n], z[2 + n :], self.rho[2])
         e = np.copysign(np.minimum(np.sqrt(self.tail * np.expm1(self.bend * e**2)), _NOISE_LIMIT), e)
         e *= self.sd[:, self.zone[lines]]
+        np.clip(e, -_WIDEST_NOISE, _WIDEST_NOISE, out=e)
         e += log_mean
         e += u[:, None, :]
         return np.asarray(np.exp(e, out=e))

@@ -202,6 +202,18 @@ def test_one_unit_slip_barely_moves_the_fit() -> None:
         assert abs(np.log(moved / clean)) < 0.04
 
 
+def test_one_slip_in_a_log_of_three_jobs_leaves_the_mean_among_the_draws() -> None:
+    """A line a hundred times too small widens a short log's answers, but the mean stays below the 90 % quantile."""
+    table = shop(3, 7)
+    value = table.pellets.value.copy()
+    value[0] /= 100.0
+    slipped = replace(table, pellets=replace(table.pellets, value=value))
+    fitted = learn(slipped, Planning(), seed=1, backtest=False)
+    asked = [request([zone], [2], job_id=zone) for zone in ZONES]
+    draws = predict(fitted, joined(asked), seed=1).jobs("pellets_lb").draws
+    assert np.all(draws.mean(axis=1) < np.quantile(draws, 0.9, axis=1))
+
+
 def test_newcomers_are_wider(fitted: FittedModel) -> None:
     """An operator, class or zone nobody has seen gets a wider interval, and says that nothing alike was seen."""
 
