@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from models.demand.gaps import Gap
 
 WEEK = 7
 #: Days by which a weekday's share of the work is shrunk towards an even week.
@@ -25,6 +24,18 @@ _EVEN_DAYS = 10.0
 _OFF_DAY = 0.01
 #: A row with less open days than this is not counted.
 _LEAST_EXPOSURE = 0.5
+#: `not logged`: ice came all the while. `closed`: neither jobs nor ice, though deliveries are logged. `unclear`: no
+#: delivery log that could tell.
+Kind = Literal["not logged", "closed", "unclear"]
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A stretch that says nothing about how many jobs come: first and last day as ordinals, both included."""
+
+    first: int
+    last: int
+    kind: Kind
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.demand.arrivals import ArrivalFit, CountRows, centred, fit_arrivals, log_rate
-from models.demand.calendar import WEEK, Calendar, Month, phase_of, weekly_rows
+from models.demand.calendar import WEEK, Calendar, Gap, Month, phase_of, weekly_rows
 from models.demand.compound import resampled_totals
-from models.demand.gaps import Gap, find_gaps
+from models.demand.gaps import find_gaps
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

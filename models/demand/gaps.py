@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+from models.demand.calendar import Calendar, Gap, Kind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from models.demand.calendar import Calendar
-
-#: `not logged`: ice came all the while. `closed`: neither jobs nor ice, though deliveries are logged. `unclear`: no
-#: delivery log that could tell.
-Kind = Literal["not logged", "closed", "unclear"]
 
 #: Chance of so long a silence at the rate around it, below which it is no chance; with ice coming less proof will do.
 _NO_CHANCE, _WITH_ICE = 1e-5, 0.02
@@ -24,15 +20,6 @@ _NO_CHANCE, _WITH_ICE = 1e-5, 0.02
 _LEAST_DAYS, _AROUND_DAYS = 8.0, 120
 #: Deliveries in a gap over those usual in so many days, from which on ice counts as coming.
 _ICE_SHARE = 0.4
-
-
-@dataclass(frozen=True)
-class Gap:
-    """A stretch that says nothing about how many jobs come: first and last day as ordinals, both included."""
-
-    first: int
-    last: int
-    kind: Kind
 
 
 def find_gaps(

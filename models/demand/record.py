@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.conformal import ProbitMap, fit_map, remapped
-from models.consumption.fitted import predict
 from models.consumption.learn import fit, in_order, usable_jobs
+from models.consumption.predicting import predict
 from models.demand.calendar import Month, months_ahead, months_between
 from models.demand.examples import examples_of
 from models.demand.forecast import BookedAhead, Consumed, MonthDraws, counts_ahead, learn_rate, month_draws
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from models.consumption.fitted import FittedModel
     from models.consumption.jobs import JobTable
     from models.consumption.planning import Planning
+    from models.demand.calendar import Gap
     from models.demand.forecast import Known
-    from models.demand.gaps import Gap
     from shared.vocabulary import Quantity
 
 MEASURES = ("jobs", "pellets_lb", "minutes")

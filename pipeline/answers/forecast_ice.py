@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from models.demand.calendar import Month
-    from models.demand.gaps import Gap
+    from models.demand.calendar import Gap, Month
     from models.demand.record import Actual
     from pipeline.answers.answer import Asking
     from pipeline.book.tables import Delivery

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from models.consumption.fitted import FittedModel
+    from models.demand.calendar import Gap
     from models.demand.forecast import Rate
-    from models.demand.gaps import Gap
     from models.demand.record import ForecastRecord
     from pipeline.answers.answer import Asking
     from pipeline.answers.forecast_ground import Ground
