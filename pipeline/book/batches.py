@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from pipeline.book.batch_lines import FOUND
 from pipeline.book.log_tables import LOG_TABLES
 from shared.errors import RimebookError
 
@@ -68,31 +69,6 @@ class Undone:
     reopened: tuple[tuple[int, str], ...]
 
 
-_FOUND = f"""found as (
-    select batch, kind, sum(n)::bigint as n from (
-        {
-    " union all ".join(
-        f"select batch, '{kind}' as kind, count(*) as n from {t.name} group by batch" for kind, t in LOG_TABLES.items()
-    )
-} union all
-        select old_batch as batch, kind, count(*) as n from replaced_rows group by all
-    ) group by all
-)"""
-
-
-def lost_lines(connection: duckdb.DuckDBPyConnection) -> list[str]:
-    """Return a sentence for each batch and log that wrote another number of lines than are there; milliseconds."""
-    rows = connection.execute(
-        f"""with {_FOUND}, written as (
-            select batch, kind, any_value(file) as file, sum(n_lines)::bigint as n from batches
-            where undone_at is null group by all
-        )
-        select w.batch, w.file, w.n, w.kind, coalesce(f.n, 0) from written w left join found f using (batch, kind)
-        where w.n != coalesce(f.n, 0) order by w.batch"""
-    ).fetchall()
-    return [f"batch {b} ({file}) wrote {n:,} {kind} lines, {there:,} are there" for b, file, n, kind, there in rows]
-
-
 def read_batches(book: Book) -> list[BatchRow]:
     """Return every imported file, oldest first, with the lines of its batch and kind that are still there.
 
@@ -100,7 +76,7 @@ def read_batches(book: Book) -> list[BatchRow]:
     """
     with book.reading() as connection:
         rows = connection.execute(
-            f"""with {_FOUND}
+            f"""with {FOUND}
             select b.batch, part, made_at, b.kind, file, n_rows, n_accepted, n_duplicate, n_rejected, n_set_aside,
                 n_replaced, sum(n_lines) over (partition by b.batch, b.kind)::bigint, coalesce(f.n, 0)::bigint,
                 undone_at

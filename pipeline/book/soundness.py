@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.book.backup import fingerprint
-from pipeline.book.batches import lost_lines
+from pipeline.book.batch_lines import lost_lines
 from pipeline.book.log_tables import LOG_TABLES
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from pipeline.book.batches import lost_lines
+from pipeline.book.batch_lines import lost_lines
 from pipeline.book.migrations import MIGRATIONS, SCHEMA_VERSION
 from pipeline.book.settings import Settings
 from pipeline.book.toml_file import FILE_NAME, load_settings, template

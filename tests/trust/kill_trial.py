@@ -31,7 +31,7 @@ import pandera.pandas
 import scipy.stats
 
 from pipeline.book.backup import unpack
-from pipeline.book.batches import lost_lines
+from pipeline.book.batch_lines import lost_lines
 from pipeline.book.store import DATABASE_NAME, LOG_NAME, create_book, open_book
 from pipeline.book.toml_file import FILE_NAME, template
 from pipeline.cli import main as command_line

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
 
 from pipeline.book.backup import back_up, restore
-from pipeline.book.batches import lost_lines, undo_batch
+from pipeline.book.batch_lines import lost_lines
+from pipeline.book.batches import undo_batch
 from pipeline.book.store import create_book, open_book
 from pipeline.intake.importing import import_files
 from shared.errors import RimebookError
