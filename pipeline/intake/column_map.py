@@ -22,7 +22,7 @@ from shared.errors import RimebookError, nearest
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from pipeline.intake.headers import HeaderMatch
+    from pipeline.intake.header_match import HeaderMatch
 
 _KEYS: Final = ("column", "unit", "zone")
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.intake.faults import Fault
-    from pipeline.intake.headers import HeaderMatch
+    from pipeline.intake.header_match import HeaderMatch
     from pipeline.intake.logs import LogShape
     from pipeline.intake.normalise import Normaliser, Typed
     from pipeline.intake.raw import RawChunk

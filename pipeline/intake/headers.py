@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.columns import LOGS, QUANTITIES, Column, Log, column_of
 from pipeline.intake.faults import Fault
+from pipeline.intake.header_match import HeaderMatch, Matched
 from pipeline.intake.heads import HeadTable, Meaning
 from pipeline.intake.texts import tidy, word_key
 from pipeline.intake.unit_heads import units_alone
 from pipeline.intake.units import book_unit, currency_fits
-from pipeline.intake.wide import Wide, find_wide
+from pipeline.intake.wide import find_wide
 from pipeline.intake.words import Words, nearest_spelling
 from shared.errors import RimebookError
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from pipeline.intake.column_map import ColumnMap
+    from pipeline.intake.header_match import Wide
     from pipeline.intake.raw import RawChunk
     from pipeline.intake.units import Units
 
@@ -27,52 +29,6 @@ _MISSPELT: Final = 80.0
 _LEAD: Final = 6.0
 #: Points by which the best log must lead for its kind to be taken as told by the header.
 _KIND_LEAD: Final = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class Matched:
-    """A column of a log found in a file.
-
-    Attributes
-    ----------
-    index : int
-        Position of the column in the file's header.
-    head : str
-        The head as it stands there.
-    unit : str
-        Canonical unit of bare numbers in it: the head's, else the book's; '' where the column has none. Of a date: the
-        order that its head states ('day-first' for 'Date (dd/mm/yyyy)'), else ''.
-    """
-
-    index: int
-    head: str
-    unit: str
-
-
-@dataclass(frozen=True)
-class HeaderMatch:
-    """A file's header understood as one log.
-
-    Attributes
-    ----------
-    log : Log
-    columns : dict of canonical name to Matched
-    unmatched : tuple of str
-        Heads that belong to no column; their cells are not imported.
-    missing : tuple of str
-        Needed columns that the header lacks.
-    notes : tuple of str
-        What was read otherwise than letter by letter, and near misses.
-    wide : Wide or None
-        Set where each zone has columns of its own: unpivot each chunk first.
-    """
-
-    log: Log
-    columns: dict[str, Matched]
-    unmatched: tuple[str, ...] = ()
-    missing: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    wide: Wide | None = None
 
 
 @dataclass

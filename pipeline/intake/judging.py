@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pipeline.book.log_tables import LogTable
     from pipeline.book.settings import Settings
     from pipeline.book.staging import Counts, Prefer
-    from pipeline.intake.headers import HeaderMatch, Matched
+    from pipeline.intake.header_match import HeaderMatch, Matched
     from pipeline.intake.opening import OpenedLog
     from pipeline.intake.words import Words
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.book.settings import Settings
     from pipeline.intake.columns import Column
     from pipeline.intake.dates import DateOrder
-    from pipeline.intake.headers import Matched
+    from pipeline.intake.header_match import Matched
     from pipeline.intake.logs import LogShape
     from pipeline.intake.words import Words
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from pipeline.book.settings import Settings
     from pipeline.intake.columns import Log
-    from pipeline.intake.headers import HeaderMatch
+    from pipeline.intake.header_match import HeaderMatch
     from pipeline.intake.raw import RawLog
     from pipeline.intake.words import Words
 

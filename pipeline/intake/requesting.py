@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.book.settings import Settings
-    from pipeline.intake.headers import HeaderMatch
+    from pipeline.intake.header_match import HeaderMatch
     from pipeline.intake.normalise import Typed
     from pipeline.intake.raw import RawChunk, RawLog
 

@@ -3,75 +3,22 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from pipeline.intake.columns import LOGS
+from pipeline.intake.header_match import Wide
 from pipeline.intake.heads import HeadTable, Meaning, zone_figure
 from pipeline.intake.raw import RawChunk
 from pipeline.intake.texts import is_blank, tidy
-from pipeline.intake.units import book_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from pipeline.intake.column_map import ColumnMap
-    from pipeline.intake.headers import HeaderMatch, Matched
-    from pipeline.intake.units import Units
     from pipeline.intake.words import Words
 
 _FIGURES: Final = ("soil_level", "pellets_lb", "minutes")
 _ZERO: Final = re.compile(r"0+(?:[.,]0*)?\s*[^\d]{0,8}|0+:00")
 _ENDS_IN_NUMBER: Final = re.compile(r".*[\d½¼¾]\.?")
-
-
-@dataclass(frozen=True)
-class Wide:
-    """Where the figures of each zone stand in a wide sheet.
-
-    Attributes
-    ----------
-    zones : dict of zone to dict of canonical column to (index, unit)
-        The file's columns of each zone; unit is '' where the head names none.
-    keep : tuple of int
-        The file's columns that are repeated on each line.
-    header : tuple of str
-        Heads of the unpivoted rows: those kept, then zone, soil_level, pellets_lb, minutes.
-    match : HeaderMatch or None
-        How the unpivoted rows are read.
-    notes : tuple of str
-    """
-
-    zones: Mapping[str, Mapping[str, tuple[int, str]]]
-    keep: tuple[int, ...] = ()
-    header: tuple[str, ...] = ()
-    match: HeaderMatch | None = None
-    notes: tuple[str, ...] = ()
-    units: Mapping[str, str] = field(default_factory=dict)
-
-    @property
-    def indices(self) -> frozenset[int]:
-        """The file's columns that belong to one zone."""
-        return frozenset(i for columns in self.zones.values() for i, _ in columns.values())
-
-    def laid_out(self, header: Sequence[str], columns: Mapping[str, Matched], units: Units) -> Wide:
-        """Return the same with the header and match of the unpivoted rows."""
-        from pipeline.intake.headers import HeaderMatch, Matched
-
-        keep = tuple(sorted(m.index for name, m in columns.items() if name not in ("zone", *self._figures())))
-        heads = [header[i] for i in keep] + ["zone", *self._figures()]
-        base = {"pellets_lb": book_unit("mass", units), "minutes": "min"}
-        long = {n: Matched(keep.index(m.index), m.head, m.unit) for n, m in columns.items() if m.index in keep}
-        for k, name in enumerate(("zone", *self._figures())):
-            long[name] = Matched(len(keep) + k, name, base.get(name, ""))
-        missing = tuple(c.name for c in LOGS["jobs"] if c.need and c.name not in long)
-        note = f"columns for {len(self.zones)} zones ({', '.join(self.zones)}) are read as one line per zone"
-        match = HeaderMatch("jobs", long, missing=missing)
-        return replace(self, keep=keep, header=tuple(heads), match=match, notes=(note,), units=base)
-
-    def _figures(self) -> tuple[str, ...]:
-        used = {name for columns in self.zones.values() for name in columns}
-        return tuple(name for name in _FIGURES if name in used)
 
 
 def find_wide(header: Sequence[str], words: Words, table: HeadTable, column_map: ColumnMap | None) -> Wide | None:
