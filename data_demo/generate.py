@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from data_demo.law import draw_amounts
+from data_demo.logs import DemoLogs
 from data_demo.mess import write_messy
-from data_demo.stock import IceHouse, IceRecord, Row
+from data_demo.stock import IceHouse, Row
 from data_demo.truth import TRUTH, Truth
 from data_demo.visits import draw_days, draw_visit, open_days, usual_age
 from data_demo.writing import (
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from data_demo.law import Visit
 
 #: The seed of the files that ship: a draw in which the planted waste shows and only planted jobs lose money, so that
 #: the demo can be read; other draws are measured in tests/statistical, where some of it stays hidden.
@@ -45,36 +45,6 @@ LOG_COLUMNS = {
     "weighings": WEIGHING_COLUMNS,
     "bookings": BOOKING_COLUMNS,
 }
-
-
-@dataclass(frozen=True)
-class DemoLogs:
-    """The four logs of one draw and what lies behind them.
-
-    Attributes
-    ----------
-    jobs, deliveries, weighings, bookings : list of rows
-        Cells as text under the canonical headers.
-    as_of : date
-        The morning after the last job.
-    visits : dict job_id -> Visit
-        With exact amounts and everything the shop did not write down.
-    ice : IceRecord
-        The exact balance of the ice.
-    under_priced : tuple of str
-        Tickets with a price, charged by the old list.
-    truth : Truth
-    """
-
-    jobs: list[Row]
-    deliveries: list[Row]
-    weighings: list[Row]
-    bookings: list[Row]
-    as_of: date
-    visits: dict[str, Visit]
-    ice: IceRecord
-    under_priced: tuple[str, ...]
-    truth: Truth
 
 
 @dataclass(frozen=True)

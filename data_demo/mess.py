@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
-    from data_demo.generate import DemoLogs
+    from data_demo.logs import DemoLogs
     from data_demo.stock import Row
 
 #: Heads of the workbook's columns, by canonical name.

@@ -10,7 +10,8 @@ from importlib.resources import files
 import numpy as np
 import pytest
 
-from data_demo.generate import LOG_COLUMNS, SHIPPED_SEED, DemoLogs, draw_shop, fresh_jobs, write_clean
+from data_demo.generate import LOG_COLUMNS, SHIPPED_SEED, draw_shop, fresh_jobs, write_clean
+from data_demo.logs import DemoLogs
 from data_demo.truth import CUSTOMERS, PACKAGES, TRUTH, ZONE_SETS, is_open
 from shared.vocabulary import CLASSES, SOILS, ZONES
 

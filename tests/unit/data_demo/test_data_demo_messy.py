@@ -12,7 +12,8 @@ import openpyxl
 import pytest
 from icalendar import Calendar
 
-from data_demo.generate import MESSY_SEED, SHIPPED_SEED, DemoLogs, draw_shop
+from data_demo.generate import MESSY_SEED, SHIPPED_SEED, draw_shop
+from data_demo.logs import DemoLogs
 from data_demo.mess import HEADS, N_REPEATED, SHEET, SPELLINGS, WRONG_JOBS, write_messy
 
 MESSY = files("data_demo") / "messy"
