@@ -8,30 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from models.consumption.answer import Consumption
 from models.consumption.backtest import Record
-from models.consumption.conformal import ProbitMap, remapped
+from models.consumption.conformal import ProbitMap
 from models.consumption.design import CELL, Columns
-from models.consumption.draws import Scenarios
 from models.consumption.latent_soil import SoilModel
-from models.consumption.mapping import job_kinds
 from models.consumption.planning import Planning, PlanningFigures
 from models.consumption.sampler import States
 from models.consumption.usual import Usual
 from shared.errors import RimebookError
-from shared.predictive import Predictive
-from shared.vocabulary import QUANTITIES, Basis, Quantity
+from shared.vocabulary import QUANTITIES, Quantity
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from models.consumption.jobs import JobTable
 
 #: Raised whenever the meaning of a stored number changes.
 SCHEMA = 2
-#: From so many usable jobs on, and with so many that share class and a zone, an answer is called learned.
-LEARNED_JOBS = 30
-LEARNED_SIMILAR = 5
 #: Digits kept of each stored state: far below what 300 states can tell.
 _UNIT = {
     "b": 1e-4, "tau": 1e-4, "line_sd": 1e-4, "other_sd": 1e-4,
@@ -188,67 +179,3 @@ def kinds_of(table: JobTable) -> list[str]:
     for line, job in enumerate(table.line_job.tolist()):
         pairs[job].add(vehicle[line] + CELL + zone[line])
     return ["\n".join(sorted(p)) for p in pairs]
-
-
-def predict(
-    fitted: FittedModel, request: JobTable, *, seed: int, n_draws: int = 2000, alone: bool = False
-) -> Consumption:
-    """Return joint draws of pellets and minutes for the lines of a request.
-
-    A job's answer depends on the model, the seed, the number of draws and the job itself; not on the order of the
-    request nor on unlike jobs beside it. Each job's totals pass through the calibration map of their quantity, line
-    draws of a scenario keep their proportions.
-
-    Parameters
-    ----------
-    fitted : FittedModel
-    request : JobTable
-        Recorded figures in it are ignored.
-    seed : int
-        Any integer; the same seed gives the same draws.
-    n_draws : int
-        Number of scenarios.
-    alone : bool
-        Answer each job as if it were asked by itself: jobs alike, which else vary independently, draw the same.
-    """
-    drawn = Scenarios(fitted, request, seed, n_draws, alone=alone).run()
-    kinds = job_kinds(request) if any(m.by_kind for m in fitted.maps.values()) else []
-    similar = _similar(fitted, request)
-    predictives = []
-    for quantity, draws in zip(QUANTITIES, drawn, strict=True):
-        if quantity in fitted.maps:
-            level_map = fitted.maps[quantity]
-            correction = level_map.corrections(kinds) if level_map.by_kind else None
-            draws = remapped(draws, request.line_job, request.n_jobs, level_map, correction)
-        unit = "lb" if quantity == "pellets_lb" else "min"
-        predictives.append(Predictive(draws, quantity, unit, _fit_basis(fitted), fitted.n_lines))
-    n_scores = min((fitted.maps[q].n for q in QUANTITIES if q in fitted.maps), default=0)
-    return Consumption(
-        request=request,
-        pellets=predictives[0],
-        minutes=predictives[1],
-        basis=tuple(_job_basis(fitted, int(n)) for n in similar),
-        similar_jobs=similar,
-        n_calibration=np.full(request.n_jobs, n_scores, dtype=np.int64),
-    )
-
-
-def _fit_basis(fitted: FittedModel) -> Basis:
-    if not fitted.n_jobs:
-        return "planning"
-    return "learned" if fitted.n_jobs >= LEARNED_JOBS and min(fitted.n_values) >= LEARNED_JOBS else "mixed"
-
-
-def _job_basis(fitted: FittedModel, similar: int) -> Basis:
-    basis = _fit_basis(fitted)
-    return "mixed" if basis == "learned" and similar < LEARNED_SIMILAR else basis
-
-
-def _similar(fitted: FittedModel, request: JobTable) -> NDArray[np.int64]:
-    known = [(set(kind.split("\n")), count) for kind, count in fitted.kinds.items()]
-    counts: dict[str, int] = {}
-    asked = kinds_of(request)
-    for kind in set(asked):
-        pairs = set(kind.split("\n"))
-        counts[kind] = sum(count for have, count in known if not pairs.isdisjoint(have))
-    return np.array([counts[kind] for kind in asked], dtype=np.int64)

@@ -11,11 +11,12 @@ import numpy as np
 from models.consumption.backtest import rolling_record
 from models.consumption.design import columns_of
 from models.consumption.draws import normal_scores, stream
-from models.consumption.fitted import FittedModel, kinds_of, predict, rounded_states
+from models.consumption.fitted import FittedModel, kinds_of, rounded_states
 from models.consumption.jobs import Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.mapping import choose_map, job_kinds
 from models.consumption.plugin import Sampled, fit_all
+from models.consumption.predicting import predict
 from models.consumption.priors import POOLED
 from models.consumption.sampler import Chain, States
 from models.consumption.usual import usual_of

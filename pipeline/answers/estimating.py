@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.fitted import predict
+from models.consumption.predicting import predict
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import CurrentFit, current_fit

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.fitted import predict
+from models.consumption.predicting import predict
 from models.demand.calendar import Calendar
 from models.demand.examples import Examples, examples_of, with_machine
 from models.demand.forecast import BookedAhead, BookedTaken, Consumed, Known

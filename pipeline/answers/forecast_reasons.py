@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from models.consumption.fitted import predict
+from models.consumption.predicting import predict
 from models.demand.examples import Examples, at_soil, without_technique
 from models.demand.reasons import parts_of_change
 from shared.vocabulary import SOILS

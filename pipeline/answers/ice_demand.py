@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.fitted import predict
+from models.consumption.predicting import predict
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from shared.vocabulary import SOILS, WEEKDAYS
 

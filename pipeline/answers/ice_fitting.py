@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.fitted import predict
+from models.consumption.predicting import predict
 from models.ice.outlook import Outlook, Terms, follow
 from pipeline.answers.answer import Answer, Asking, QuantitySummary
 from pipeline.answers.fitting import current_fit

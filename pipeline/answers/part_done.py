@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from models.consumption.draws import stream
-from models.consumption.fitted import predict
+from models.consumption.predicting import predict
 from models.costing.customers import with_customer
 from models.costing.part_done import rest_of, shares_done
 from pipeline.answers.answer import QuantitySummary, summarise

@@ -9,7 +9,7 @@ import numpy as np
 
 from models.consumption.answer import Consumption
 from models.consumption.draws import stream
-from models.consumption.fitted import predict
+from models.consumption.predicting import predict
 from models.costing.beside import BesideLaw, fit_beside
 from models.costing.customers import CustomerDraws, draw_customer, with_customer
 from pipeline.answers.estimating import Predicted

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.fitted import predict
 from models.consumption.planning import log_median
+from models.consumption.predicting import predict
 from pipeline.answers.answer import QuantitySummary, summarise
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from shared.vocabulary import CLASSES, SOILS, ZONES

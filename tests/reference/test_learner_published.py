@@ -10,11 +10,12 @@ import pytest
 
 from models.consumption.conformal import ProbitMap, conformal_quantile, finite_sample_rank, supported
 from models.consumption.design import Columns, columns_of
-from models.consumption.fitted import FittedModel, Usual, predict
+from models.consumption.fitted import FittedModel, Usual
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.planning import Planning, PlanningFigures
 from models.consumption.plugin import Newton, Scales
+from models.consumption.predicting import predict
 from models.consumption.priors import POOLED
 from models.consumption.sampler import Chain, States
 

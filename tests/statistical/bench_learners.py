@@ -34,8 +34,8 @@ def no_history(world: World) -> Answer:
 
 
 def _structured(world: World, history: JobTable, request: JobTable) -> Answer:
-    from models.consumption.fitted import predict
     from models.consumption.learn import learn
+    from models.consumption.predicting import predict
 
     fitted = learn(history, planning(world), seed=world.seed)
     consumption = predict(fitted, request, seed=world.seed)
@@ -101,8 +101,8 @@ def ridge(world: World) -> Answer:
 
 def structured_boosted(world: World) -> Answer:
     """Boosted quantiles of the structured learner's out-of-fold log residuals."""
-    from models.consumption.fitted import predict
     from models.consumption.learn import learn
+    from models.consumption.predicting import predict
 
     history, request, figures = job_table(world.history), job_table(world.fresh), planning(world)
     fold = np.random.default_rng(world.seed).permutation(history.n_jobs) % N_FOLDS

@@ -9,9 +9,10 @@ from world_kinds import Kind
 from worlds import Visit, World, draw_world, took
 
 from models.consumption.draws import stream
-from models.consumption.fitted import FittedModel, predict
+from models.consumption.fitted import FittedModel
 from models.consumption.jobs import Factor, JobTable
 from models.consumption.learn import learn
+from models.consumption.predicting import predict
 from models.costing.customers import draw_customer, with_customer
 from models.costing.part_done import rest_of, shares_done
 from shared.vocabulary import CLASSES, QUANTITIES, SOILS, ZONES

@@ -9,10 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.consumption.fitted import FittedModel, predict
+from models.consumption.fitted import FittedModel
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.learn import in_order, learn
 from models.consumption.planning import Planning, log_median
+from models.consumption.predicting import predict
 from shared.errors import RimebookError
 from shared.vocabulary import QUANTITIES
 

@@ -141,7 +141,7 @@ def test_loss_and_stock_are_learned_from_the_record(stocked: Book) -> None:
 
 def test_demand_is_the_sum_of_the_draws_that_price_the_jobs(stocked: Book) -> None:
     """With nothing cancelled and no walk-ins a day's need is the sum of its jobs' draws, scenario by scenario."""
-    from models.consumption.fitted import predict
+    from models.consumption.predicting import predict
 
     asking = Asking(stocked, TODAY)
     fit = current_fit(asking)

@@ -78,7 +78,7 @@ def test_the_least_price_leaves_the_ice_out(stocked: Book) -> None:
     """It is the expected cost of labour, set-up, machine hours, consumables and overhead, with ice at 0."""
     (job,) = fit_jobs(Asking(stocked, TODAY), [asked("w", "undercarriage")], statuses_known=True).result.fits[2:]
     costs = stocked.settings.costs
-    from models.consumption.fitted import predict
+    from models.consumption.predicting import predict
     from pipeline.answers.fitting import current_fit
     from pipeline.answers.ordering import N_DRAWS
     from pipeline.answers.requests import request_table

@@ -348,7 +348,7 @@ def test_no_warning_where_it_cannot_be_known(tmp_path):
 
 def test_the_quick_warning_agrees_with_the_whole_answer(asking):
     """The chance told unasked is that of the whole answer for the same job alone."""
-    from models.consumption.fitted import predict
+    from models.consumption.predicting import predict
     from pipeline.answers.fitting import current_fit
     from pipeline.answers.requests import request_table
     from pipeline.answers.safety_warning import chances_of_passing
