@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from pipeline.answers.ice_state import IceState
     from pipeline.book.settings import Settings
 
+#: Where the cost of a bumped job is from: as entered, what the shop usually charges, or a figure for want of both.
+BumpedFrom = Literal["book.toml", "usual price", "planning figure"]
 #: A container that is likely to hold less gives off nothing worth telling.
 _HOLDS_LB = 5.0
 
@@ -84,13 +86,14 @@ class RuleOfThumb:
 class ShortageTold:
     """How a shortage is counted: "rush" (fetched at the counter), "bumped" (jobs not done) or "nothing".
 
-    `mean_usd` is its part of the plan's mean cost.
+    `mean_usd` is its part of the plan's mean cost; `bumped_job_from` tells where the cost of a bumped job is from.
     """
 
     counted_as: Literal["rush", "bumped", "nothing"]
     rush_usd_per_lb: float
     rush_fee_usd: float
     bumped_job_usd: float
+    bumped_job_from: BumpedFrom
     mean_usd: float
 
 
@@ -150,7 +153,7 @@ class Teller:
 
 def order_result(
     ground: IceGround, outlook: Outlook, terms: Terms, plan: Plan, dates: Sequence[date], decide: date | None,
-    rules: tuple[RuleOfThumb, ...], *, level: float,
+    rules: tuple[RuleOfThumb, ...], bumped_from: BumpedFrom, *, level: float,
 ) -> OrderResult:  # fmt: skip
     """Return the answer of a plan; `dates` are its deliveries, `decide` the next decision day (None: beyond them)."""
     told, course = Teller(ground, level), plan.course
@@ -176,15 +179,15 @@ def order_result(
         rule_of_thumb=rules,
         chance_short_before=course.chance_short(waiting) if waiting.any() else None,
         chance_short_after=course.chance_short(~waiting) if not waiting.all() else None,
-        shortage=_shortage(terms, course),
+        shortage=_shortage(terms, course, bumped_from),
     )  # fmt: skip
 
 
-def _shortage(terms: Terms, course: Course) -> ShortageTold:
+def _shortage(terms: Terms, course: Course, bumped_from: BumpedFrom) -> ShortageTold:
     rush = terms.rush_usd_per_lb > 0 or terms.rush_fee_usd > 0
     return ShortageTold(
         "rush" if rush else "bumped" if terms.bumped_job_usd > 0 else "nothing", terms.rush_usd_per_lb,
-        terms.rush_fee_usd, terms.bumped_job_usd, float(course.cost_usd.mean() - course.ice_usd),
+        terms.rush_fee_usd, terms.bumped_job_usd, bumped_from, float(course.cost_usd.mean() - course.ice_usd),
     )  # fmt: skip
 
 

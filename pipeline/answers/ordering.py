@@ -15,11 +15,12 @@ from pipeline.answers.amounts import weight
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.history import history
-from pipeline.answers.ice_answer import IceGround, OrderResult, RuleOfThumb, order_result
+from pipeline.answers.ice_answer import BumpedFrom, IceGround, OrderResult, RuleOfThumb, order_result
 from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, demand, gather_bookings
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.book import tables
+from pipeline.book.costing_rows import usual_price_usd
 from shared.errors import UsageError
 from shared.vocabulary import WEEKDAYS
 
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     from pipeline.book.settings import Ice, Settings
 
 N_DRAWS = 4000
+#: What a bumped job costs where neither the owner nor a logged price tells; from memory, without a source.
+BUMPED_JOB_USD = 150.0
 #: Span after which the next order can be decided, and the longest horizon.
 DECIDE_DAYS, MOST_DAYS = 7, 42
 #: The trade's rule of thumb, lb a week (common practice, no source).
@@ -133,7 +136,19 @@ def delivery_dates(question: OrderQuestion, today: date, settings: Settings) -> 
     return [d for d in can if d <= last and d - notice >= today], decide
 
 
-def terms_of(ice: Ice, days: Sequence[int], *, service: float | None = None) -> Terms:
+def bumped_job(asking: Asking) -> tuple[float, BumpedFrom]:
+    """Return what a job costs that is put off for want of ice, and where that is from.
+
+    Such a job may be lost, so where the owner entered nothing it counts what this shop's jobs are usually charged.
+    """
+    entered = asking.book.settings.ice.bumped_job_usd
+    if entered is not None:
+        return entered, "book.toml"
+    usual = usual_price_usd(asking.book, asking.today)
+    return (BUMPED_JOB_USD, "planning figure") if usual is None else (usual, "usual price")
+
+
+def terms_of(ice: Ice, days: Sequence[int], bumped_job_usd: float, *, service: float | None = None) -> Terms:
     """Return the terms of `book.toml` for deliveries on these days; with a service level a shortage costs nothing.
 
     Where rush ice is to be had (`rush_usd_per_lb`), a shortage is bought; else its jobs are bumped.
@@ -148,7 +163,7 @@ def terms_of(ice: Ice, days: Sequence[int], *, service: float | None = None) -> 
         least_lb=ice.least_lb,
         rush_usd_per_lb=ice.rush_usd_per_lb or 0.0 if priced and rush else 0.0,
         rush_fee_usd=ice.rush_fee_usd if priced and rush else 0.0,
-        bumped_job_usd=ice.bumped_job_usd if priced and not rush else 0.0,
+        bumped_job_usd=bumped_job_usd if priced and not rush else 0.0,
     )
 
 
@@ -170,15 +185,16 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
     fit = current_fit(asking)
     ground = ice_ground(asking, fit, n_days, statuses_known=question.statuses_known, seed=asking.seed)
     places = [(d - asking.today).days for d in dates]
-    terms = terms_of(settings.ice, places, service=question.service)
+    bumped_usd, bumped_from = bumped_job(asking)
+    terms = terms_of(settings.ice, places, bumped_usd, service=question.service)
     outlook = outlook_of(ground, seed=asking.seed)
     plan = best_plan(outlook, terms, service=question.service)
     # A service level replaces the shortage's price in the search only: what the plan costs counts shortages as ever.
-    priced = terms_of(settings.ice, places)
+    priced = terms_of(settings.ice, places, bumped_usd)
     if question.service is not None:
         plan = replace(plan, course=course_of(outlook, priced, plan.course.orders_lb))
     rules = rules_of_thumb(ground, outlook, priced)
-    result = order_result(ground, outlook, priced, plan, dates, decide, rules, level=asking.level)
+    result = order_result(ground, outlook, priced, plan, dates, decide, rules, bumped_from, level=asking.level)
     warnings = (*fit.warnings, *ground.state.warnings, *ground.demand.warnings,
                 *_warnings(ground, outlook, terms, plan, dates, question))  # fmt: skip
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)

@@ -106,6 +106,17 @@ def soil_booked(book: Book, job_ids: Sequence[str], before: date) -> dict[str, l
     return found
 
 
+def usual_price_usd(book: Book, before: date) -> float | None:
+    """Return the median price of the jobs before a day that have one, None where none has."""
+    with book.reading() as connection:
+        row = connection.execute(
+            "select median(price) from (select max(price_usd) as price from job_lines where day < ? and price_usd > 0 "
+            "group by job_id)",
+            [before],
+        ).fetchone()
+    return None if row is None or row[0] is None else float(row[0])
+
+
 def deposits_above_price(book: Book, before: date) -> list[str]:
     """Return the jobs whose booking took a deposit above what was charged."""
     with book.reading() as connection:

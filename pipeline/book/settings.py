@@ -177,7 +177,8 @@ class Ice:
     rush_usd_per_lb: float | None = number(None, "ice fetched at the counter; leave out where there is none",
                                            shown="2.50")  # fmt: skip
     rush_fee_usd: float = number(0.0, "fee of one such trip")
-    bumped_job_usd: float = number(150.0, "what a job costs the shop that must be put off for want of ice")
+    bumped_job_usd: float | None = number(None, "a job put off for want of ice; left out: the usual price of a job",
+                                          shown="150")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 
 #: Chance of running short from which an order of nothing is explained.
 _SHORT = 0.3
+_BUMPED_FROM = {
+    "book.toml": "bumped_job_usd",
+    "usual price": "what jobs are usually charged here, as bumped_job_usd is not set",
+    "planning figure": "a planning figure, as neither bumped_job_usd nor any job's price is known",
+}
 
 
 def render_order(answer: Answer[OrderResult], style: Style) -> str:
@@ -97,7 +102,7 @@ def _none_ordered(result: OrderResult) -> str:
     if any(d.order_lb for d in result.deliveries) or result.chance_short < _SHORT:
         return ""
     return (
-        " Nothing is ordered because putting these jobs off costs less than their ice: raise bumped_job_usd under "
+        " Nothing is ordered because putting these jobs off costs less than their ice: set bumped_job_usd higher under "
         "[ice] in book.toml if that is not so, or ask with --service 0.9."
     )
 
@@ -111,7 +116,8 @@ def _shortage(result: OrderResult, style: Style) -> str:
     if short.counted_as == "bumped":
         return (
             f"What is short ({share}) counts as jobs bumped at {style.money(short.bumped_job_usd)} each "
-            f"(bumped_job_usd); no ice is bought in a rush, as no rush_usd_per_lb is set.{_none_ordered(result)}"
+            f"({_BUMPED_FROM[short.bumped_job_from]}); no ice is bought in a rush, as no rush_usd_per_lb is set."
+            f"{_none_ordered(result)}"
         )
     fee = f" and {style.money(short.rush_fee_usd)} a trip" if short.rush_fee_usd else ""
     return (

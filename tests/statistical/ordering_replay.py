@@ -78,7 +78,7 @@ def live_day(world: World, store: Store, day: date, order_lb: float, rng: np.ran
         if lack > 0:
             store.short_days.add(day)
             if ice.rush_usd_per_lb is None:
-                store.cost_usd += ice.bumped_job_usd
+                store.cost_usd += ice.bumped_job_usd or 0.0
                 continue
             fetched += lack
         store.uses.append(Use(day, "", float(max(round(job.pellets_lb), 1)), job.job_id))
@@ -190,7 +190,7 @@ def _one_week(
 ) -> None:
     law = world.law
     dates, _ = delivery_dates(OrderQuestion(n_days=HORIZON_DAYS), today, law.settings)
-    terms = terms_of(law.settings.ice, [(d - today).days for d in dates])
+    terms = terms_of(law.settings.ice, [(d - today).days for d in dates], law.settings.ice.bumped_job_usd or 0.0)
     rng = np.random.default_rng([seed, today.toordinal(), 5])
     orders: dict[str, np.ndarray] = {}
     stated: np.ndarray | None = None

@@ -51,7 +51,8 @@ def test_nothing_after_the_decision_moves_an_order() -> None:
         outlook = outlook_of(learned_ground(known, store, today, fitted), seed=1)
         dates, _ = delivery_dates(OrderQuestion(), today, law.settings)
         return best_plan(
-            outlook, terms_of(law.settings.ice, [(d - today).days for d in dates])
+            outlook,
+            terms_of(law.settings.ice, [(d - today).days for d in dates], law.settings.ice.bumped_job_usd or 0.0),
         ).course.orders_lb.tolist()
 
     before = ordered(world)

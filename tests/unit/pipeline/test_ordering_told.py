@@ -11,8 +11,9 @@ import pytest
 
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.ice_answer import OrderResult
-from pipeline.answers.ordering import OrderQuestion, order_ice
+from pipeline.answers.ordering import BUMPED_JOB_USD, OrderQuestion, order_ice
 from pipeline.book.store import Book, open_book
+from pipeline.intake.importing import import_files
 from pipeline.present.figures import Style
 from pipeline.present.ordering_text import render_order
 
@@ -90,6 +91,23 @@ def test_how_a_shortage_is_counted_is_told(toml: str, kind: str, words: str, new
     bought = sum(d.cost_usd for d in result.deliveries)
     assert result.shortage.mean_usd == pytest.approx(result.total_cost_usd.mean - bought)
     assert (result.shortage.mean_usd > 0) == (kind != "nothing")
+
+
+def test_a_bumped_job_counts_what_jobs_are_charged_where_nothing_is_entered(new_book: Make) -> None:
+    """The median price of the jobs before today, later ones left out; a figure where no job has a price."""
+    toml = "[planning]\njobs_per_week = 6\n"
+    bare = order(new_book(toml)).result.shortage
+    assert (bare.bumped_job_usd, bare.bumped_job_from) == (BUMPED_JOB_USD, "planning figure")
+    book = new_book(toml, name="priced")
+    rows = [("a", 200.0, 3), ("b", 500.0, 2), ("c", 900.0, 1), ("d", None, 1), ("later", 9000.0, 0)]
+    log = ["job_id,date,vehicle_class,zone,price_usd"]
+    log += [f"{job},{TODAY - timedelta(days=ago)},sedan,interior,{price or ''}" for job, price, ago in rows]
+    file = book.folder.parent / "jobs.csv"
+    file.write_text("\n".join(log) + "\n")
+    import_files(book, [file], today=TODAY)
+    answer = order(book)
+    assert (answer.result.shortage.bumped_job_usd, answer.result.shortage.bumped_job_from) == (500.0, "usual price")
+    assert "jobs bumped at $500 each (what jobs are usually charged here" in told(answer)
 
 
 def test_without_a_weighing_unlogged_use_is_not_told_as_a_figure(demo_folder: Path, new_book: Make) -> None:
