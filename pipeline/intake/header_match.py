@@ -78,6 +78,7 @@ class Wide:
     match : HeaderMatch or None
         How the unpivoted rows are read.
     notes : tuple of str
+    units : dict of canonical column to the unit of bare figures in the unpivoted rows
     """
 
     zones: Mapping[str, Mapping[str, tuple[int, str]]]
