@@ -104,7 +104,7 @@ def _lowered(limit: Limit, own: float | str | None) -> Limit:
     if own is None:
         return limit
     where = f"book.toml, [limits] {limit.key}"
-    if isinstance(own, str) or own <= 0:
+    if isinstance(own, str) or not own > 0:
         raise RimebookError(
             "limit-not-a-number", where=where, found=f"`{own}`", expected="a number above 0",
             do=f"Write the lower limit in {limit.unit}.",

@@ -61,8 +61,8 @@ class Course:
     integral: Array
 
     @classmethod
-    def solve(cls, edges: Array, rate: Array, drive: Array, start: float) -> Course:
-        """Solve the pieces one after the other from the concentration `start`."""
+    def solve(cls, edges: Array, rate: Array, drive: Array, start: Array | float) -> Course:
+        """Solve the pieces one after the other from the concentration `start`, one or (n_draws,)."""
         level, integral = np.empty_like(edges), np.empty_like(edges)
         level[0], integral[0] = start, 0.0
         for i in range(len(rate)):

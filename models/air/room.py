@@ -118,11 +118,17 @@ class Timeline:
     ----------
     edges : float64 array (n_pieces + 1, n_draws)
     lb_min, airing_cfm : float64 arrays (n_pieces, n_draws)
+    before_lb_min : float64 array (n_draws,)
+        What turns to gas a minute before time 0, when nobody works: stored ice.
+    before_min : float
+        For how long, from outdoor air on.
     """
 
     edges: Array
     lb_min: Array
     airing_cfm: Array
+    before_lb_min: Array
+    before_min: float = 0.0
 
 
 def work_sources(lb: Array, minutes: Array, pause_min: float = 0.0) -> list[Source]:
@@ -162,8 +168,17 @@ def store_source(stored_lb: float, lb_day: Array, until_min: float) -> Source:
     return Source(np.zeros_like(rate), np.minimum(gone, until_min), rate)
 
 
-def timeline(sources: Sequence[Source], airings: Sequence[Airing], until_min: Array) -> Timeline:
-    """Cut the time from 0 to `until_min` (n_draws,) where a source or an airing starts or ends."""
+def timeline(
+    sources: Sequence[Source],
+    airings: Sequence[Airing],
+    until_min: Array,
+    before_lb_min: Array | None = None,
+    before_min: float = 0.0,
+) -> Timeline:
+    """Cut the time from 0 to `until_min` (n_draws,) where a source or an airing starts or ends.
+
+    `before_lb_min` and `before_min` are those of `Timeline`; without them time 0 finds outdoor air.
+    """
     zero = np.zeros_like(until_min)
     spans: list[Source | Airing] = [*sources, *airings]
     marks = [m for span in spans for m in (span.start_min, span.end_min)]
@@ -174,11 +189,11 @@ def timeline(sources: Sequence[Source], airings: Sequence[Airing], until_min: Ar
         lb_min += np.where((middle > source.start_min) & (middle < source.end_min), source.lb_min, 0.0)
     for airing in airings:
         cfm += np.where((middle > airing.start_min) & (middle < airing.end_min), airing.cfm, 0.0)
-    return Timeline(edges, lb_min, cfm)
+    return Timeline(edges, lb_min, cfm, zero if before_lb_min is None else before_lb_min, before_min)
 
 
 def co2_course(room: Room, line: Timeline, flow_cfm: Array | None = None) -> Course:
-    """Return CO2 over time as a volume share, from outdoor air at time 0.
+    """Return CO2 over time as a volume share, from what stood ice left in outdoor air by time 0.
 
     Parameters
     ----------
@@ -190,7 +205,18 @@ def co2_course(room: Room, line: Timeline, flow_cfm: Array | None = None) -> Cou
     base = room.flow_cfm if flow_cfm is None else flow_cfm
     out = np.maximum(room.mixing_share * (base + line.airing_cfm), gas)
     outdoor = room.outdoor_ppm / PPM
-    return Course.solve(line.edges, out / room.volume_ft3, (gas + (out - gas) * outdoor) / room.volume_ft3, outdoor)
+    start = _standing(room, line, base)
+    return Course.solve(line.edges, out / room.volume_ft3, (gas + (out - gas) * outdoor) / room.volume_ft3, start)
+
+
+def _standing(room: Room, line: Timeline, flow_cfm: Array | float) -> Array:
+    """Return what stored ice makes of outdoor air in `before_min` at a flow, as a volume share, (n_draws,)."""
+    outdoor = room.outdoor_ppm / PPM
+    gas = line.before_lb_min * room.gas_ft3_lb
+    out = np.maximum(room.mixing_share * flow_cfm, gas)
+    ends = np.array([np.zeros_like(gas), np.full_like(gas, line.before_min)])
+    drive = (gas + (out - gas) * outdoor) / room.volume_ft3
+    return np.asarray(Course.solve(ends, (out / room.volume_ft3)[None], drive[None], outdoor).level[-1])
 
 
 def shift_exposure(course: Course, shift_min: float) -> Array:

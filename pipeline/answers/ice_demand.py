@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from models.consumption.fitted import FittedModel
     from models.consumption.jobs import JobTable
+    from pipeline.answers.answer import Asking
     from pipeline.book.settings import PlanningKeys, Settings, Shop
     from pipeline.book.tables import BookingZone
 
@@ -94,6 +95,11 @@ def gather_bookings(rows: Sequence[BookingZone]) -> list[Booking]:
 def is_working(day: date, shop: Shop) -> bool:
     """Return whether jobs are done on a day."""
     return WEEKDAYS[day.weekday()] in shop.working_days and day not in shop.closed
+
+
+def statuses_known(asking: Asking) -> bool:
+    """Return whether today's status of bookings may be believed: not where a past day's answer is made again."""
+    return asking.today >= date.today() or asking.today == asking.book.settings.shop.as_of
 
 
 def coming(bookings: Sequence[Booking], days: Sequence[date], *, statuses_known: bool) -> list[Booking]:
@@ -266,7 +272,9 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     rng = np.random.default_rng([seed, 0x1CE])
     shop, keys = ground.settings.shop, ground.settings.planning_keys
     days = tuple(ground.today + timedelta(days=i) for i in range(n_days))
-    booked = coming(ground.bookings, days, statuses_known=ground.statuses_known)
+    done = {name.casefold() for name in ground.history.job_id}
+    open_bookings = [b for b in ground.bookings if b.job_id.casefold() not in done]
+    booked = coming(open_bookings, days, statuses_known=ground.statuses_known)
     expected = arrivals(ground.history, ground.bookings, days, shop, keys)
     # Dated after every booking: like jobs take turns by day, so that booked jobs draw what their quotes drew.
     after = ground.today + timedelta(days=n_days)
@@ -276,7 +284,6 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     )  # fmt: skip
     lb, minutes = consumption.jobs("pellets_lb").draws, consumption.jobs("minutes").draws
     n_booked = len(booked)
-    done = {name.casefold() for name in ground.history.job_id}
     share = cancelled_draws(ground.bookings, done, ground.today, keys.cancelled_share, n_draws, rng)
     comes = rng.random((n_booked, n_draws)) >= share
     place = np.array([(b.day - ground.today).days for b in booked], dtype=np.int64)

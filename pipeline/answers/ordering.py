@@ -11,6 +11,7 @@ import numpy as np
 from models.ice.ordering import Plan, allowed_lb, best_plan, mean_demand_plan, standing_plan
 from models.ice.outlook import Outlook, Terms, course_of
 from models.ice.record import USED
+from pipeline.answers import ice_demand
 from pipeline.answers.amounts import weight
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.fitting import current_fit
@@ -71,8 +72,6 @@ def ice_ground(asking: Asking, fit: CurrentFit, n_days: int, *, statuses_known: 
     settings = asking.book.settings
     records, units = records_of(asking), settings.shop.units
     state = ice_state(records, settings.ice, asking.today, seed=seed, n_draws=N_DRAWS, units=units)
-    if statuses_known is None:
-        statuses_known = asking.today >= date.today() or asking.today == settings.shop.as_of
     ground = DemandGround(
         today=asking.today,
         history=history(asking.book, asking.today),
@@ -80,7 +79,7 @@ def ice_ground(asking: Asking, fit: CurrentFit, n_days: int, *, statuses_known: 
         fitted=fit.fitted,
         settings=settings,
         beside_min=settings.costs.setup_min + settings.costs.cleanup_min,
-        statuses_known=statuses_known,
+        statuses_known=ice_demand.statuses_known(asking) if statuses_known is None else statuses_known,
     )
     return IceGround(asking.today, settings, state, demand(ground, n_days, seed=seed, n_draws=N_DRAWS))
 

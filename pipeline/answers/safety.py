@@ -12,6 +12,7 @@ from models.air.room import SHIFT_MIN
 from pipeline.answers.answer import Answer, Asking, QuantitySummary
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.estimating import predicted
+from pipeline.answers.ice_demand import statuses_known
 from pipeline.answers.requests import JobAsked, LineAsked
 from pipeline.answers.safety_air import MOST_DRAWS, AirTerms, Co2, CurvePoint, LimitAnswer, Oxygen, Work, assess_air
 from pipeline.answers.safety_noise import NoiseAnswer, Protection, noise_answers
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 #: Spread of the planned loss of stored ice, sd of its logarithm (from memory, no source).
 _LOSS_LOG_SD = 0.4
+_DAY_MIN = 1440.0
 _GONE = ("cancelled", "no_show")
 
 
@@ -98,6 +100,8 @@ class SafetyGround:
     chances : dict limit name -> share of scenarios that pass it
     used_up_min : QuantitySummary or None
         When the exposure so far has used up the 8-hour limit.
+    stood_min : float
+        How long stored ice has stood in the space when work begins.
     """
 
     space: Space
@@ -111,6 +115,7 @@ class SafetyGround:
     low_layer_factor: float
     chances: dict[str, float]
     used_up_min: QuantitySummary | None
+    stood_min: float
 
 
 @dataclass(frozen=True)
@@ -136,11 +141,13 @@ def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
     if not jobs and question.stored_lb <= 0:
         raise _nothing_planned(question)
     found = predicted(asking, jobs) if jobs else None
-    work = _work(asking, question, found)
+    shift_min = max(SHIFT_MIN, 60 * settings.shop.hours_per_day)
+    # Ice in a vehicle was just loaded; in a bay it has stood there since the last shift.
+    stood_min = 0.0 if question.van or question.stored_lb <= 0 else max(_DAY_MIN - shift_min, 0.0)
+    work = _work(asking, question, found, stood_min)
     n_scores = int(found.consumption.n_calibration.min()) if found else 0
     room = room_of(space)
     door_cfm = 0.0 if space.doors_open else space.door_flow_cfm or 0.0
-    shift_min = max(SHIFT_MIN, 60 * settings.shop.hours_per_day)
     terms = AirTerms(limits, question.low_layer_factor, door_cfm, shift_min, asking.level, n_scores)
     air = assess_air(room, work, terms)
     noise: tuple[NoiseAnswer, ...] = ()
@@ -152,7 +159,7 @@ def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
     ground = SafetyGround(
         space, room.gas_ft3_lb, len(jobs), len(work.lb), float(np.median(work.lb.sum(axis=0))),
         float(np.median(work.minutes.sum(axis=0))), question.stored_lb, question.pause_min, question.low_layer_factor,
-        air.chances, air.used_up_min,
+        air.chances, air.used_up_min, stood_min,
     )  # fmt: skip
     return SafetyAnswer(
         SafetyResult(space.name, air.co2_ppm, air.oxygen_percent, air.curve, air.limits, noise),
@@ -168,8 +175,12 @@ def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
 
 
 def booked_jobs(asking: Asking, day: date) -> tuple[JobAsked, ...]:
-    """Return what is booked on a day as of `asking.today`, cancelled bookings left out, in the order of booking ids."""
-    rows = [b for b in tables.bookings(asking.book, asking.today) if b.day == day and b.status not in _GONE]
+    """Return what is booked on a day as of `asking.today`, in the order of booking ids.
+
+    Cancelled bookings are left out, but not where a past day's answer is made again: nobody knew of it then.
+    """
+    gone = _GONE if statuses_known(asking) else ()
+    rows = [b for b in tables.bookings(asking.book, asking.today) if b.day == day and b.status not in gone]
     return tuple(
         JobAsked(
             booking_id, day,
@@ -192,7 +203,7 @@ def busiest_booked_day(asking: Asking) -> date | None:
     return max(totals, key=lambda day: (totals[day], -day.toordinal()))
 
 
-def _work(asking: Asking, question: SafetyQuestion, found: Predicted | None) -> Work:
+def _work(asking: Asking, question: SafetyQuestion, found: Predicted | None, stood_min: float) -> Work:
     rng = np.random.default_rng(asking.seed)
     ice = asking.book.settings.ice
     planned = ice.sublimation_lb_per_day if question.stored_lb_day is None else question.stored_lb_day
@@ -205,7 +216,7 @@ def _work(asking: Asking, question: SafetyQuestion, found: Predicted | None) -> 
         lb, minutes = found.consumption.pellets.draws[:, kept], found.consumption.minutes.draws[:, kept]
         vehicle = found.consumption.request.line_job
     loss = planned * np.exp(_LOSS_LOG_SD * rng.standard_normal(lb.shape[1]))
-    return Work(lb, minutes, vehicle, question.pause_min, question.stored_lb, loss)
+    return Work(lb, minutes, vehicle, question.pause_min, question.stored_lb, loss, stood_min)
 
 
 def _warnings(

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 MOST_DRAWS = 500
 CURVE_STEP_MIN = 10
 MOST_CURVE_MIN = 1440.0
+_DAY_MIN = 1440.0
 #: A limit that fewer scenarios reach has no time told.
 LEAST_SHARE = 0.05
 KINDS: tuple[Kind, ...] = ("peak", "short_term", "shift_average")
@@ -60,6 +61,8 @@ class Work:
     stored_lb : float
     stored_lb_day : float64 array (n_draws,)
         What the store loses a day.
+    stood_min : float
+        How long it has stood there before the work, in the same air; 0 for ice that was just brought.
     """
 
     lb: Array
@@ -68,6 +71,7 @@ class Work:
     pause_min: float
     stored_lb: float
     stored_lb_day: Array
+    stood_min: float = 0.0
 
     def end_min(self) -> Array:
         """Return when the last work ends, shape (n_draws,)."""
@@ -190,7 +194,9 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
     until = np.maximum(work.end_min(), terms.shift_min)
     horizon = min(float(np.ceil(float(np.quantile(until, 0.75)) / 60.0) * 60.0), MOST_CURVE_MIN)
     sources, airings = _sources(work, max(horizon, float(until.max())), terms.door_cfm)
-    line = timeline(sources, airings, until)
+    # Ice that is stored gives gas all night too: the shift begins in what it left, at today's ventilation.
+    standing = work.stored_lb_day / _DAY_MIN if work.stored_lb > 0 else np.zeros_like(until)
+    line = timeline(sources, airings, until, standing, work.stood_min)
     course = co2_course(room, line)
 
     def low(share: Array) -> Array:
@@ -222,7 +228,7 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
         told(low(measured["short_term"]) * PPM),
     )
     minutes = np.arange(0, int(horizon) + 1, CURVE_STEP_MIN)
-    shown = co2_course(room, timeline(sources, airings, np.maximum(until, horizon)))
+    shown = co2_course(room, timeline(sources, airings, np.maximum(until, horizon), standing, work.stood_min))
     levels = shown.at(np.repeat(minutes[:, None].astype(np.float64), len(until), axis=1))
     curve = tuple(CurvePoint(int(m), told(low(row) * PPM)) for m, row in zip(minutes, levels, strict=True))
     oxygen = Oxygen(told(oxygen_percent(low(measured["peak"]))))

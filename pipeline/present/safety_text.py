@@ -198,6 +198,10 @@ def _assumed(ground: SafetyGround, result: SafetyResult, style: Style) -> str:
         if ground.n_zones
         else "the store loses the same every hour"
     )
+    if ground.stood_min > 0:
+        work += (
+            f"; the stored ice has stood there for {ground.stood_min / _HOUR:.0f} h, in the same air, when work begins"
+        )
     return (
         f"\nAssumed: {room}, {air}, mixing {space.mixing_share:g}, {warmth} at {where} ({gas}); {work}; {factor}. "
         f"Blast air counts as no fresh air unless the compressor breathes outdoors and it is part of the flow entered. "

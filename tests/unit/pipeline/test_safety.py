@@ -279,7 +279,7 @@ def _with_bookings(asking: Asking, rows: list[tuple[str, str, str, str, str]]) -
 
 def test_all_that_is_booked_on_a_day_is_asked(tmp_path):
     """A day's bookings are its vehicles; cancelled ones and those taken on or after today are not known."""
-    booked = _book(tmp_path / "book", BAY)
+    booked = _book(tmp_path / "book", f"[shop]\nas_of = {TODAY}\n{BAY}")
     _with_bookings(booked, [
         ("B1", "2026-05-20", "2026-06-03", "undercarriage", "booked"),
         ("B1", "2026-05-20", "2026-06-03", "wheel_wells", "booked"),
@@ -297,6 +297,25 @@ def test_all_that_is_booked_on_a_day_is_asked(tmp_path):
     answer = safety(booked, SafetyQuestion(day=day))
     assert answer.ground.n_vehicles == 2
     assert answer.ground.n_zones == 3
+
+
+def test_a_later_cancellation_is_not_known_where_a_past_day_is_asked_again(tmp_path):
+    """An answer as of a past morning counts bookings that were cancelled since."""
+    booked = _book(tmp_path / "book", BAY)
+    _with_bookings(booked, [("B1", "2026-05-20", "2026-06-03", "undercarriage", "cancelled")])
+    assert [job.job_id for job in booked_jobs(booked, date(2026, 6, 3))] == ["B1"]
+
+
+def test_stored_ice_fills_a_bay_without_air_before_work_begins(tmp_path):
+    """18 lb a day, 16 h, no fresh air: the shift starts at the gas of 12 lb in the bay's volume (V = m v / volume)."""
+    asking = _book(tmp_path / "book", "[ice]\nsublimation_lb_per_day = 18\n")
+    space = SpaceAsked(length_ft=40, width_ft=25, height_ft=14, temperature_f=68)
+    answer = safety(asking, SafetyQuestion(space=space, stored_lb=500))
+    by_hand = 420 + 1e6 * 12 * answer.ground.gas_ft3_lb / (40 * 25 * 14)
+    assert answer.result.curve[0].ppm.quantiles[0.5] == pytest.approx(by_hand, rel=0.02)
+    assert answer.ground.stood_min == 16 * 60
+    van = safety(asking, SafetyQuestion(van=True, stored_lb=100))
+    assert van.result.curve[0].ppm.mean == pytest.approx(420)
 
 
 def test_nothing_booked_has_no_busiest_day(asking):

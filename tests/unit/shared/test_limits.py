@@ -52,7 +52,8 @@ def test_jurisdiction_takes_its_lower_limits_only():
 @pytest.mark.parametrize(
     ("own", "code"),
     [({"co2_8hr_ppm": 4000}, "unknown-limit"), ({"jurisdiction": "atlantis"}, "unknown-jurisdiction"),
-     ({"co2_8h_ppm": 0}, "limit-not-a-number"), ({"co2_8h_ppm": "low"}, "limit-not-a-number")],
+     ({"co2_8h_ppm": 0}, "limit-not-a-number"), ({"co2_8h_ppm": "low"}, "limit-not-a-number"),
+     ({"co2_8h_ppm": float("nan")}, "limit-not-a-number")],
 )  # fmt: skip
 def test_words_that_mean_nothing_are_refused(own, code):
     """An unknown key, an unknown place and a value that is no limit are refused with what may stand there."""
