@@ -190,7 +190,8 @@ def _weeks_ahead(rate: Rate, months: Sequence[Month], today: int) -> _Weeks:
         work = rate.calendar.exposure(days)
         exposure[i] = work.sum()
         if exposure[i] > 0:
-            share[i] = work @ (1.0 - rate.known_share[np.clip(days - today, 0, MOST_LEAD)]) / exposure[i]
+            # Known this morning is what was booked before today, a day earlier than the days still to go.
+            share[i] = work @ (1.0 - rate.known_share[np.clip(days - today + 1, 0, MOST_LEAD)]) / exposure[i]
     at = np.array([days.mean() for _, days in parts])
     rows = CountRows(np.zeros(len(parts)), exposure, at, phase_of(at))
     last = np.array([days[-1] for _, days in parts], dtype=np.int64)

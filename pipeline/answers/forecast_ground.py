@@ -104,15 +104,18 @@ def booked_ahead(
 ) -> BookedTaken | None:
     """Return the bookings from today to a last day, what each takes and whether it comes.
 
-    None where the book holds no booking at all: nothing is known ahead then. An empty list says that nobody has booked.
+    None where the book holds no dated booking at all: nothing is known ahead then. An empty list says that nobody has
+    booked. A booking whose own day is not known tells nothing of how far ahead this shop is booked, so its job stays
+    among those that come at the usual rate: it must not come twice.
     """
     days = [date.fromordinal(d) for d in range(ground.known.today, last + 1)]
-    booked = [b for b in coming(ground.bookings, days, statuses_known=statuses_known)
+    dated = [b for b in ground.bookings if b.taken_on is not None]
+    booked = [b for b in coming(dated, days, statuses_known=statuses_known)
               if b.job_id.casefold() not in ground.done]  # fmt: skip
     if not booked:
         nothing = np.empty((0, N_DRAWS))
         ahead = BookedAhead(np.empty(0, dtype=np.int64), np.empty((0, N_DRAWS), dtype=np.bool_))
-        return BookedTaken(ahead, nothing, nothing) if ground.bookings else None
+        return BookedTaken(ahead, nothing, nothing) if dated else None
     rng = np.random.default_rng([asking.seed, 0xB00])
     share = cancelled_draws(ground.bookings, ground.done, asking.today,
                             ground.settings.planning_keys.cancelled_share, N_DRAWS, rng)  # fmt: skip
