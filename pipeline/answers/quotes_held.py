@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import comb
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -94,7 +93,9 @@ def quotes_held(told: Sequence[Followed], costed: Costed) -> tuple[QuotesHeld, t
 
 def upper_tail(k: int, n: int, p: float) -> float:
     """Return the chance of k or more successes in n trials of chance p (binomial)."""
-    return 1.0 - sum(comb(n, i) * p**i * (1.0 - p) ** (n - i) for i in range(k))
+    from scipy.stats import binom
+
+    return float(binom.sf(k - 1, n, p))
 
 
 def _one(each: Followed, costed: Costed, place: dict[str, int]) -> FollowedQuote:

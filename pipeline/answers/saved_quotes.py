@@ -136,6 +136,11 @@ def requote(
     return answer
 
 
+def found_job(asking: Asking, number: int, soil: Sequence[str], *, coating_removed: bool) -> JobAsked:
+    """Return the job of a saved quote as it was found on arrival; see `requote`."""
+    return _as_found(asking, job_of(saved_quote(asking, number)), soil, coating_removed)
+
+
 def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_removed: bool) -> JobAsked:
     words = words_of(asking.book.settings)
     lines = {line.zone: replace(line, coating_removed=line.coating_removed or coating_removed) for line in job.lines}
@@ -209,8 +214,12 @@ def followed(asking: Asking) -> list[Followed]:
 
 def last_day(quote: SavedQuote) -> date:
     """Return the last day on which a job may be the one that was quoted."""
-    asked = date.fromisoformat(quote.quoted["request"]["date"])
-    return max(quote.valid_until, asked) + timedelta(days=GRACE_DAYS)
+    return _due(quote) + timedelta(days=GRACE_DAYS)
+
+
+def _due(quote: SavedQuote) -> date:
+    """Return the day until which a quote runs: that of its validity or the one asked for, whichever is later."""
+    return max(quote.valid_until, date.fromisoformat(quote.quoted["request"]["date"]))
 
 
 def _fitting(quote: SavedQuote, jobs: Sequence[FinishedJob]) -> list[FinishedJob]:
@@ -240,5 +249,5 @@ def _followed(quote: SavedQuote, fits: list[FinishedJob], claims: dict[str, int]
     if vehicles == count:
         return Followed(quote, "won", names)
     # Nobody took it in time; a fleet that is partly done still runs until its last day.
-    over = today > (last_day(quote) if fits else quote.valid_until)
+    over = today > (last_day(quote) if fits else _due(quote))
     return Followed(quote, "lost" if over else "open", names)

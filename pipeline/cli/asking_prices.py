@@ -166,6 +166,7 @@ def quote(
     level: LevelOption = 0.8,
 ) -> None:
     """Price a job: for the wanted margin, the accepted risk."""
+    from pipeline.answers.saved_quotes import found_job
     from pipeline.cli.quoting_options import QuoteOptions, answered, check_together, settled
     from pipeline.present.quote_text import render_quote
 
@@ -179,7 +180,9 @@ def quote(
         asked = [] if found is not None else list(_jobs_asked(asking, described, customer))
         answer = answered(asking, asked, options)
         if sheet is not None:
-            answer = write_sheet(sheet, asking, answer, asked, found)
+            if found is not None:
+                asked = [found_job(asking, found, soil or [], coating_removed=described.coating_removed)]
+            answer = write_sheet(sheet, asking, answer, asked)
     show("quote", asking, answer, render_quote, as_json=as_json)
 
 

@@ -40,18 +40,16 @@ def check_sheet(file: Path | None, *, force: bool) -> None:
 
 
 def write_sheet(
-    file: Path, asking: Asking, answer: Answer[QuoteResult], jobs: Sequence[JobAsked], found: int | None
+    file: Path, asking: Asking, answer: Answer[QuoteResult], jobs: Sequence[JobAsked]
 ) -> Answer[QuoteResult]:
-    """Write the sheet and return the answer with what must be said of the logo."""
+    """Write the sheet of the jobs as they were quoted; return the answer with what must be said of the logo."""
     from pipeline.answers.customer_sheet import customer_sheets, shop_logo
-    from pipeline.answers.saved_quotes import job_of, saved_quote
     from pipeline.cli.common import style_of, tell
     from pipeline.present.output_file import write_whole
     from pipeline.present.pdf import page_pdf
     from pipeline.present.sheet import sheet_page
 
-    quoted = jobs if found is None else [job_of(saved_quote(asking, found))]
-    sheets = customer_sheets(asking, answer.result.quotes, quoted)
+    sheets = customer_sheets(asking, answer.result.quotes, jobs)
     logo, said = shop_logo(asking.book)
     page = sheet_page(sheets, asking.book.settings, style_of(asking.book), cautions=answer.cautions, logo=logo)
     write_whole(file, page_pdf(page) if file.suffix.lower() == ".pdf" else page.encode())

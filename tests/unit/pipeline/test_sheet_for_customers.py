@@ -141,6 +141,18 @@ def test_a_saved_quote_has_its_number(book: Book, run: Run) -> None:
     assert "<td>severe</td>" in again.split("Included")[0]
 
 
+def test_the_sheet_of_a_found_job_names_what_was_found(book: Book, run: Run) -> None:
+    """A zone added on arrival is in the scope, and a coating that is stripped is not among what is left out."""
+    _sheet(book, run, "--save")
+    file = book.folder.parent / "found.html"
+    code, _, err = run("quote", "--found", "1", "--soil", "interior:heavy", "--coating-removed", "--sheet", str(file),
+                       "--book", str(book.folder))  # fmt: skip
+    assert code == 0, err
+    page = file.read_text()
+    assert "interior" in page
+    assert "stripping of old undercoating" not in page
+
+
 def test_a_sheet_as_pdf(book: Book, run: Run, tmp_path: Path) -> None:
     """--sheet FILE.pdf writes a PDF where the extra is installed."""
     pytest.importorskip("weasyprint", exc_type=ImportError)
