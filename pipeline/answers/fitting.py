@@ -55,7 +55,7 @@ def current_fit(asking: Asking) -> CurrentFit:
         )
         return CurrentFit(_fitted_anew(asking, stored.seed), None, (said,))
     try:
-        return CurrentFit(FittedModel.from_json(stored.fitted), stored.version, _stale(asking, stored))
+        fitted = FittedModel.from_json(stored.fitted)
     except RimebookError as error:
         if error.problem.code != "fit-version":
             raise
@@ -64,6 +64,14 @@ def current_fit(asking: Asking) -> CurrentFit:
             "Run `rimebook learn` once to store it."
         )
         return CurrentFit(_fitted_anew(asking, stored.seed), None, (said,))
+    said_of_jobs, planning = _stale(asking, stored), asking.book.settings.planning()
+    if fitted.planning == planning:
+        return CurrentFit(fitted, stored.version, said_of_jobs)
+    if not stored.n_jobs:
+        # Nothing was learned but the planning figures of that day: those of today answer.
+        return CurrentFit(fit(history(asking.book, date.min), planning, seed=stored.seed), stored.version, said_of_jobs)
+    said = "The planning figures in book.toml have changed since the last `rimebook learn`; run it again to count them."
+    return CurrentFit(fitted, stored.version, (*said_of_jobs, said))
 
 
 def _fitted_anew(asking: Asking, seed: int) -> FittedModel:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.answers.costed import Costed
     from pipeline.book.settings import Machine
 
-#: Time looked back on, the least number of visits, and the days of an average month.
+#: Days looked back on, and the least number of visits.
 _WINDOW_DAYS = 365
 LEAST_VISITS = 5
 _N_DRAWS = 2000
@@ -84,7 +84,7 @@ def machine_payback(asking: Asking, costed: Costed, name: str) -> MachinePayback
             "too-few-visits", where=f"--payback {name}", found=f"{len(rows)} priced jobs on it in the last year",
             expected=f"{LEAST_VISITS} or more", do="Log the machine and the price of each job.",
         )  # fmt: skip
-    seen_from = max(first, int(costed.table.day[0]))
+    seen_from = max(first, int(costed.table.day[share > 0].min()))
     months_seen = (asking.today.toordinal() - seen_from) / DAYS_PER_MONTH
     earned = share[rows] * (costed.columns.price_usd[rows] - costed.cost_usd[rows] + costed.equipment_usd[rows])
     costs = asking.book.settings.costs

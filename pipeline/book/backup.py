@@ -8,6 +8,7 @@ import shutil
 import struct
 import zipfile
 import zlib
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -99,7 +100,8 @@ def back_up(book: Book, file: Path, *, force: bool = False) -> BackupMade:
             do="Choose another place; the book itself was not changed.",
         ) from error  # fmt: skip
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
     return BackupMade(file, sum(counts.values()), file.stat().st_size)
 
 

@@ -227,7 +227,7 @@ def _check_shop(reader: _Reader, shop: s.Shop) -> None:
             ZoneInfo(shop.time_zone)
         except (ZoneInfoNotFoundError, ValueError, OSError):
             reader.problem("shop", "time_zone", f"`{shop.time_zone}`", "a name such as America/Denver",
-                           "Leave it empty to use the computer's.")  # fmt: skip
+                           "Leave it empty to keep times as they are written.")  # fmt: skip
     if not re.fullmatch(r"[A-Z]{3}", shop.currency):
         reader.problem("shop", "currency", f"`{shop.currency}`", "three capital letters (ISO 4217)", "Such as USD.")
     folder = reader.file.parent.resolve()

@@ -46,6 +46,7 @@ def costing(
         _check_file(price_list, force)
     answer = cost_jobs(asking, n_worst=worst, price_list=price_list is not None, payback=payback.strip())
     if price_list is not None and answer.result.price_list is not None:
+        from pipeline.present.output_file import write_whole
         from pipeline.present.price_list_page import price_list_csv, price_list_html
 
         made = (
@@ -54,7 +55,8 @@ def costing(
             else price_list_html(answer.result.price_list, style_of(asking.book),
                                  shop=asking.book.settings.shop.name, made_on=asking.today.isoformat())
         )  # fmt: skip
-        _write(price_list, made)
+        # CSV carries its own line ends (RFC 4180): they must not be translated.
+        write_whole(price_list, made.encode())
         tell(f"Wrote {price_list}.")
     show("costing", asking, answer, render_costing, as_json=as_json)
 
@@ -66,15 +68,6 @@ def _check_file(file: Path, force: bool) -> None:
     if file.exists() and not force:
         raise RimebookError("file-exists", where=str(file), found="a file that is there already", expected="a new file",
                             do="Choose another name, or add --force to write over it.")  # fmt: skip
-
-
-def _write(file: Path, text: str) -> None:
-    try:
-        # CSV carries its own line ends (RFC 4180): they must not be translated.
-        file.write_text(text, encoding="utf-8", newline="")
-    except OSError as error:
-        raise RimebookError("file-not-writable", where=str(file), found=error.strerror or str(error),
-                            expected="a file this user may write", do="Choose another place.") from error  # fmt: skip
 
 
 def register(app: typer.Typer) -> None:
