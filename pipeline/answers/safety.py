@@ -229,7 +229,7 @@ def _warnings(
     shop_min: float,
 ) -> tuple[str, ...]:
     said = [
-        f"{name}: passed in {chance * 100:.0f} of 100 scenarios at today's ventilation, were the air well mixed."
+        f"{name}: exceeded in {chance * 100:.0f} of 100 scenarios at today's ventilation, were the air well mixed."
         for name, chance in chances.items()
         if chance >= 0.01
     ]

@@ -91,8 +91,8 @@ def _sentence(limit: Limit, bay: str, air: str, job_ids: Sequence[str], chance: 
     which = "The ice of this job" if len(job_ids) == 1 else f"The ice of {named}{more}"
     share = f"{'up to ' if len(job_ids) > 1 else ''}{np.max(chance) * 100:.0f} of 100 scenarios"
     return (
-        f"{which} would pass {limit.value:,.0f} {limit.unit} ({limit.name}; {limit.source}) in bay `{bay}`, {air}, in "
-        f"{share}, were the air well mixed; near the floor it can be far more. See `rimebook safety --bay {bay}`."
+        f"{which} would exceed {limit.value:,.0f} {limit.unit} ({limit.name}; {limit.source}) in bay `{bay}`, {air}, "
+        f"in {share}, were the air well mixed; near the floor it can be far more. See `rimebook safety --bay {bay}`."
     )
 
 

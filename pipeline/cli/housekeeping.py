@@ -70,7 +70,7 @@ def export(
     book: BookOption = HERE,
     as_json: JsonOption = False,
 ) -> None:
-    """Write every table to files that import again."""
+    """Write every table to files; the four logs among them import again."""
     from pipeline.answers.housekeeping import export as write_out
     from pipeline.present.housekeeping_text import render_exported
 

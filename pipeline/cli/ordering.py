@@ -15,7 +15,9 @@ def order(
     start: Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day (default: today).")] = None,
     days: Annotated[int, typer.Option("--days", help="Days to plan for, 1 to 42.")] = 14,
     deliver: Annotated[str | None, typer.Option("--deliver", metavar="mon,thu", help="Days ice can come.")] = None,
-    service: Annotated[float | None, typer.Option("--service", help="Wanted chance of not running short.")] = None,
+    service: Annotated[
+        float | None, typer.Option("--service", help="Wanted chance of not running short between deliveries.")
+    ] = None,
     fit: Annotated[bool, typer.Option("--fit", help="Which jobs still fit in the ice that is left?")] = False,
     jobs: JobsOption = None,
     book: BookOption = HERE,

@@ -24,7 +24,7 @@ from shared.errors import UsageError
 
 def report(
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The page to write.")] = Path("report.html"),
-    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it (needs the extra rimebook[pdf]).")] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it (needs the extra [pdf]).")] = False,
     force: Annotated[bool, typer.Option("--force", help="Write over files that are no report.")] = False,
     names: Annotated[bool, typer.Option("--names", help="Operators by their codes, not as Operator A, B.")] = False,
     book: BookOption = HERE,

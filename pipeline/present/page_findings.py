@@ -198,7 +198,7 @@ def air_part(contents: ReportContents) -> Part:
     if bad:
         lead = f"No, not {where}, if all of that day's work is done in one bay at today's ventilation."
     else:
-        lead = "No limit is likely to be passed, were the air well mixed."
+        lead = "No CO2 limit is likely to be exceeded, were the air well mixed."
     lead += " Planning figures, never a clearance."
     lines = tuple(_air_sentence(a) for a in bays)
     cautions = tuple(dict.fromkeys(c for a in contents.air.bays for c in a.cautions[:1]))
@@ -222,14 +222,14 @@ def _passed(answer: SafetyAnswer) -> list[LimitAnswer]:
 def _air_sentence(answer: SafetyAnswer) -> str:
     bay, passed = answer.result.bay, _passed(answer)
     if not passed or answer.ground is None:
-        return f"Bay {bay}: no limit is likely to be passed, were the air well mixed."
+        return f"Bay {bay}: no CO2 limit is likely to be exceeded, were the air well mixed."
     needed = max(limit.flow_needed_cfm.interval.high for limit in passed)
     named = ", ".join(
         f"{limit.name} of {limit.value:,.0f} {limit.unit} in {percent(answer.ground.chances[limit.name])} of scenarios"
         for limit in passed
     )
     return (
-        f"Bay {bay}: passes the {named}. About {round(needed, -1):,.0f} cfm of outdoor air would keep it; "
+        f"Bay {bay}: exceeds the {named}. About {round(needed, -1):,.0f} cfm of outdoor air would keep it; "
         f"{round(answer.ground.space.air_cfm, -1):,.0f} cfm is entered."
     )
 
@@ -257,5 +257,5 @@ def _limits(answer: SafetyAnswer) -> Grid:
                 limit.source,
             ]
         )
-    heads = ["Limit", "#Air at it after", "#Passed", "#Outdoor air needed, cfm", "Source of the limit"]
+    heads = ["Limit", "#Air at it after", "#Exceeded", "#Outdoor air needed, cfm", "Source of the limit"]
     return grid(f"Bay {answer.result.bay}", heads, rows)

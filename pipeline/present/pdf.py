@@ -23,8 +23,8 @@ def require_pdf() -> ModuleType:
     except (ImportError, OSError) as error:  # OSError: Pango, which it loads, is not on this machine
         raise RimebookError(
             "no-pdf", where="PDF", found=str(error) or "no weasyprint", expected="the extra that makes PDF",
-            do='Install it with: python -m pip install "rimebook[pdf]" (Debian also: apt install libpango-1.0-0 '
-            "libpangoft2-1.0-0). Or write HTML and print it from your browser.",
+            do="In rimebook's own folder: .venv/bin/python -m pip install -c .ci/constraints.txt '.[pdf]' (Debian "
+            "also: apt install libpango-1.0-0 libpangoft2-1.0-0). Or write HTML and print it from your browser.",
         ) from error  # fmt: skip
     found: ModuleType = weasyprint
     return found

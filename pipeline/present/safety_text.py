@@ -44,7 +44,7 @@ def _headline(result: SafetyResult, ground: SafetyGround | None, style: Style) -
     passed = [limit for limit in result.limits if chances.get(limit.name, 0.0) >= _UNLIKELY]
     if not passed:
         return (
-            f"{_place(result)}: at today's ventilation no limit is likely to be passed, were the air well mixed. "
+            f"{_place(result)}: at today's ventilation no CO2 limit is likely to be exceeded, were the air well mixed. "
             "That is an estimate, not a clearance."
         )
     likely = [limit for limit in passed if chances[limit.name] >= _LIKELY]
@@ -57,8 +57,9 @@ def _headline(result: SafetyResult, ground: SafetyGround | None, style: Style) -
         else f"{_cfm(needed)} cfm of outdoor air ({_cfm(needed * CFM_M3_H)} m3/h); {_cfm(careful)} cfm to be careful."
     )
     return (
-        f"{_place(result)}: this {'would' if likely else 'could'} pass {worst.value:,.0f} {worst.unit} ({worst.name}) "
-        f"at today's ventilation, in {percent(chances[worst.name])} of scenarios. Keeping every limit takes about {air}"
+        f"{_place(result)}: this {'would' if likely else 'could'} exceed {worst.value:,.0f} {worst.unit} "
+        f"({worst.name}) at today's ventilation, in {percent(chances[worst.name])} of scenarios. "
+        f"Keeping every limit takes about {air}"
     )
 
 
@@ -84,7 +85,7 @@ def _limits(result: SafetyResult, ground: SafetyGround | None, style: Style) -> 
     metric = style.units == "metric"
     unit = "m3/h" if metric else "cfm"
     columns = [
-        Column("limit"), Column("ppm", "number"), Column("air at it after", "number"), Column("passed", "number"),
+        Column("limit"), Column("ppm", "number"), Column("air at it after", "number"), Column("exceeded", "number"),
         Column(f"air needed, {unit}", "number"),
     ]  # fmt: skip
     rows = []
@@ -93,7 +94,7 @@ def _limits(result: SafetyResult, ground: SafetyGround | None, style: Style) -> 
         rows.append([limit.name, f"{limit.value:,.0f}", _when(limit), chance, _range(limit.flow_needed_cfm,
                      CFM_M3_H if metric else 1.0)])  # fmt: skip
     sources = "\n".join(f"{limit.name}: {limit.source}." for limit in result.limits)
-    said = "The 8-hour and 15-minute limits are means: the air stands at the figure before the mean passes it."
+    said = "The 8-hour and 15-minute limits are means: the air stands at the figure before the mean exceeds it."
     if ground is not None and ground.used_up_min is not None:
         said += f" The 8-hour limit is used up after {_span(ground.used_up_min)}."
     return "\n".join([table(columns, rows), "", paragraph(said), paragraph(sources)])

@@ -216,7 +216,7 @@ def test_without_the_extra_pdf_says_how_to_get_it(
     out = book.folder.parent / "r.html"
     code, _, err = run("report", "--out", str(out), "--pdf", "--book", str(book.folder))
     assert code == 1
-    assert 'pip install "rimebook[pdf]"' in err
+    assert "pip install -c .ci/constraints.txt '.[pdf]'" in err
     assert not out.exists()
 
 
