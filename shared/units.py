@@ -38,6 +38,7 @@ CFM_L_S: Final = FT3_M3 * 1000 / 60
 HP_W: Final = 550 * FT_M * LB_KG * STANDARD_GRAVITY_M_S2
 
 MIN_PER_HOUR: Final = 60.0
+MIN_PER_DAY: Final = 24 * MIN_PER_HOUR
 #: The mean year and month of the Gregorian calendar: 146,097 days in 400 years.
 DAYS_PER_YEAR: Final = 146_097 / 400
 DAYS_PER_MONTH: Final = DAYS_PER_YEAR / 12

@@ -23,6 +23,7 @@ import numpy as np
 
 from models.air.course import Course
 from models.air.gas import OUTDOOR_PPM, PPM
+from shared.units import MIN_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -162,7 +163,7 @@ def store_source(stored_lb: float, lb_day: Array, until_min: float) -> Source:
     until_min : float
         End of the time looked at.
     """
-    rate = lb_day / 1440.0
+    rate = lb_day / MIN_PER_DAY
     with np.errstate(divide="ignore"):
         gone = np.where(rate > 0, stored_lb / np.where(rate > 0, rate, 1.0), until_min)
     return Source(np.zeros_like(rate), np.minimum(gone, until_min), rate)
@@ -201,22 +202,17 @@ def co2_course(room: Room, line: Timeline, flow_cfm: Array | None = None) -> Cou
     flow_cfm : float64 array (n_draws,), optional
         Another flow for each scenario in place of the room's.
     """
-    gas = line.lb_min * room.gas_ft3_lb
     base = room.flow_cfm if flow_cfm is None else flow_cfm
-    out = np.maximum(room.mixing_share * (base + line.airing_cfm), gas)
-    outdoor = room.outdoor_ppm / PPM
-    start = _standing(room, line, base)
-    return Course.solve(line.edges, out / room.volume_ft3, (gas + (out - gas) * outdoor) / room.volume_ft3, start)
+    night = np.array([np.zeros_like(line.before_lb_min), np.full_like(line.before_lb_min, line.before_min)])
+    stood = Course.solve(night, *_exchange(room, line.before_lb_min[None], base), room.outdoor_ppm / PPM)
+    return Course.solve(line.edges, *_exchange(room, line.lb_min, base + line.airing_cfm), stood.level[-1])
 
 
-def _standing(room: Room, line: Timeline, flow_cfm: Array | float) -> Array:
-    """Return what stored ice makes of outdoor air in `before_min` at a flow, as a volume share, (n_draws,)."""
-    outdoor = room.outdoor_ppm / PPM
-    gas = line.before_lb_min * room.gas_ft3_lb
+def _exchange(room: Room, lb_min: Array, flow_cfm: Array | float) -> tuple[Array, Array]:
+    """Return the air changes a minute of a room at a flow of outdoor air, and what gas and air bring a minute."""
+    gas = lb_min * room.gas_ft3_lb
     out = np.maximum(room.mixing_share * flow_cfm, gas)
-    ends = np.array([np.zeros_like(gas), np.full_like(gas, line.before_min)])
-    drive = (gas + (out - gas) * outdoor) / room.volume_ft3
-    return np.asarray(Course.solve(ends, (out / room.volume_ft3)[None], drive[None], outdoor).level[-1])
+    return out / room.volume_ft3, (gas + (out - gas) * (room.outdoor_ppm / PPM)) / room.volume_ft3
 
 
 def shift_exposure(course: Course, shift_min: float) -> Array:

@@ -12,7 +12,7 @@ from models.air.room import SHIFT_MIN
 from pipeline.answers.answer import Answer, Asking, QuantitySummary
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.estimating import predicted
-from pipeline.answers.ice_demand import statuses_known
+from pipeline.answers.ice_demand import LOST, believes_statuses
 from pipeline.answers.requests import JobAsked, LineAsked
 from pipeline.answers.safety_air import MOST_DRAWS, AirTerms, Co2, CurvePoint, LimitAnswer, Oxygen, Work, assess_air
 from pipeline.answers.safety_noise import NoiseAnswer, Protection, noise_answers
@@ -20,6 +20,7 @@ from pipeline.answers.safety_space import Space, SpaceAsked, asked_space, room_o
 from pipeline.book import tables
 from shared.errors import RimebookError, UsageError
 from shared.limits import limits_for
+from shared.units import MIN_PER_DAY
 
 if TYPE_CHECKING:
     from datetime import date
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
 
 #: Spread of the planned loss of stored ice, sd of its logarithm (from memory, no source).
 _LOSS_LOG_SD = 0.4
-_DAY_MIN = 1440.0
-_GONE = ("cancelled", "no_show")
 
 
 @dataclass(frozen=True)
@@ -143,7 +142,7 @@ def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
     found = predicted(asking, jobs) if jobs else None
     shift_min = max(SHIFT_MIN, 60 * settings.shop.hours_per_day)
     # Ice in a vehicle was just loaded; in a bay it has stood there since the last shift.
-    stood_min = 0.0 if question.van or question.stored_lb <= 0 else max(_DAY_MIN - shift_min, 0.0)
+    stood_min = 0.0 if question.van or question.stored_lb <= 0 else max(MIN_PER_DAY - shift_min, 0.0)
     work = _work(asking, question, found, stood_min)
     n_scores = int(found.consumption.n_calibration.min()) if found else 0
     room = room_of(space)
@@ -179,7 +178,7 @@ def booked_jobs(asking: Asking, day: date) -> tuple[JobAsked, ...]:
 
     Cancelled bookings are left out, but not where a past day's answer is made again: nobody knew of it then.
     """
-    gone = _GONE if statuses_known(asking) else ()
+    gone = LOST if believes_statuses(asking) else ()
     rows = [b for b in tables.bookings(asking.book, asking.today) if b.day == day and b.status not in gone]
     return tuple(
         JobAsked(
@@ -260,7 +259,7 @@ def _check(question: SafetyQuestion) -> None:
             do="Ask for what is booked on a day, or describe one job.",
         )  # fmt: skip
     numbers = {
-        "--pause-min": (question.pause_min, 0.0, 1440.0),
+        "--pause-min": (question.pause_min, 0.0, MIN_PER_DAY),
         "--stored-lb": (question.stored_lb, 0.0, 100_000.0),
         "--stored-lb-day": (question.stored_lb_day or 0.0, 0.0, 10_000.0),
         "--low-layer-factor": (question.low_layer_factor, 1.0, 100.0),

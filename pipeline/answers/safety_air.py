@@ -26,6 +26,7 @@ from models.air.room import (
 )
 from pipeline.answers.answer import QuantitySummary, summarise
 from shared.errors import RimebookError
+from shared.units import MIN_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,8 +40,7 @@ if TYPE_CHECKING:
 #: Scenarios used: enough for the quantiles told, few enough to answer at once.
 MOST_DRAWS = 500
 CURVE_STEP_MIN = 10
-MOST_CURVE_MIN = 1440.0
-_DAY_MIN = 1440.0
+MOST_CURVE_MIN = MIN_PER_DAY
 #: A limit that fewer scenarios reach has no time told.
 LEAST_SHARE = 0.05
 KINDS: tuple[Kind, ...] = ("peak", "short_term", "shift_average")
@@ -195,7 +195,7 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
     horizon = min(float(np.ceil(float(np.quantile(until, 0.75)) / 60.0) * 60.0), MOST_CURVE_MIN)
     sources, airings = _sources(work, max(horizon, float(until.max())), terms.door_cfm)
     # Ice that is stored gives gas all night too: the shift begins in what it left, at today's ventilation.
-    standing = work.stored_lb_day / _DAY_MIN if work.stored_lb > 0 else np.zeros_like(until)
+    standing = work.stored_lb_day / MIN_PER_DAY
     line = timeline(sources, airings, until, standing, work.stood_min)
     course = co2_course(room, line)
 
