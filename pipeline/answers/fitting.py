@@ -46,8 +46,7 @@ def current_fit(asking: Asking) -> CurrentFit:
     """
     stored = fits.newest_fit(asking.book)
     if stored is None:
-        none = history(asking.book, date.min)
-        return CurrentFit(fit(none, asking.book.settings.planning(), seed=asking.seed), None, _never_learned(asking))
+        return CurrentFit(_planned(asking, asking.seed), None, _never_learned(asking))
     if stored.last_day is not None and stored.last_day >= asking.today:
         said = (
             f"The stored fit has seen jobs on or after {asking.today.isoformat()}; this answer was fitted anew on "
@@ -64,14 +63,19 @@ def current_fit(asking: Asking) -> CurrentFit:
             "Run `rimebook learn` once to store it."
         )
         return CurrentFit(_fitted_anew(asking, stored.seed), None, (said,))
-    said_of_jobs, planning = _stale(asking, stored), asking.book.settings.planning()
-    if fitted.planning == planning:
+    said_of_jobs = _stale(asking, stored)
+    if fitted.planning == asking.book.settings.planning():
         return CurrentFit(fitted, stored.version, said_of_jobs)
     if not stored.n_jobs:
         # Nothing was learned but the planning figures of that day: those of today answer.
-        return CurrentFit(fit(history(asking.book, date.min), planning, seed=stored.seed), stored.version, said_of_jobs)
+        return CurrentFit(_planned(asking, stored.seed), stored.version, said_of_jobs)
     said = "The planning figures in book.toml have changed since the last `rimebook learn`; run it again to count them."
     return CurrentFit(fitted, stored.version, (*said_of_jobs, said))
+
+
+def _planned(asking: Asking, seed: int) -> FittedModel:
+    """Return the fit of no job at all: it answers with today's planning figures."""
+    return fit(history(asking.book, date.min), asking.book.settings.planning(), seed=seed)
 
 
 def _fitted_anew(asking: Asking, seed: int) -> FittedModel:

@@ -110,8 +110,7 @@ def booked_ahead(
     """
     days = [date.fromordinal(d) for d in range(ground.known.today, last + 1)]
     dated = [b for b in ground.bookings if b.taken_on is not None]
-    booked = [b for b in coming(dated, days, statuses_known=statuses_known)
-              if b.job_id.casefold() not in ground.done]  # fmt: skip
+    booked = coming(dated, days, ground.done, statuses_known=statuses_known)
     if not booked:
         nothing = np.empty((0, N_DRAWS))
         ahead = BookedAhead(np.empty(0, dtype=np.int64), np.empty((0, N_DRAWS), dtype=np.bool_))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.book.forecast_rows import jobs_from
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,7 +48,7 @@ def _about_jobs(ground: Ground, rate: Rate) -> Iterator[str]:
     weeks = rate.rows.n
     if weeks < _HALF_YEAR_WEEKS:
         yield (
-            f"The log holds {n} job{'s' if n > 1 else ''} over {max(weeks, 1)} week{'s' if weeks > 1 else ''}: too "
+            f"The log holds {counted(n, 'job')} over {counted(max(weeks, 1), 'week')}: too "
             "short to know the season or a trend, so the ranges are wide. They narrow with each logged month."
         )
     elif weeks < _YEAR_WEEKS:

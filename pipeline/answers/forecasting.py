@@ -26,7 +26,7 @@ from pipeline.answers.forecast_ground import N_DRAWS, Ground, PastBookings, book
 from pipeline.answers.forecast_ice import bought_and_spent, ice_terms
 from pipeline.answers.forecast_reasons import Against, Because, Compared, reasons
 from pipeline.answers.forecast_words import forecast_warnings
-from pipeline.answers.ice_demand import statuses_known
+from pipeline.answers.ice_demand import believes_statuses
 from shared.errors import UsageError
 
 if TYPE_CHECKING:
@@ -196,7 +196,7 @@ class _Drawn:
     ) -> None:  # fmt: skip
         self.asking, self.fit, self.ground, self.rate = asking, fit, ground, rate
         self.months, self.record = months, record
-        known = statuses_known(asking) if question.statuses_known is None else question.statuses_known
+        known = believes_statuses(asking, question.statuses_known)
         middle = (months[0].first + months[-1].last) // 2
         self.taken = examples_taken(ground, asking, fit.fitted, middle, question.machine)
         booked = booked_ahead(ground, asking, fit.fitted, months[-1].last, statuses_known=known)

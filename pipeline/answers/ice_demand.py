@@ -31,7 +31,7 @@ _CANCEL_WEIGHT, _PLANNING_DAYS = 20.0, 5.0
 _WEEKDAY_WEIGHT = 6.0
 #: Recent jobs that stand for those to come.
 _MIX_JOBS = 80
-_KEPT, _LOST = ("done",), ("cancelled", "no_show")
+_KEPT, LOST = ("done",), ("cancelled", "no_show")
 
 
 @dataclass(frozen=True)
@@ -97,19 +97,26 @@ def is_working(day: date, shop: Shop) -> bool:
     return WEEKDAYS[day.weekday()] in shop.working_days and day not in shop.closed
 
 
-def statuses_known(asking: Asking) -> bool:
-    """Return whether today's status of bookings may be believed: not where a past day's answer is made again."""
+def believes_statuses(asking: Asking, stated: bool | None = None) -> bool:
+    """Return whether today's status of bookings may be believed.
+
+    As stated; else not where today lies in the past of both the computer and the book (`as_of`): the answer of that day
+    is made again.
+    """
+    if stated is not None:
+        return stated
     return asking.today >= date.today() or asking.today == asking.book.settings.shop.as_of
 
 
-def coming(bookings: Sequence[Booking], days: Sequence[date], *, statuses_known: bool) -> list[Booking]:
-    """Return the bookings that may come in these days.
+def coming(bookings: Sequence[Booking], days: Sequence[date], done: set[str], *, statuses_known: bool) -> list[Booking]:
+    """Return the bookings that may come in these days; `done` are the jobs (case-folded) that came already.
 
     A booking that is cancelled today does not come. Where an answer of a past day is made again
     (`statuses_known` false), nobody knew yet what would become of it, so that all of them may.
     """
     wanted = set(days)
-    return [b for b in bookings if b.day in wanted and not (statuses_known and b.status in _LOST)]
+    gone = LOST if statuses_known else ()
+    return [b for b in bookings if b.day in wanted and b.status not in gone and b.job_id.casefold() not in done]
 
 
 def cancelled_draws(
@@ -122,8 +129,8 @@ def cancelled_draws(
     `booked` is unclear and left out.
     """
     past = [b for b in bookings if b.day < today]
-    lost = sum(b.status in _LOST for b in past)
-    kept = sum(b.status in _KEPT or (b.status not in _LOST and b.job_id.casefold() in done) for b in past)
+    lost = sum(b.status in LOST for b in past)
+    kept = sum(b.status in _KEPT or (b.status not in LOST and b.job_id.casefold() in done) for b in past)
     return rng.beta(
         max(_CANCEL_WEIGHT * planning_share, 0.02) + lost, max(_CANCEL_WEIGHT * (1 - planning_share), 0.02) + kept,
         n_draws,
@@ -273,8 +280,7 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     shop, keys = ground.settings.shop, ground.settings.planning_keys
     days = tuple(ground.today + timedelta(days=i) for i in range(n_days))
     done = {name.casefold() for name in ground.history.job_id}
-    open_bookings = [b for b in ground.bookings if b.job_id.casefold() not in done]
-    booked = coming(open_bookings, days, statuses_known=ground.statuses_known)
+    booked = coming(ground.bookings, days, done, statuses_known=ground.statuses_known)
     expected = arrivals(ground.history, ground.bookings, days, shop, keys)
     # Dated after every booking: like jobs take turns by day, so that booked jobs draw what their quotes drew.
     after = ground.today + timedelta(days=n_days)
@@ -353,7 +359,7 @@ def _add_unbooked(
 
 def _unclear(ground: DemandGround, done: set[str]) -> list[str]:
     unclear = sum(
-        b.day < ground.today and b.status not in _LOST + _KEPT and b.job_id.casefold() not in done
+        b.day < ground.today and b.status not in LOST + _KEPT and b.job_id.casefold() not in done
         for b in ground.bookings
     )
     if not unclear:

@@ -11,14 +11,13 @@ import numpy as np
 from models.ice.ordering import Plan, allowed_lb, best_plan, mean_demand_plan, standing_plan
 from models.ice.outlook import Outlook, Terms, course_of
 from models.ice.record import USED
-from pipeline.answers import ice_demand
 from pipeline.answers.amounts import weight
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.history import history
 from pipeline.answers.ice_answer import BumpedFrom, IceGround, OrderResult, RuleOfThumb, order_result
 from pipeline.answers.ice_cautions import order_cautions
-from pipeline.answers.ice_demand import DemandGround, demand, gather_bookings
+from pipeline.answers.ice_demand import DemandGround, believes_statuses, demand, gather_bookings
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.book import tables
 from pipeline.book.costing_rows import usual_price_usd
@@ -79,7 +78,7 @@ def ice_ground(asking: Asking, fit: CurrentFit, n_days: int, *, statuses_known: 
         fitted=fit.fitted,
         settings=settings,
         beside_min=settings.costs.setup_min + settings.costs.cleanup_min,
-        statuses_known=ice_demand.statuses_known(asking) if statuses_known is None else statuses_known,
+        statuses_known=believes_statuses(asking, statuses_known),
     )
     return IceGround(asking.today, settings, state, demand(ground, n_days, seed=seed, n_draws=N_DRAWS))
 

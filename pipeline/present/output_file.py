@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from shared.errors import RimebookError
@@ -64,4 +65,6 @@ def write_whole(file: Path, content: bytes) -> None:
         raise RimebookError("file-not-writable", where=str(file), found=error.strerror or str(error),
                             expected="a file this user may write", do="Choose another place.") from error  # fmt: skip
     finally:
-        part.unlink(missing_ok=True)
+        # Where its folder is a file the part cannot even be looked for; that must not hide the error told above.
+        with suppress(OSError):
+            part.unlink(missing_ok=True)

@@ -15,6 +15,7 @@ from pipeline.present.page_findings import air_part, pellets_part, trust_part
 from pipeline.present.page_prices import prices_data, prices_part
 from pipeline.present.page_sections import forecast_part, jobs_part, order_part
 from pipeline.present.report_charts import report_charts
+from shared.counting import counted
 from shared.version import VERSION
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def _intro(contents: ReportContents) -> str:
     told = f"As of the morning of {contents.today.isoformat()}, before opening. "
     if not n:
         return told + "No finished job is logged yet: every figure is a planning figure from book.toml."
-    return told + f"From {n:,} finished job{'s' if n > 1 else ''} in this shop's own log."
+    return told + f"From {counted(n, 'finished job')} in this shop's own log."
 
 
 def _image(drawing: Drawing, *, for_print: bool) -> _Image:

@@ -15,6 +15,7 @@ from pipeline.answers.reporting_prices import AHEAD_DAYS, AS_IS
 from pipeline.present.estimate_text import basis_line, times, weights
 from pipeline.present.figures import minutes, percent, words
 from pipeline.present.page_tables import Grid, grid
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -78,7 +79,7 @@ def _label(job: PricedJob) -> str:
     what = f"{words(job.vehicle_class)}: {', '.join(words(z) for z in job.zones)}"
     if job.booking_id:
         return f"{job.day.isoformat()}, booking {job.booking_id}: {what}"
-    return what + (f" (done {job.n_done:,} time{'s' if job.n_done > 1 else ''})" if job.n_done else "")
+    return what + (f" (done {counted(job.n_done, 'time')})" if job.n_done else "")
 
 
 def _soil_label(choice: SoilChoice) -> str:

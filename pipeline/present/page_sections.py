@@ -184,7 +184,7 @@ def jobs_part(contents: ReportContents, style: Style) -> Part:
     tested = [r for r in contents.jobs if r.held is not None]
     out = sum(r.held is False for r in tested)
     n = len(contents.jobs)
-    lead = f"{n:,} finished job{'s' if n > 1 else ''}; "
+    lead = f"{counted(n, 'finished job')}; "
     lead += (
         f"{out:,} of {len(tested):,} fell outside their 80 % range of pellets (marked)."
         if tested

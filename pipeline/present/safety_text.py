@@ -9,6 +9,7 @@ from pipeline.answers.safety_space import VAN
 from pipeline.present.figures import Style, few, percent
 from pipeline.present.figures import minutes as written_minutes
 from pipeline.present.terminal import Column, paragraph, section, table
+from shared.counting import counted
 from shared.units import CFM_M3_H, FT3_M3, FT_M, LB_KG, celsius_of_fahrenheit
 
 if TYPE_CHECKING:
@@ -70,11 +71,9 @@ def _place(result: SafetyResult) -> str:
 def _planned(ground: SafetyGround, style: Style) -> str:
     said = []
     if ground.n_vehicles:
-        vehicles = f"{ground.n_vehicles} vehicle{'s' if ground.n_vehicles > 1 else ''}"
-        zones = f"{ground.n_zones} zone{'s' if ground.n_zones > 1 else ''}"
         said.append(
-            f"Planned: {vehicles}, {zones}, about {style.weight(ground.lb)} of pellets in "
-            f"{written_minutes(ground.minutes)} of work"
+            f"Planned: {counted(ground.n_vehicles, 'vehicle')}, {counted(ground.n_zones, 'zone')}, "
+            f"about {style.weight(ground.lb)} of pellets in {written_minutes(ground.minutes)} of work"
         )
     if ground.stored_lb:
         said.append(f"{style.weight(ground.stored_lb)} of ice stored there")

@@ -391,6 +391,9 @@ def test_command_writes_the_list_and_answers_in_text_and_json(new_book, tmp_path
     assert json.loads(capsys.readouterr().out)["error"]["code"] == "file-exists"
     assert main([*asked, "--price-list", "prices.doc", "--json"]) == 2
     capsys.readouterr()
+    assert main([*asked, "--price-list", str(file / "inside.csv")]) == 1
+    assert "expected a file this user may write" in capsys.readouterr().err
+    capsys.readouterr()
     assert main([*asked, "--json"]) == 0
     result = json.loads(capsys.readouterr().out)["result"]
     assert {"jobs", "revenue_usd", "cost_usd", "margin_share", "by", "worst", "quotes"} <= set(result)
