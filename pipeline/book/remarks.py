@@ -105,6 +105,37 @@ def large_lines(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, q
     return found
 
 
+@dataclass(frozen=True)
+class Typical:
+    """How a file's lines lie beside the shop's planning figures: medians over `n` accepted lines."""
+
+    n: int
+    times: float
+    value: float
+    planned: float
+
+
+def typical(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quantity: str) -> Typical:
+    """Return the medians of the accepted lines' figures, of their planning figures and of the ratio of the two.
+
+    Parameters
+    ----------
+    connection : DuckDB connection
+    planning : DataFrame
+        As in `large_lines`.
+    quantity : {"pellets_lb", "minutes"}
+    """
+    connection.register("planning_figures", planning)
+    found = connection.execute(
+        f"""select count(*), median(l.{quantity} / p.{quantity}), median(l.{quantity}), median(p.{quantity})
+        from {_NEW} l join planning_figures p using (vehicle_class, zone, soil_level)
+        where coalesce(coating_removed, false) = coated and l.{quantity} > 0"""
+    ).fetchall()
+    connection.unregister("planning_figures")
+    n, *medians = found[0]
+    return Typical(int(n), *(float(m) if m is not None else float("nan") for m in medians))
+
+
 def above(connection: duckdb.DuckDBPyConnection, column: str, large: float) -> Remark:
     """Return the accepted rows whose figure is possible but above what is usual."""
     return _remark(connection, f"format('{{:.6g}} (line {{}})', {column}, line)", f"{_NEW} where {column} > ?", [large])

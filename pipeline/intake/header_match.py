@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from pipeline.intake.columns import Log
     from pipeline.intake.units import Units
 
+#: Most heads that a note lists.
+_MOST_HEADS: Final = 4
 _FIGURES: Final = ("soil_level", "pellets_lb", "minutes")
 
 
@@ -63,6 +65,20 @@ class HeaderMatch:
     wide: Wide | None = None
 
 
+def bare_note(units: Mapping[str, str]) -> str:
+    """Return the note of how figures without a unit are read, from heads that name none to the unit taken."""
+    heads: dict[str, list[str]] = {}
+    for head, unit in units.items():
+        heads.setdefault(unit, []).append(repr(head))
+    read = "; ".join(f"as {unit} under {_some(named)}" for unit, named in heads.items())
+    return f"figures without a unit are read {read}. Another unit goes into the head, like 'Time (h)' or 'Ice (kg)'"
+
+
+def _some(heads: Sequence[str]) -> str:
+    more = f" and {len(heads) - _MOST_HEADS} more" if len(heads) > _MOST_HEADS else ""
+    return ", ".join(heads[:_MOST_HEADS]) + more
+
+
 @dataclass(frozen=True)
 class Wide:
     """Where the figures of each zone stand in a wide sheet.
@@ -102,9 +118,15 @@ class Wide:
         for k, name in enumerate(("zone", *self._figures())):
             long[name] = Matched(len(keep) + k, name, base.get(name, ""))
         missing = tuple(c.name for c in LOGS["jobs"] if c.need and c.name not in long)
-        note = f"columns for {len(self.zones)} zones ({', '.join(self.zones)}) are read as one line per zone"
+        notes = [f"columns for {len(self.zones)} zones ({', '.join(self.zones)}) are read as one line per zone"]
+        bare = {
+            header[i]: base[name] for columns in self.zones.values() for name, (i, unit) in columns.items()
+            if name in base and not unit
+        }  # fmt: skip
+        if bare:
+            notes.append(bare_note(bare))
         match = HeaderMatch("jobs", long, missing=missing)
-        return replace(self, keep=keep, header=tuple(heads), match=match, notes=(note,), units=base)
+        return replace(self, keep=keep, header=tuple(heads), match=match, notes=tuple(notes), units=base)
 
     def _figures(self) -> tuple[str, ...]:
         used = {name for columns in self.zones.values() for name in columns}

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.columns import LOGS, QUANTITIES, Column, Log, column_of
 from pipeline.intake.faults import Fault
-from pipeline.intake.header_match import HeaderMatch, Matched
+from pipeline.intake.header_match import HeaderMatch, Matched, bare_note
 from pipeline.intake.heads import HeadTable, Meaning
 from pipeline.intake.texts import tidy, word_key
 from pipeline.intake.unit_heads import units_alone
@@ -29,6 +29,11 @@ _MISSPELT: Final = 80.0
 _LEAD: Final = 6.0
 #: Points by which the best log must lead for its kind to be taken as told by the header.
 _KIND_LEAD: Final = 0.5
+
+
+#: Kinds of figures of which it is told how they are read where the head names no unit: an hour read as a minute, or a
+#: kilogram as a pound, is a wrong price.
+_UNIT_TOLD: Final = ("mass", "duration")
 
 
 @dataclass
@@ -76,9 +81,14 @@ def match_headers(
         else:
             found.setdefault(meaning.column.name, []).append((i, meaning))
     _settle_vehicle(header, log, found, table, draft)
+    bare: dict[str, str] = {}
     for name, readings in found.items():
         i, meaning = _one_of(header, name, readings, table, draft, column_map)
         draft.columns[name] = _matched(header, i, meaning, units, currency)
+        if not meaning.unit and meaning.column.reads in _UNIT_TOLD:
+            bare[header[i]] = draft.columns[name].unit
+    if bare:
+        draft.notes.append(bare_note(bare))
     if not wide:
         _read_units_alone(header, log, draft, units, currency)
     _close_spellings(header, log, table, draft, units, wide)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.book import remarks, staging
 from shared.counting import counted
@@ -14,10 +14,16 @@ if TYPE_CHECKING:
     import duckdb
 
     from pipeline.book.log_tables import LogTable
-    from pipeline.book.remarks import Remark
+    from pipeline.book.remarks import Remark, Typical
     from pipeline.book.settings import Settings
     from pipeline.intake.framing import Framer
     from pipeline.intake.logs import LogShape
+
+
+#: From this many lines on, and from this factor between their median and that planned, a unit is doubted. An hour read
+#: as a minute is a factor of 60; planning figures are hardly ever off by eight in the median.
+_LEAST_LINES: Final = 3
+_TIMES_DOUBTED: Final = 8.0
 
 
 def warnings_of(
@@ -96,7 +102,19 @@ def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[str
     for quantity, unit in (("pellets_lb", "lb"), ("minutes", "min")):
         text = f"with {quantity} over {remarks.LARGE_TIMES:g} times the planning figure; kept, check them"
         told += _of(remarks.large_lines(connection, planning, quantity, unit), text, "line")
+        told += _doubted(remarks.typical(connection, planning, quantity), quantity, unit)
     return told
+
+
+def _doubted(typical: Typical, quantity: str, unit: str) -> list[str]:
+    """Tell where a file's usual figure is so far from the planning figures that it may be in another unit."""
+    if typical.n < _LEAST_LINES or 1 / _TIMES_DOUBTED <= typical.times <= _TIMES_DOUBTED:
+        return []
+    return [
+        f"a usual line has {quantity} of {typical.value:.3g} {unit}, where about {typical.planned:.3g} {unit} are "
+        "planned; if the file means another unit, undo this batch, put the unit into the head, like 'Time (h)' or "
+        "'Ice (kg)', and import again; if the figures are right, set [planning] in book.toml nearer to them"
+    ]
 
 
 def planning_frame(settings: Settings) -> Any:

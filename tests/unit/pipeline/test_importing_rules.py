@@ -329,3 +329,18 @@ def test_strict_fails_where_anything_was_rejected(put: Put, shop: Book) -> None:
     assert put("A,,2026-03-02,van,interior,,8,40,,,", "B,,2026-03-02,van,roof,,8,40,,,", strict=True).failed
     assert len(_lines(shop)) == 1
     assert not put("A,,2026-03-02,van,interior,,8,40,,,", strict=True, name="good.csv").failed
+
+
+def test_a_file_in_another_unit_is_doubted(put: Put) -> None:
+    """Three interiors of about an hour, written in hours under a bare head, are told; in minutes they are not."""
+    rows = [f"H{i},,2026-03-0{i},sedan,interior,,9,{h},,," for i, h in enumerate(("1", "1.25", "0.75"), start=1)]
+    told = [
+        w for w in put(*rows, head=HEAD.replace("minutes", "Time", 1), dry_run=True).warnings if "a usual line" in w
+    ]
+    assert len(told) == 1
+    assert told[0].startswith("a usual line has minutes of 1 min, where about ")
+    assert not any("a usual line" in w for w in put(*rows[:2]).warnings)
+    right = [
+        row.replace(f",{h},,,", f",{60 * float(h):g},,,") for row, h in zip(rows, ("1", "1.25", "0.75"), strict=True)
+    ]
+    assert not any("a usual line" in w for w in put(*right, dry_run=True).warnings)

@@ -305,3 +305,17 @@ def test_a_unit_alone_that_could_mean_more_is_left(heads: list[str]) -> None:
     match = match_headers([*NEEDED, *heads], "jobs", words=WORDS)
     assert heads[0] in match.unmatched
     assert not any("is read as pellets_lb" in note for note in match.notes)
+
+
+def test_how_bare_figures_are_read_is_told() -> None:
+    """A head without a unit is told with the unit its figures get; one with a unit, and canonical heads, are not."""
+    match = match_headers([*NEEDED, "Ice", "Time", "Setup (h)"], "jobs", words=WORDS, units="metric")
+    assert [n for n in match.notes if "without a unit" in n] == [
+        "figures without a unit are read as kg under 'Ice'; as min under 'Time'. Another unit goes into the head, like "
+        "'Time (h)' or 'Ice (kg)'"
+    ]
+    assert match_headers([*NEEDED, "pellets_lb", "Time (h)"], "jobs", words=WORDS).notes == ()
+    wide = match_headers(
+        ["job_id", "date", "vehicle_class", "Interior ice", "Interior time (h)", "Engine bay ice"], "jobs", words=WORDS
+    )
+    assert any("as lb under 'Interior ice', 'Engine bay ice'." in note for note in wide.notes)
