@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.predicting import predict
-from models.demand.calendar import Calendar
 from models.demand.examples import Examples, examples_of, with_machine
 from models.demand.forecast import BookedAhead, BookedTaken, Consumed, Known
 from pipeline.answers.history import history
 from pipeline.answers.ice_demand import cancelled_draws, coming, gather_bookings
+from pipeline.answers.log_gaps import calendar_of
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from pipeline.book import tables
-from shared.vocabulary import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -76,16 +75,10 @@ def gather(asking: Asking) -> Ground:
         booking_since=min(dated) if dated else None,
         deliveries=np.array([d.day.toordinal() for d in tables.deliveries(asking.book, today)], dtype=np.int64),
         today=today.toordinal(),
-        calendar=calendar_of(settings),
+        calendar=calendar_of(settings.shop),
         jobs_per_week=settings.planning_keys.jobs_per_week,
     )
     return Ground(table, known, bookings, {job.casefold() for job in table.job_id}, settings)
-
-
-def calendar_of(settings: Settings) -> Calendar:
-    """Return the shop's working days and closed days."""
-    shop = settings.shop
-    return Calendar.of([WEEKDAYS.index(day) for day in shop.working_days], [day.toordinal() for day in shop.closed])
 
 
 def _leads(table: JobTable, bookings: Sequence[Booking]) -> NDArray[np.int64]:

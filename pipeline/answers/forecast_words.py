@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.answers.log_gaps import gaps_told
 from pipeline.book.forecast_rows import jobs_from
 from shared.counting import counted
 
@@ -14,21 +15,19 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from models.consumption.fitted import FittedModel
-    from models.demand.calendar import Gap
     from models.demand.forecast import Rate
     from models.demand.record import ForecastRecord
     from pipeline.answers.answer import Asking
     from pipeline.answers.forecast_ground import Ground
 
 _HALF_YEAR_WEEKS, _YEAR_WEEKS = 26, 52
-_MOST_GAPS = 5
 
 
 def forecast_warnings(
     ground: Ground, rate: Rate, machine: str, fitted: FittedModel, record: ForecastRecord
 ) -> tuple[str, ...]:
     """Return what must be said beside a forecast, the weightiest first."""
-    return (*_about_jobs(ground, rate), *_about_gaps(rate.gaps), *_about_machine(machine, fitted),
+    return (*_about_jobs(ground, rate), *gaps_told(rate.gaps), *_about_machine(machine, fitted),
                   *_about_record(ground, record))  # fmt: skip
 
 
@@ -53,26 +52,6 @@ def _about_jobs(ground: Ground, rate: Rate) -> Iterator[str]:
         )
     elif weeks < _YEAR_WEEKS:
         yield "The log is shorter than a year: months that were never logged are partly a guess, so ranges are wide."
-
-
-def _about_gaps(gaps: tuple[Gap, ...]) -> Iterator[str]:
-    for gap in gaps[-_MOST_GAPS:]:
-        first, last = date.fromordinal(gap.first).isoformat(), date.fromordinal(gap.last).isoformat()
-        if gap.kind == "not logged":
-            yield (
-                f"No job is logged from {first} to {last}, but ice came: taken as not logged, not as a time without "
-                "jobs. Import those jobs if there were any."
-            )
-        elif gap.kind == "closed":
-            yield (
-                f"Neither jobs nor ice from {first} to {last}: taken as closed, and not expected to come again. "
-                "Coming closures belong under `closed` in book.toml."
-            )
-        else:
-            yield (
-                f"No job is logged from {first} to {last}, and no delivery log tells whether the shop worked. It is "
-                "left out of the rate. If the shop was closed, that is right; if not, import those jobs."
-            )
 
 
 def _about_machine(machine: str, fitted: FittedModel) -> Iterator[str]:

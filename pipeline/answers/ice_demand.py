@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.predicting import predict
+from models.demand.calendar import logged_days
+from models.demand.gaps import find_gaps
+from pipeline.answers.log_gaps import calendar_of, gaps_told
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from shared.vocabulary import SOILS, WEEKDAYS
 
@@ -19,6 +22,7 @@ if TYPE_CHECKING:
 
     from models.consumption.fitted import FittedModel
     from models.consumption.jobs import JobTable
+    from models.demand.calendar import Gap
     from pipeline.answers.answer import Asking
     from pipeline.book.settings import PlanningKeys, Settings, Shop
     from pipeline.book.tables import BookingZone
@@ -160,17 +164,20 @@ class Arrivals:
 
 
 def arrivals(
-    history: JobTable, bookings: Sequence[Booking], days: Sequence[date], shop: Shop, keys: PlanningKeys
-) -> Arrivals:
+    history: JobTable, bookings: Sequence[Booking], days: Sequence[date], shop: Shop, keys: PlanningKeys,
+    gaps: Sequence[Gap] = (),
+) -> Arrivals:  # fmt: skip
     """Learn what comes beside the bookings known on the first of `days`.
 
     For a day k days ahead these are the jobs that k days before were not yet booked: walk-ins, and later bookings. Past
     working days weigh half after 13 weeks; a weekday's share is shrunk towards an even week; the planning figures
-    count as five working days, in which bookings are taken evenly over the ten days before.
+    count as five working days, in which bookings are taken evenly over the ten days before. Days in `gaps`, on which
+    the log was not kept or the shop not open, are no days without work.
     """
     today = days[0]
     first = max(int(history.day.min()) if history.n_jobs else today.toordinal(), today.toordinal() - 7 * _HISTORY_WEEKS)
-    open_days = [d for d in range(first, today.toordinal()) if is_working(date.fromordinal(d), shop)]
+    logged = logged_days(first, today.toordinal(), gaps).tolist()
+    open_days = [d for d in logged if is_working(date.fromordinal(d), shop)]
     weight = {d: 0.5 ** ((today.toordinal() - d) / (7 * _HALF_LIFE_WEEKS)) for d in open_days}
     taken = {b.job_id.casefold(): b for b in bookings}
     lead = np.full(history.n_jobs, -1, dtype=np.int64)
@@ -214,8 +221,10 @@ def _week_variance(history: JobTable, lead: NDArray[np.int64], open_days: Sequen
     if len(open_days) < 20:
         return 0.05
     recent = history.day[(lead <= 7) & (history.day >= open_days[0])]
-    weeks = np.bincount((recent - 1) // 7 - (open_days[0] - 1) // 7, minlength=(open_days[-1] - open_days[0]) // 7 + 1)
-    inner = weeks[1:-1]
+    start = (open_days[0] - 1) // 7
+    weeks = np.bincount((recent - 1) // 7 - start, minlength=(open_days[-1] - 1) // 7 - start + 1)
+    was_open = np.bincount((np.array(open_days) - 1) // 7 - start, minlength=len(weeks)) > 0
+    inner = weeks[1:-1][was_open[1:-1]]
     if len(inner) < 4 or inner.mean() <= 0:
         return 0.05
     excess = (inner.var(ddof=1) - inner.mean()) / inner.mean() ** 2
@@ -257,7 +266,7 @@ class DemandGround:
     """What the demand is drawn from; everything in it is from before `today`, bookings by their date of taking.
 
     `beside_min` are set-up and clean-up minutes of a visit; `statuses_known` is false where an answer of a past day is
-    made again (see `coming`).
+    made again (see `coming`). `delivered` are the days on which ice came, as ordinals, shape (n_deliveries,).
     """
 
     today: date
@@ -266,6 +275,7 @@ class DemandGround:
     fitted: FittedModel
     settings: Settings
     beside_min: float
+    delivered: NDArray[np.int64]
     statuses_known: bool = True
 
 
@@ -281,7 +291,8 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     days = tuple(ground.today + timedelta(days=i) for i in range(n_days))
     done = {name.casefold() for name in ground.history.job_id}
     booked = coming(ground.bookings, days, done, statuses_known=ground.statuses_known)
-    expected = arrivals(ground.history, ground.bookings, days, shop, keys)
+    gaps = find_gaps(ground.history.day, ground.delivered, calendar_of(shop), ground.today.toordinal())
+    expected = arrivals(ground.history, ground.bookings, days, shop, keys, gaps)
     # Dated after every booking: like jobs take turns by day, so that booked jobs draw what their quotes drew.
     after = ground.today + timedelta(days=n_days)
     mix = [replace(asked_again(ground.history, j), day=after) for j in expected.mix] or _planning_mix(after)
@@ -298,7 +309,7 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     _add_unbooked(expected, lb[n_booked:], minutes[n_booked:] + ground.beside_min, need, jobs, room_min, rng)
     return Demand(
         days, need, jobs, tuple(booked), lb[:n_booked], minutes[:n_booked], comes,
-        int(consumption.n_calibration.min(initial=0)), tuple(_unclear(ground, done)),
+        int(consumption.n_calibration.min(initial=0)), (*_unclear(ground, done), *gaps_told(gaps)),
     )  # fmt: skip
 
 

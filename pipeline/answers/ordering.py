@@ -78,6 +78,7 @@ def ice_ground(asking: Asking, fit: CurrentFit, n_days: int, *, statuses_known: 
         fitted=fit.fitted,
         settings=settings,
         beside_min=settings.costs.setup_min + settings.costs.cleanup_min,
+        delivered=np.array([d.day.toordinal() for d in records.deliveries], dtype=np.int64),
         statuses_known=believes_statuses(asking, statuses_known),
     )
     return IceGround(asking.today, settings, state, demand(ground, n_days, seed=seed, n_draws=N_DRAWS))

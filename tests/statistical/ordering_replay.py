@@ -105,6 +105,7 @@ def learned_ground(world: World, store: Store, today: date, fitted: FittedModel)
     ground = DemandGround(
         today, world.history(today), world.bookings(today), fitted, settings,
         settings.costs.setup_min + settings.costs.cleanup_min,
+        np.array([d.day.toordinal() for d in records.deliveries], dtype=np.int64),
     )  # fmt: skip
     return IceGround(today, settings, state, demand(ground, HORIZON_DAYS, seed=today.toordinal(), n_draws=N_DRAWS))
 

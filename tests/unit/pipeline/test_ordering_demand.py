@@ -1,0 +1,71 @@
+"""What an order expects to be done: the log's gaps are no weeks without work, and a job that is done comes no more."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from pipeline.answers.answer import Asking
+from pipeline.answers.fitting import current_fit
+from pipeline.answers.ice_demand import Demand
+from pipeline.answers.ordering import ice_ground
+from pipeline.book.store import Book
+
+Make = Callable[..., Book]
+TODAY = date(2026, 6, 1)
+SILENT = (date(2026, 4, 4), date(2026, 5, 3))
+
+
+def job(name: str, day: date) -> dict[str, object]:
+    return {"job_id": name, "day": day, "vehicle_class": "sedan", "zone": "undercarriage", "soil_level": "moderate",
+            "pellets_lb": 45.0, "minutes": 60.0, "pass": 1}  # fmt: skip
+
+
+def workdays(*, silent: bool) -> list[dict[str, object]]:
+    days = [TODAY - timedelta(days=k) for k in range(1, 120)]
+    return [job(f"J{d:%m%d}", d) for d in days
+            if d.weekday() < 5 and not (silent and SILENT[0] <= d <= SILENT[1])]  # fmt: skip
+
+
+def put(book: Book, table: str, columns: str, rows: Sequence[Sequence[object]]) -> None:
+    marks = ", ".join("?" for _ in range(len(columns.split(", ")) + 2))
+    with book.writing() as connection:
+        for i, row in enumerate(rows):
+            connection.execute(f"insert into {table} ({columns}, batch, row_hash) values ({marks})", [*row, 0, i])
+
+
+def coming(book: Book) -> Demand:
+    asking = Asking(book, TODAY)
+    return ice_ground(asking, current_fit(asking), 14, statuses_known=True, seed=0).demand
+
+
+@pytest.mark.parametrize("with_ice", [False, True])
+def test_weeks_that_were_not_logged_are_no_weeks_without_work(new_book: Make, with_ice: bool) -> None:
+    """Four weeks missing from a log of a job a day leave the expected jobs as they are, and are told."""
+    whole = new_book(rows=workdays(silent=False))
+    gappy = new_book(rows=workdays(silent=True), name="gappy")
+    if with_ice:
+        mondays = [TODAY - timedelta(days=7 * k) for k in range(1, 17)]
+        for book in (whole, gappy):
+            put(book, "deliveries", "day, container, weight_lb", [(d, "tote", 300.0) for d in mondays])
+    expected, found = coming(whole), coming(gappy)
+    assert float(found.jobs.mean()) == pytest.approx(float(expected.jobs.mean()), rel=0.05)
+    (said,) = [w for w in found.warnings if "No job is logged from" in w]
+    assert f"{SILENT[0]} to {SILENT[1]}" in said
+    assert ("ice came" in said) == with_ice
+    assert not any("No job is logged" in w for w in expected.warnings)
+
+
+def test_a_booking_whose_job_is_done_comes_no_more(new_book: Make) -> None:
+    """A job finished before the day it was booked for needs no ice on that day."""
+    columns = "booking_id, taken_on, day, vehicle_class, zone, soil_level, status, job_id"
+    booked = [(name, TODAY - timedelta(days=9), TODAY + timedelta(days=2), "sedan", "undercarriage", "moderate",
+               "booked", done) for name, done in (("B1", ""), ("B2", "early"))]  # fmt: skip
+    book = new_book(rows=[*workdays(silent=False), job("EARLY", TODAY - timedelta(days=1))])
+    put(book, "bookings", columns, booked)
+    demand = coming(book)
+    assert [b.booking_id for b in demand.booked] == ["B1"]
+    assert np.all(demand.comes.sum(axis=0) <= 1)
