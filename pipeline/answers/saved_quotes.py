@@ -157,21 +157,68 @@ def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_remove
 
 
 def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: str = "") -> Answer[QuoteResult]:
-    """Write down that a quote was lost, or which finished job it became."""
-    saved_quote(asking, number)
+    """Write down that a quote was lost, or which finished job it became.
+
+    A job of another customer, class or zones may be the one after all, as dirt and wishes change on arrival: it is
+    taken, and told.
+
+    Raises
+    ------
+    RimebookError
+        When there is no such quote or job, the job was done before the quote was given, or won another quote.
+    """
+    quote = saved_quote(asking, number)
+    told: tuple[str, ...] = ()
     if state == "won":
-        _job_known(asking, number, job_id)
+        job = _won_by(asking, quote, job_id)
+        job_id, told = job.job_id, _unlike(quote, job)
     quote_rows.settle_quote(asking.book, number, state, job_id, asking.today)
-    return Answer(QuoteResult((), 0.0, "", Settled(number, state, job_id)))
+    return Answer(QuoteResult((), 0.0, "", Settled(number, state, job_id)), told)
 
 
-def _job_known(asking: Asking, number: int, job_id: str) -> None:
+def _won_by(asking: Asking, quote: SavedQuote, job_id: str) -> FinishedJob:
+    """Return the finished job that a quote became."""
+    where = f"quote {quote.number}"
     tomorrow = asking.today + timedelta(days=1)  # a job of today is done, too
-    if not any(job.job_id == job_id for job in quote_rows.finished_jobs(asking.book, date.min, tomorrow)):
+    known = quote_rows.finished_jobs(asking.book, date.min, tomorrow)
+    job = next((job for job in known if job.job_id.casefold() == job_id.strip().casefold()), None)
+    if job is None:
         raise RimebookError(
-            "no-such-job", where=f"quote {number}", found=f"no finished job `{job_id}` up to {asking.today}",
+            "no-such-job", where=where, found=f"no finished job `{job_id}` up to {asking.today}",
             expected="the job_id of a finished job", do="Import or log the job first.",
         )  # fmt: skip
+    if job.day < quote.today:
+        raise RimebookError(
+            "job-before-quote", where=where, found=f"job `{job.job_id}` of {job.day}, and a quote given on "
+            f"{quote.today}", expected="a job done on that day or later", do="Name the job that the quote became.",
+        )  # fmt: skip
+    saved = quote_rows.saved_quotes(asking.book, asking.today)
+    other = next((q for q in saved if q.number != quote.number and q.state == "won" and q.job_id == job.job_id), None)
+    if other is not None:
+        raise RimebookError(
+            "job-won-already", where=where, found=f"job `{job.job_id}`, by which quote {other.number} was won",
+            expected="one quote for a job",
+            do=f"Name another job; if quote {other.number} was not taken: rimebook quote --lost {other.number}",
+        )  # fmt: skip
+    return job
+
+
+def _unlike(quote: SavedQuote, job: FinishedJob) -> tuple[str, ...]:
+    """Tell where a job is not what was quoted."""
+    differs = []
+    if job.customer.casefold() != quote.customer.casefold():
+        differs.append(f"customer {job.customer or 'not given'} (quoted: {quote.customer or 'not given'})")
+    scope = _scope(quote)
+    if not _vehicles(job, scope):
+        differs.append(f"{_named(job.scope)} (quoted: {_named(scope)})")
+    return (f"Job {job.job_id} is not what was quoted: {'; '.join(differs)}. Taken as told.",) if differs else ()
+
+
+def _named(scope: Sequence[tuple[str, str]]) -> str:
+    zones: dict[str, list[str]] = {}
+    for vehicle, zone in scope:
+        zones.setdefault(vehicle, []).append(zone)
+    return ", ".join(f"{vehicle} {' + '.join(dict.fromkeys(own))}" for vehicle, own in zones.items())
 
 
 @dataclass(frozen=True)
@@ -222,8 +269,12 @@ def _due(quote: SavedQuote) -> date:
     return max(quote.valid_until, date.fromisoformat(quote.quoted["request"]["date"]))
 
 
+def _scope(quote: SavedQuote) -> list[tuple[str, str]]:
+    return sorted((line["vehicle_class"], line["zone"]) for line in quote.quoted["request"]["lines"])
+
+
 def _fitting(quote: SavedQuote, jobs: Sequence[FinishedJob]) -> list[FinishedJob]:
-    scope = sorted((line["vehicle_class"], line["zone"]) for line in quote.quoted["request"]["lines"])
+    scope = _scope(quote)
     return [
         job for job in jobs
         if quote.today <= job.day <= last_day(quote) and job.customer.casefold() == quote.customer.casefold()
@@ -240,7 +291,7 @@ def _vehicles(job: FinishedJob, scope: list[tuple[str, str]]) -> int:
 def _followed(quote: SavedQuote, fits: list[FinishedJob], claims: dict[str, int], today: date) -> Followed:
     if quote.state != "open":
         return Followed(quote, "won" if quote.state == "won" else "lost", (quote.job_id,) if quote.job_id else ())
-    scope = sorted((line["vehicle_class"], line["zone"]) for line in quote.quoted["request"]["lines"])
+    scope = _scope(quote)
     count = int(quote.quoted["request"]["count"])
     vehicles = sum(_vehicles(job, scope) for job in fits)
     names = tuple(job.job_id for job in fits)

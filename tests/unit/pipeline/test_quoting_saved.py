@@ -303,6 +303,36 @@ def test_won_needs_a_job_that_is_known(new_book) -> None:
     assert told.value.problem.code == "no-such-job"
 
 
+def test_won_by_one_job_of_its_time(new_book) -> None:
+    """A job from before the quote or won already is refused; another zone or customer is taken and told."""
+    later = DAY + timedelta(days=2)
+    rows = [{**ROW, "job_id": "Before", "day": DAY - timedelta(days=1)}, {**ROW, "job_id": "Same", "day": later},
+            {**ROW, "job_id": "Other", "day": later, "zone": "engine_bay", "customer": "K-9"}]  # fmt: skip
+    book = new_book(rows=rows)
+    save_quotes(asking(book), [van(book), van(book)], Wanted())
+    for number, job, code in ((1, "Before", "job-before-quote"), (1, "same", ""), (2, "Same", "job-won-already")):
+        if code:
+            with pytest.raises(RimebookError) as told:
+                settle(asking(book, later), number, "won", job)
+            assert told.value.problem.code == code
+        else:
+            answer = settle(asking(book, later), number, "won", job)
+            assert answer.result.settled.job_id == "Same"
+            assert answer.warnings == ()
+    (said,) = settle(asking(book, later), 2, "won", "Other").warnings
+    assert "customer K-9 (quoted: K-1)" in said
+    assert "van engine_bay (quoted: van undercarriage)" in said
+    assert settle(asking(book, later), 2, "won", "Other").warnings == (said,)
+
+
+def test_a_quote_for_a_later_day_is_not_lost_before_it(new_book) -> None:
+    """A quote for a day after its validity runs until that day."""
+    book = new_book()
+    save_quotes(asking(book), [replace(van(book), day=DAY + timedelta(days=50))], Wanted())
+    assert states(book, DAY + timedelta(days=49)) == ["open"]
+    assert states(book, DAY + timedelta(days=51)) == ["lost"]
+
+
 def test_so_far_reads_units_and_single_figures(new_book) -> None:
     """Kilograms and hours are read by their units; one figure alone leaves the other unknown."""
     settings = new_book().settings
