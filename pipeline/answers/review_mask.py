@@ -44,17 +44,20 @@ def mask_result(told: Told, codes: Mapping[str, str]) -> Told:
     Fields that hold a code alone are replaced where they speak of an operator; in sentences a code is replaced where
     it follows the word operator.
     """
-    masked: Told = _masked(told, codes, "")
+    # The longest first: a code may begin with another one.
+    any_code = "|".join(re.escape(code) for code in sorted(codes, key=lambda code: (-len(code), code)))
+    spoken = re.compile(rf"\boperator ({any_code})(?!\w)") if codes else None
+    masked: Told = _masked(told, codes, spoken, "")
     return masked
 
 
-def _masked(value: Any, codes: Mapping[str, str], of: str) -> Any:
+def _masked(value: Any, codes: Mapping[str, str], spoken: re.Pattern[str] | None, of: str) -> Any:
     if isinstance(value, tuple):
-        return tuple(_masked(v, codes, of) for v in value)
+        return tuple(_masked(v, codes, spoken, of) for v in value)
     if isinstance(value, str):
         if of == "operator":
-            return ", ".join(codes.get(part, part) for part in value.split(", "))
-        return re.sub(r"\boperator (\S+)", lambda m: codes.get(m[1], m[0]), value)
+            return codes.get(value) or ", ".join(codes.get(part, part) for part in value.split(", "))
+        return spoken.sub(lambda m: codes[m[1]], value) if spoken else value
     if not is_dataclass(value) or isinstance(value, type):
         return value
     speaks = getattr(value, "kind", "").startswith("operator") or getattr(value, "of", "") == "operator"
@@ -62,5 +65,7 @@ def _masked(value: Any, codes: Mapping[str, str], of: str) -> Any:
     for f in fields(value):
         part = getattr(value, f.name)
         alone = f.name == "operator" or (f.name == "name" and speaks)
-        changed[f.name] = part if f.name in ("kind", "of") else _masked(part, codes, "operator" if alone else "")
+        changed[f.name] = (
+            part if f.name in ("kind", "of") else _masked(part, codes, spoken, "operator" if alone else "")
+        )
     return replace(value, **changed)

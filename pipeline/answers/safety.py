@@ -268,6 +268,8 @@ def _check(question: SafetyQuestion) -> None:
         numbers["--nrr"] = (question.protection.nrr_db, 0.0, 40.0)
     if question.space.noise_dba is not None:
         numbers["--noise-dba"] = (question.space.noise_dba, 40.0, 150.0)
+    if question.space.door_flow_cfm is not None:
+        numbers["--door-flow-cfm"] = (question.space.door_flow_cfm, 0.0, 1_000_000.0)
     if question.space.altitude_ft is not None:
         numbers["--altitude-ft"] = (question.space.altitude_ft, -1500.0, 20_000.0)
     if question.space.temperature_f is not None:

@@ -130,7 +130,8 @@ def _price_list(prices: PriceList, style: Style) -> str:
         f"{prices.visits:,} visits this list would have earned {percent(prices.margin_share)} ({level} between "
         f"{percent(prices.margin_low)} and {percent(prices.margin_high)} on visits alike); "
         f"{percent(prices.charged_margin_share)} was earned. Before tax; the least charge of "
-        f"{style.money(prices.minimum_usd)} stays."
+        f"{style.money(prices.minimum_usd)} stays. A `quote` may differ: it goes by what jobs take now, today's "
+        "ice, the customer and the wanted risk, and not by a mean of the past."
     )
     return section("Refined price list").strip() + "\n" + paragraph(told) + "\n\n" + grid + "\n\n" + factors
 

@@ -198,4 +198,10 @@ def _balance(balances: tuple[BalanceTold, ...], style: Style) -> str:
         for b in balances
     ]
     note = "Delivered holds what was there at the start; gas and unlogged are estimates that add up with the rest."
+    wrong = [b.container for b in balances if b.sublimated_lb.mean < 0]
+    if wrong:
+        note += (
+            f" Gas below nothing ({', '.join(wrong)}): more was logged or left than there was; a weighing, a delivery "
+            "or a container's name is wrong."
+        )
     return f"{table(columns, rows)}\n{paragraph(note)}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import ceil
 from typing import TYPE_CHECKING
 
 from pipeline.answers.safety import SafetyAnswer
@@ -20,13 +21,15 @@ if TYPE_CHECKING:
 _HOUR = 60
 #: Chances at and above which the first sentence says "would", and below which it says nothing is passed.
 _LIKELY, _UNLIKELY = 0.5, 0.05
+#: A whole day's dose of noise, percent.
+_FULL_DOSE = 100.0
 
 
 def render_safety(answer: Answer[SafetyResult], style: Style) -> str:
     """Return the answer as text of at most 80 columns in a pipe; cautions and warnings are printed by the command."""
     result = answer.result
     ground = answer.ground if isinstance(answer, SafetyAnswer) else None
-    parts = [paragraph(_headline(result, ground, style))]
+    parts = [paragraph(" ".join([_headline(result, ground, style), *_loud(result)]))]
     if ground is not None:
         parts.append(paragraph(_planned(ground, style)))
     parts += [
@@ -53,15 +56,24 @@ def _headline(result: SafetyResult, ground: SafetyGround | None, style: Style) -
     strictest = max(passed, key=lambda limit: limit.flow_needed_cfm.quantiles[0.5])
     needed, careful = strictest.flow_needed_cfm.quantiles[0.5], strictest.flow_needed_cfm.interval.high
     air = (
-        f"{_cfm(needed * CFM_M3_H)} m3/h of outdoor air; {_cfm(careful * CFM_M3_H)} m3/h to be careful."
+        f"{_up(needed * CFM_M3_H)} m3/h of outdoor air; {_up(careful * CFM_M3_H)} m3/h to be careful."
         if style.units == "metric"
-        else f"{_cfm(needed)} cfm of outdoor air ({_cfm(needed * CFM_M3_H)} m3/h); {_cfm(careful)} cfm to be careful."
+        else f"{_up(needed)} cfm of outdoor air ({_up(needed * CFM_M3_H)} m3/h); {_up(careful)} cfm to be careful."
     )
     return (
         f"{_place(result)}: this {'would' if likely else 'could'} exceed {worst.value:,.0f} {worst.unit} "
         f"({worst.name}) at today's ventilation, in {percent(chances[worst.name])} of scenarios. "
         f"Keeping every limit takes about {air}"
     )
+
+
+def _loud(result: SafetyResult) -> list[str]:
+    """Return what the first paragraph says of noise: the largest dose beyond a rule's limit."""
+    over = [n for n in result.noise if n.dose_percent.quantiles[0.5] > _FULL_DOSE]
+    if not over:
+        return []
+    worst = max(over, key=lambda n: n.dose_percent.quantiles[0.5])
+    return [f"Noise takes up {worst.dose_percent.quantiles[0.5]:,.0f} % of a day's dose ({worst.rule})."]
 
 
 def _place(result: SafetyResult) -> str:
@@ -111,15 +123,17 @@ def _span(when: QuantitySummary) -> str:
 
 def _range(figure: QuantitySummary, factor: float) -> str:
     low, high = figure.interval.low * factor, figure.interval.high * factor
-    return "none" if high <= 0 else f"{_cfm(low)}-{_cfm(high)}"
+    return "none" if high <= 0 else f"{_up(low)}-{_up(high)}"
 
 
 def _cfm(value: float) -> str:
     return f"{value:,.0f}" if value < 100 else f"{round(value, -1):,.0f}"
 
 
-def _ppm(value: float) -> str:
-    return f"{round(value, -2):,.0f}" if value >= 1000 else f"{round(value, -1):,.0f}"
+def _up(value: float) -> str:
+    """Return gas in the air, or the air that is needed, never rounded to the side that flatters."""
+    step = 1 if value < 100 else 10 if value < 1000 else 100
+    return f"{ceil(value / step - 1e-9) * step:,}"
 
 
 def _levels(result: SafetyResult) -> str:
@@ -129,16 +143,14 @@ def _levels(result: SafetyResult) -> str:
         "highest 15 minutes": result.co2_ppm.average_15min,
         "shift over 8 hours": result.co2_ppm.average_8h,
     }
-    rows = [
-        [name, _ppm(f.quantiles[0.5]), f"{_ppm(f.interval.low)}-{_ppm(f.interval.high)}"] for name, f in named.items()
-    ]
+    rows = [[name, _up(f.quantiles[0.5]), f"{_up(f.interval.low)}-{_up(f.interval.high)}"] for name, f in named.items()]
     return table(columns, rows)
 
 
 def _hours(result: SafetyResult) -> str:
     columns = [Column("hours from start"), Column("middle, ppm", "number"), Column("range, ppm", "number")]
     rows = [
-        [f"{p.minute // _HOUR}", _ppm(p.ppm.quantiles[0.5]), f"{_ppm(p.ppm.interval.low)}-{_ppm(p.ppm.interval.high)}"]
+        [f"{p.minute // _HOUR}", _up(p.ppm.quantiles[0.5]), f"{_up(p.ppm.interval.low)}-{_up(p.ppm.interval.high)}"]
         for p in result.curve
         if p.minute % _HOUR == 0
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from typing import TYPE_CHECKING, Any
 
-from pipeline.present.figures import percent, words
+from pipeline.present.figures import words
 from pipeline.present.page import content_policy, environment, template_text
 from shared.vocabulary import UNKNOWN
 
@@ -39,16 +39,18 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
     told: dict[str, Any] = {
         "title": f"Quote {sheet.number}" if sheet.number is not None else "Quote",
         "customer": sheet.customer, "made_on": sheet.made_on.isoformat(), "valid_until": sheet.valid_until.isoformat(),
-        "day": sheet.day.isoformat(), "vehicles": f"{sheet.count} vehicles alike" if sheet.count > 1 else "",
-        "scope": [_scope(line) for line in sheet.scope], "price": style.money(sheet.price_usd),
-        "tax": _tax(sheet.price_usd, tax, style), "ceiling": style.money(sheet.ceiling_usd),
-        "ceiling_tax": _tax(sheet.ceiling_usd, tax, style), "deposit": style.money(sheet.deposit_usd),
-        "by_soil": [(soil, style.money(price), _tax(price, tax, style)) for soil, price in sheet.by_soil],
+        # A job without a day of its own is priced as of today; that is no promise to work today.
+        "day": "" if sheet.day == sheet.made_on else sheet.day.isoformat(),
+        "vehicles": f"{sheet.count} vehicles alike" if sheet.count > 1 else "",
+        "scope": [_scope(line) for line in sheet.scope], "price": _money(sheet.price_usd, style),
+        "tax": _tax(sheet.price_usd, tax, style), "ceiling": _money(sheet.ceiling_usd, style),
+        "ceiling_tax": _tax(sheet.ceiling_usd, tax, style), "deposit": _money(sheet.deposit_usd, style),
+        "by_soil": [(soil, _money(price, style), _tax(price, tax, style)) for soil, price in sheet.by_soil],
         "strips": any(line.coating_removed for line in sheet.scope), "range": "",
     }  # fmt: skip
     if sheet.range_usd is not None:
         low, high = sheet.range_usd
-        told["range"] = f"{style.money(low)} and {style.money(high)}"
+        told["range"] = f"{_money(low, style)} and {_money(high, style)}"
     return told
 
 
@@ -58,6 +60,11 @@ def _scope(line: ScopeLine) -> dict[str, str]:
             "extra": "old coating removed" if line.coating_removed else ""}  # fmt: skip
 
 
+def _money(usd: float, style: Style) -> str:
+    """Return an amount as it is charged: with its cents, where it has any."""
+    return style.money(usd, cents=abs(usd - round(usd)) >= 0.005)
+
+
 def _tax(usd: float, share: float, style: Style) -> str:
     """Return an amount with tax, '' where there is none."""
-    return f"{style.money(usd * (1 + share), cents=True)} with {percent(share)} tax" if share else ""
+    return f"{style.money(usd * (1 + share), cents=True)} with {100 * share:.6g} % tax" if share else ""

@@ -168,7 +168,8 @@ def test_a_quote_won_by_an_undone_job_is_open_again(new_book: Callable[..., Book
     assert (code, "Quote 2 is open again: job T9, which had won it, is gone." in " ".join(out.split())) == (0, True)
     quotes = json.loads(run("costing", *where, "--json")[1])["result"]["quotes"]
     assert (quotes["won"], quotes["open"]) == (1, 1)
-    assert run("quote", "--won", "2", "--job-id", "8", *where)[0] == 0
+    assert run("log", "--job-id", "T10", "--vehicle", "van", "--zone", "interior=9lb/20min", *where)[0] == 0
+    assert run("quote", "--won", "2", "--job-id", "T10", *where)[0] == 0
 
 
 @pytest.mark.parametrize(

@@ -110,6 +110,15 @@ def test_mask_hides_every_operator_and_is_stable(demo, answer):
     assert all(late[name] == letter for name, letter in early.items())
 
 
+def test_mask_knows_codes_of_several_words():
+    """A code with spaces, or one that begins another, is masked whole in sentences and in fields of its own."""
+    codes = {"J. K": "Operator A", "J": "Operator B", "Lee, Kim": "Operator C"}
+    told = NotEnough("operator", "Lee, Kim", "", 4, "Like operator J. K, unlike operator J; operator Jo is unknown.")
+    masked = mask_result(told, codes)
+    assert masked.name == "Operator C"
+    assert masked.why == "Like Operator A, unlike Operator B; operator Jo is unknown."
+
+
 def test_absurd_later_jobs_move_nothing(demo, answer, tmp_path):
     """As of a day the review is the same whatever happened afterwards."""
     logs = draw_shop(5)

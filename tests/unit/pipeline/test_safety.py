@@ -16,7 +16,7 @@ from pipeline.answers.safety_space import SpaceAsked, asked_space, room_of
 from pipeline.book.store import create_book
 from pipeline.present.figures import Style
 from pipeline.present.json_text import render_answer
-from pipeline.present.safety_text import render_safety
+from pipeline.present.safety_text import _up, render_safety
 from shared.errors import RimebookError
 from shared.limits import limits_for
 
@@ -246,6 +246,23 @@ def test_text_fits_80_columns_and_answers_first(asking):
         assert "29 CFR 1910.1000" in text
         assert "does not guard against CO2" in text
         assert " safe" not in text.casefold()
+
+
+@pytest.mark.parametrize(
+    ("value", "told"), [(12.2, "13"), (100.0, "100"), (401.0, "410"), (4_930.0, "5,000"), (5_001.0, "5,100")]
+)
+def test_gas_and_needed_air_are_never_rounded_down(value, told):
+    """A figure that keeps people safe is told with few digits, rounded to the careful side."""
+    assert _up(value) == told
+
+
+def test_a_full_dose_of_noise_is_told_first(asking):
+    """Where a day's noise is used up the first paragraph says so, and only there."""
+    for dba, told in ((105.0, True), (70.0, False)):
+        question = SafetyQuestion(bay="north", jobs=(_suv(asking),), space=SpaceAsked(noise_dba=dba))
+        answer = safety(asking, question)
+        assert (max(n.dose_percent.quantiles[0.5] for n in answer.result.noise) > 100) == told
+        assert ("Noise takes up" in render_safety(answer, Style()).split("\n\n")[0]) == told
 
 
 def test_a_metric_book_reads_metric_units_only(asking):

@@ -80,6 +80,20 @@ def test_an_own_price_is_the_price(book: Book, run: Run) -> None:
     assert "If all zones are" not in page
 
 
+def test_amounts_are_told_as_they_are_charged(new_book: Callable[..., Book], run: Run) -> None:
+    """Cents of a price and of a tax rate are not rounded away; a day that nobody named is not promised."""
+    page, _ = _sheet(new_book(TOML.replace("0.06", "0.08875")), run, "--price", "777.5")
+    assert "$777.50 before tax" in page
+    assert "$846.50 with 8.875\u00a0% tax" in page
+    assert "Day of the work" not in page
+
+
+def test_a_named_day_of_work_is_on_it(book: Book, run: Run) -> None:
+    """The day that was asked for stands on the sheet."""
+    page, _ = _sheet(book, run, "--date", "2026-06-03")
+    assert "<dt>Day of the work</dt><dd>2026-06-03</dd>" in page
+
+
 @pytest.mark.parametrize(
     ("logo", "content", "said"),
     [("none.png", None, "cannot be read"), ("logo.png", b"text", "is no PNG"),
