@@ -21,7 +21,6 @@ LB_PER_KG: Final = 1 / LB_KG
 LB_PER_G: Final = G_KG / LB_KG
 IN_PER_CM: Final = CM_M / IN_M
 IN_PER_MM: Final = MM_M / IN_M
-FT_PER_M: Final = 1 / FT_M
 
 #: A pound-force on a square inch, in kilopascal.
 PSI_KPA: Final = LB_KG * STANDARD_GRAVITY_M_S2 / IN_M**2 / 1000

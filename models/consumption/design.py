@@ -26,9 +26,8 @@ if TYPE_CHECKING:
 #: Joins the two words of a cell, for example class and zone.
 CELL = "\t"
 N_SOILS = 4
-#: Blocks of one kind of word each, and blocks of cells of two.
+#: Blocks of one kind of word each.
 WORD_BLOCKS = ("class", "zone", "operator", "machine")
-CELL_BLOCKS = ("class_zone", "machine_zone", "class_soil", "zone_soil")
 #: Reference value and unit step of a technique setting; from memory, without a source. They only place the origin: the
 #: level and the (shrunk) slopes are learned. Fixed numbers, so that a later job cannot move an earlier answer.
 SETTING_ORIGIN: Mapping[str, tuple[float, float]] = {

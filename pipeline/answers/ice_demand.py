@@ -291,7 +291,7 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     days = tuple(ground.today + timedelta(days=i) for i in range(n_days))
     done = {name.casefold() for name in ground.history.job_id}
     booked = coming(ground.bookings, days, done, statuses_known=ground.statuses_known)
-    gaps = find_gaps(ground.history.day, ground.delivered, calendar_of(shop), ground.today.toordinal())
+    gaps = _recent_gaps(ground)
     expected = arrivals(ground.history, ground.bookings, days, shop, keys, gaps)
     # Dated after every booking: like jobs take turns by day, so that booked jobs draw what their quotes drew.
     after = ground.today + timedelta(days=n_days)
@@ -311,6 +311,13 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
         days, need, jobs, tuple(booked), lb[:n_booked], minutes[:n_booked], comes,
         int(consumption.n_calibration.min(initial=0)), (*_unclear(ground, done), *gaps_told(gaps)),
     )  # fmt: skip
+
+
+def _recent_gaps(ground: DemandGround) -> list[Gap]:
+    """Return the log's gaps in the weeks that arrivals are learned from."""
+    today = ground.today.toordinal()
+    found = find_gaps(ground.history.day, ground.delivered, calendar_of(ground.settings.shop), today)
+    return [gap for gap in found if gap.last >= today - 7 * _HISTORY_WEEKS]
 
 
 class _Hours:

@@ -46,7 +46,8 @@ EXPORTS: Final[dict[str, str]] = {
         left join (select batch, min(made_at) as made_at from batches group by batch) b using (batch)
         order by r.kind, r.key, r.batch, r.old_batch
     """,
-    "quotes": "select number, made_at, today, customer, state, job_id, valid_until, quoted from quotes order by number",
+    "quotes": "select number, made_at, today, customer, state, job_id, settled_on, valid_until, quoted from quotes "
+    "order by number",
 }
 
 

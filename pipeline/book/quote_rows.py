@@ -191,8 +191,8 @@ def save_quote(book: Book, today: date, customer: str, valid_until: date, quoted
     """Keep a quote and return its number."""
     with book.writing() as connection:
         row = connection.execute(
-            "insert into quotes (made_at, today, customer, valid_until, quoted) values (now()::timestamp, ?, ?, ?, ?) "
-            "returning number",
+            "insert into quotes (made_at, today, customer, valid_until, quoted) "
+            "values (now() at time zone 'UTC', ?, ?, ?, ?) returning number",
             [today, customer, valid_until, json.dumps(quoted)],
         ).fetchone()
     return int(row[0]) if row else 0

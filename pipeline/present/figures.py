@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 from typing import Literal
 
 from pipeline.answers import amounts
 from pipeline.answers.amounts import few
+from shared.units import CFM_M3_H
 from shared.units import LB_KG as KG_PER_LB
 
-__all__ = ["KG_PER_LB", "Style", "few", "minutes", "minutes_range", "percent", "words"]
+__all__ = ["KG_PER_LB", "Style", "careful", "few", "minutes", "minutes_range", "percent", "words"]
 
 
 @dataclass(frozen=True)
@@ -35,11 +37,37 @@ class Style:
         """Return an amount of money, whole unless `cents`; other currencies carry their code."""
         return amounts.money(usd, self.currency, cents=cents)
 
+    @property
+    def flow_unit(self) -> tuple[str, float]:
+        """The unit of flowing air, and what a cubic foot a minute is in it."""
+        return ("cfm", 1.0) if self.units == "us" else ("m3/h", CFM_M3_H)
+
+    def flow(self, cfm: float) -> str:
+        """Return a flow of air that was entered or measured."""
+        unit, factor = self.flow_unit
+        value = cfm * factor
+        return f"{value if value < _TENS_FROM else round(value, -1):,.0f} {unit}"
+
+    def flow_needed(self, cfm: float) -> str:
+        """Return a flow of air that is needed, rounded to the careful side."""
+        unit, factor = self.flow_unit
+        return f"{careful(cfm * factor)} {unit}"
+
     def price_of_weight(self, usd_per_lb: float) -> str:
         """Return a price a pound or a kilogram."""
         if self.units == "us":
             return f"{self.money(usd_per_lb, cents=True)}/lb"
         return f"{self.money(usd_per_lb / KG_PER_LB, cents=True)}/kg"
+
+
+#: Flows from here on are told to the ten.
+_TENS_FROM = 100
+
+
+def careful(value: float) -> str:
+    """Return gas in the air, or the air that it takes, never rounded to the side that flatters: 13, 410, 5,000."""
+    step = 1 if value < _TENS_FROM else 10 if value < 10 * _TENS_FROM else 100
+    return f"{ceil(value / step - 1e-9) * step:,}"
 
 
 def minutes(value: float) -> str:

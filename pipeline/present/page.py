@@ -95,7 +95,7 @@ def report_page(answer: Answer[ReportContents], style: Style, *, for_print: bool
     named = {
         "order": order_part(contents, style), "pellets": pellets_part(contents, style),
         "trust": trust_part(contents, style), "forecast": forecast_part(contents, style),
-        "air": air_part(contents), "jobs": jobs_part(contents, style),
+        "air": air_part(contents, style), "jobs": jobs_part(contents, style),
     }  # fmt: skip
     drawn = report_charts(contents, style)
     return environment().from_string(template_text("report.html")).render(

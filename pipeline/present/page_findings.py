@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.answers.calibrating import FEW_JOBS
 from pipeline.answers.review_words import setting_name
-from pipeline.present.figures import change_words, few, percent, words
+from pipeline.present.figures import careful, change_words, few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
 from pipeline.present.page_tables import Grid, between, grid
 from shared.counting import counted
@@ -187,7 +187,7 @@ def trust_part(contents: ReportContents, style: Style) -> Part:
     )
 
 
-def air_part(contents: ReportContents) -> Part:
+def air_part(contents: ReportContents, style: Style) -> Part:
     """Return the air of each bay on the busiest booked day."""
     if contents.air is None:
         return Part("air", "Is the air all right on the busiest booked day?", to_log=contents.air_to_log)
@@ -200,7 +200,7 @@ def air_part(contents: ReportContents) -> Part:
     else:
         lead = "No CO2 limit is likely to be exceeded, were the air well mixed."
     lead += " Planning figures, never a clearance."
-    lines = tuple(_air_sentence(a) for a in bays)
+    lines = tuple(_air_sentence(a, style) for a in bays)
     cautions = tuple(dict.fromkeys(c for a in contents.air.bays for c in a.cautions[:1]))
     warnings = tuple(dict.fromkeys(f"{a.result.bay}: {w}" for a in contents.air.bays for w in a.warnings if "pit" in w))
     return Part(
@@ -208,7 +208,7 @@ def air_part(contents: ReportContents) -> Part:
         f"Is the air all right on {day}, the busiest booked day?",
         lead,
         lines=lines,
-        tables=tuple(_limits(a) for a in contents.air.bays),
+        tables=tuple(_limits(a, style) for a in contents.air.bays),
         charts=tuple(f"air-{i}" for i in range(len(bays))),
         cautions=cautions + warnings,
     )
@@ -219,7 +219,7 @@ def _passed(answer: SafetyAnswer) -> list[LimitAnswer]:
     return [limit for limit in answer.result.limits if chances.get(limit.name, 0.0) >= _LIKELY]
 
 
-def _air_sentence(answer: SafetyAnswer) -> str:
+def _air_sentence(answer: SafetyAnswer, style: Style) -> str:
     bay, passed = answer.result.bay, _passed(answer)
     if not passed or answer.ground is None:
         return f"Bay {bay}: no CO2 limit is likely to be exceeded, were the air well mixed."
@@ -229,13 +229,14 @@ def _air_sentence(answer: SafetyAnswer) -> str:
         for limit in passed
     )
     return (
-        f"Bay {bay}: exceeds the {named}. About {round(needed, -1):,.0f} cfm of outdoor air would keep it; "
-        f"{round(answer.ground.space.air_cfm, -1):,.0f} cfm is entered."
+        f"Bay {bay}: exceeds the {named}. About {style.flow_needed(needed)} of outdoor air would keep it; "
+        f"{style.flow(answer.ground.space.air_cfm)} is entered."
     )
 
 
-def _limits(answer: SafetyAnswer) -> Grid:
+def _limits(answer: SafetyAnswer, style: Style) -> Grid:
     chances = answer.ground.chances if answer.ground else {}
+    unit, factor = style.flow_unit
     rows = []
     for limit in answer.result.limits:
         reached = limit.reached_after_min
@@ -243,11 +244,8 @@ def _limits(answer: SafetyAnswer) -> Grid:
             "not, or rarely" if reached is None else f"{few(reached.interval.low)} to {few(reached.interval.high)} min"
         )
         flow = limit.flow_needed_cfm
-        need = (
-            "none"
-            if flow.interval.high <= 0
-            else f"{round(flow.interval.low, -1):,.0f} to {round(flow.interval.high, -1):,.0f}"
-        )
+        low, high = flow.interval.low * factor, flow.interval.high * factor
+        need = "none" if high <= 0 else f"{careful(low)} to {careful(high)}"
         rows.append(
             [
                 f"{limit.name}: {limit.value:,.0f} {limit.unit}",
@@ -257,5 +255,5 @@ def _limits(answer: SafetyAnswer) -> Grid:
                 limit.source,
             ]
         )
-    heads = ["Limit", "#Air at it after", "#Exceeded", "#Outdoor air needed, cfm", "Source of the limit"]
+    heads = ["Limit", "#Air at it after", "#Exceeded", f"#Outdoor air needed, {unit}", "Source of the limit"]
     return grid(f"Bay {answer.result.bay}", heads, rows)

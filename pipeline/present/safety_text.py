@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from math import ceil
 from typing import TYPE_CHECKING
 
 from pipeline.answers.safety import SafetyAnswer
 from pipeline.answers.safety_space import VAN
-from pipeline.present.figures import Style, few, percent
+from pipeline.present.figures import Style, careful, few, percent
 from pipeline.present.figures import minutes as written_minutes
 from pipeline.present.terminal import Column, paragraph, section, table
 from shared.counting import counted
@@ -54,12 +53,9 @@ def _headline(result: SafetyResult, ground: SafetyGround | None, style: Style) -
     likely = [limit for limit in passed if chances[limit.name] >= _LIKELY]
     worst = max(likely or passed, key=lambda limit: limit.value)
     strictest = max(passed, key=lambda limit: limit.flow_needed_cfm.quantiles[0.5])
-    needed, careful = strictest.flow_needed_cfm.quantiles[0.5], strictest.flow_needed_cfm.interval.high
-    air = (
-        f"{_up(needed * CFM_M3_H)} m3/h of outdoor air; {_up(careful * CFM_M3_H)} m3/h to be careful."
-        if style.units == "metric"
-        else f"{_up(needed)} cfm of outdoor air ({_up(needed * CFM_M3_H)} m3/h); {_up(careful)} cfm to be careful."
-    )
+    needed, high = strictest.flow_needed_cfm.quantiles[0.5], strictest.flow_needed_cfm.interval.high
+    beside = "" if style.units == "metric" else f" ({careful(needed * CFM_M3_H)} m3/h)"
+    air = f"{style.flow_needed(needed)} of outdoor air{beside}; {style.flow_needed(high)} to be careful."
     return (
         f"{_place(result)}: this {'would' if likely else 'could'} exceed {worst.value:,.0f} {worst.unit} "
         f"({worst.name}) at today's ventilation, in {percent(chances[worst.name])} of scenarios. "
@@ -93,8 +89,7 @@ def _planned(ground: SafetyGround, style: Style) -> str:
 
 
 def _limits(result: SafetyResult, ground: SafetyGround | None, style: Style) -> str:
-    metric = style.units == "metric"
-    unit = "m3/h" if metric else "cfm"
+    unit, factor = style.flow_unit
     columns = [
         Column("limit"), Column("ppm", "number"), Column("air at it after", "number"), Column("exceeded", "number"),
         Column(f"air needed, {unit}", "number"),
@@ -103,7 +98,7 @@ def _limits(result: SafetyResult, ground: SafetyGround | None, style: Style) -> 
     for limit in result.limits:
         chance = "" if ground is None else percent(ground.chances[limit.name])
         rows.append([limit.name, f"{limit.value:,.0f}", _when(limit), chance, _range(limit.flow_needed_cfm,
-                     CFM_M3_H if metric else 1.0)])  # fmt: skip
+                     factor)])  # fmt: skip
     sources = "\n".join(f"{limit.name}: {limit.source}." for limit in result.limits)
     said = "The 8-hour and 15-minute limits are means: the air stands at the figure before the mean exceeds it."
     if ground is not None and ground.used_up_min is not None:
@@ -123,17 +118,12 @@ def _span(when: QuantitySummary) -> str:
 
 def _range(figure: QuantitySummary, factor: float) -> str:
     low, high = figure.interval.low * factor, figure.interval.high * factor
-    return "none" if high <= 0 else f"{_up(low)}-{_up(high)}"
+    return "none" if high <= 0 else f"{careful(low)}-{careful(high)}"
 
 
-def _cfm(value: float) -> str:
-    return f"{value:,.0f}" if value < 100 else f"{round(value, -1):,.0f}"
-
-
-def _up(value: float) -> str:
-    """Return gas in the air, or the air that is needed, never rounded to the side that flatters."""
-    step = 1 if value < 100 else 10 if value < 1000 else 100
-    return f"{ceil(value / step - 1e-9) * step:,}"
+def _ppm(figure: QuantitySummary) -> list[str]:
+    """Return middle and range of gas in the air."""
+    return [careful(figure.quantiles[0.5]), f"{careful(figure.interval.low)}-{careful(figure.interval.high)}"]
 
 
 def _levels(result: SafetyResult) -> str:
@@ -143,14 +133,21 @@ def _levels(result: SafetyResult) -> str:
         "highest 15 minutes": result.co2_ppm.average_15min,
         "shift over 8 hours": result.co2_ppm.average_8h,
     }
-    rows = [[name, _up(f.quantiles[0.5]), f"{_up(f.interval.low)}-{_up(f.interval.high)}"] for name, f in named.items()]
+    rows = [
+        [name, careful(f.quantiles[0.5]), f"{careful(f.interval.low)}-{careful(f.interval.high)}"]
+        for name, f in named.items()
+    ]
     return table(columns, rows)
 
 
 def _hours(result: SafetyResult) -> str:
     columns = [Column("hours from start"), Column("middle, ppm", "number"), Column("range, ppm", "number")]
     rows = [
-        [f"{p.minute // _HOUR}", _up(p.ppm.quantiles[0.5]), f"{_up(p.ppm.interval.low)}-{_up(p.ppm.interval.high)}"]
+        [
+            f"{p.minute // _HOUR}",
+            careful(p.ppm.quantiles[0.5]),
+            f"{careful(p.ppm.interval.low)}-{careful(p.ppm.interval.high)}",
+        ]
         for p in result.curve
         if p.minute % _HOUR == 0
     ]
@@ -190,14 +187,14 @@ def _assumed(ground: SafetyGround, result: SafetyResult, style: Style) -> str:
     space = ground.space
     volume = space.volume_ft3 or 0.0
     if style.units == "metric":
-        room, flow = f"{volume * FT3_M3:,.0f} m3", f"{_cfm(space.air_cfm * CFM_M3_H)} m3/h"
+        room = f"{volume * FT3_M3:,.0f} m3"
         warmth, height = f"{celsius_of_fahrenheit(space.temperature_f):.0f} °C", f"{space.altitude_ft * FT_M:,.0f} m"
         gas = f"{ground.gas_ft3_lb * FT3_M3 / LB_KG:.3f} m3 of gas a kg"
     else:
-        room, flow = f"{volume:,.0f} ft3 ({volume * FT3_M3:,.0f} m3)", f"{_cfm(space.air_cfm)} cfm"
+        room = f"{volume:,.0f} ft3 ({volume * FT3_M3:,.0f} m3)"
         warmth, height = f"{space.temperature_f:g} °F", f"{space.altitude_ft:,.0f} ft"
         gas = f"{ground.gas_ft3_lb:.2f} ft3 of gas a lb"
-    air = f"{flow} of outdoor air" if space.air_cfm > 0 else "no ventilation"
+    air = f"{style.flow(space.air_cfm)} of outdoor air" if space.air_cfm > 0 else "no ventilation"
     where = "sea level" if space.altitude_ft == 0 else height
     factor = (
         "no factor for the low layer (none is published)"

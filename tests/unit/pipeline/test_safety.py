@@ -14,9 +14,9 @@ from pipeline.answers.safety import Protection, SafetyQuestion, booked_jobs, bus
 from pipeline.answers.safety_air import AirTerms, Work, assess_air
 from pipeline.answers.safety_space import SpaceAsked, asked_space, room_of
 from pipeline.book.store import create_book
-from pipeline.present.figures import Style
+from pipeline.present.figures import Style, careful
 from pipeline.present.json_text import render_answer
-from pipeline.present.safety_text import _up, render_safety
+from pipeline.present.safety_text import render_safety
 from shared.errors import RimebookError
 from shared.limits import limits_for
 
@@ -253,7 +253,7 @@ def test_text_fits_80_columns_and_answers_first(asking):
 )
 def test_gas_and_needed_air_are_never_rounded_down(value, told):
     """A figure that keeps people safe is told with few digits, rounded to the careful side."""
-    assert _up(value) == told
+    assert careful(value) == told
 
 
 def test_a_full_dose_of_noise_is_told_first(asking):
