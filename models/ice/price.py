@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,20 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike, NDArray
+
+
+#: Days that the ice of a job is in its container before it is used or gone (from memory, no source).
+HELD_DAYS = 1.5
+
+
+def held_share(jobs_per_week: float) -> float:
+    """Return the share of the time in which a container holds ice, where no record tells: 0..1.
+
+    Ice comes for the jobs and each job's is there for h = `HELD_DAYS`. Where jobs come by chance at n a week, a moment
+    finds none with the chance exp(-n h / 7) (the empty state of a queue with many servers, M/G/inf: Kleinrock 1975,
+    Queueing Systems I, from memory), so that a shop with few jobs does not pay for ice that it never had.
+    """
+    return 1.0 - math.exp(-jobs_per_week * HELD_DAYS / 7.0)
 
 
 def price_per_lb(order_lb: ArrayLike, breaks: Sequence[tuple[float, float]]) -> NDArray[np.float64]:

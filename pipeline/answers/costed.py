@@ -12,6 +12,7 @@ from models.consumption.planning import log_median
 from models.costing.beside import fit_beside
 from pipeline.answers.costing_ice import ice_prices
 from pipeline.answers.history import history
+from pipeline.answers.landed import planning_price, weekly_volume
 from pipeline.answers.pricing import job_cost, nozzle_usd_per_hour
 from pipeline.answers.quote_ground import beside_design
 from pipeline.book.costing_rows import visit_columns
@@ -89,8 +90,9 @@ def costed_visits(asking: Asking) -> Costed:
     expected = [columns.expected[q][:, 0] for q in QUANTITIES]
     filled = [np.where(np.isfinite(a), a, e) for a, e in zip(actual, expected, strict=True)]
     beside, expected_beside = _beside(asking, table, columns)
+    planned_ice = planning_price(settings, weekly_volume(asking))
     usd_per_lb = ice_prices(
-        settings, deliveries(asking.book, asking.today), day=table.day, container=columns.container,
+        settings, deliveries(asking.book, asking.today), planned_ice, day=table.day, container=columns.container,
         used_lb=np.nan_to_num(filled[0]),
     )  # fmt: skip
     real = job_cost(filled[0], filled[1], beside_min=beside, landed_usd_per_lb=usd_per_lb, costs=settings.costs)

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.ice.price import landed_usd_per_lb, price_per_lb
-from pipeline.answers.landed import LEAST_DELIVERIES, MOST_LOST_SHARE, planning_price
+from pipeline.answers.landed import LEAST_DELIVERIES, MOST_LOST_SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
+    from pipeline.answers.landed import Landed
     from pipeline.book.settings import Settings
     from pipeline.book.tables import Delivery
 
@@ -26,6 +27,7 @@ _LOSS_DAYS = 45
 def ice_prices(
     settings: Settings,
     came: Sequence[Delivery],
+    planning: Landed,
     *,
     day: NDArray[np.int64],
     container: Sequence[str],
@@ -42,13 +44,14 @@ def ice_prices(
     ----------
     came : sequence of Delivery
         In order of day.
+    planning : Landed
+        See `planning_price`.
     day : int64 array (n_visits,)
         Ordinals.
     container : sequence of str (n_visits,)
     used_lb : float64 array (n_visits,)
         Pellets logged, 0 where not recorded.
     """
-    planning = planning_price(settings)
     if not came:
         return np.full(len(day), planning.usd_per_lb)
     breaks = [(b.from_lb, b.usd_per_lb) for b in settings.ice.price_breaks]

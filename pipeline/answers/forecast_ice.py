@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.demand.gaps import without_gap
 from models.demand.lost_ice import IceMonth, LostIce, learn_lost
+from models.ice.price import held_share
 from pipeline.answers.ice_state import IceState, ice_state, records_of
-from pipeline.answers.landed import landed_price
-from shared.vocabulary import WEEKDAYS
+from pipeline.answers.landed import deliveries_a_week, landed_price, weekly_volume
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,10 +22,11 @@ if TYPE_CHECKING:
     from models.demand.calendar import Gap, Month
     from models.demand.record import Actual
     from pipeline.answers.answer import Asking
+    from pipeline.answers.landed import Volume
     from pipeline.book.tables import Delivery
 
-#: Share of the time in which a container holds ice (from memory, no source), mean and sd.
-_HOLDS, _HOLDS_SD = 0.75, 0.15
+#: Sd of the share of the time in which a container holds ice, as a share of its mean (from memory, no source).
+_HOLDS_SD = 0.2
 #: A month in which less was delivered than this share of what was used lacks deliveries in the log.
 _LEAST_DELIVERED = 0.8
 #: From so many balanced months on they tell what is lost without the weighings; at most so many are looked at.
@@ -46,8 +47,8 @@ class IceTerms:
         Price without fees.
     fee_usd : float
         Of one delivery.
-    deliveries_per_day : float or None
-        As of late; None where the record is too short: then every delivery day counts.
+    deliveries_per_day : float
+        As of late; where the record is too short: each delivery day, but not oftener than jobs come.
     warnings : tuple of str
     """
 
@@ -55,7 +56,7 @@ class IceTerms:
     state: IceState
     usd_per_lb: float
     fee_usd: float
-    deliveries_per_day: float | None
+    deliveries_per_day: float
     warnings: tuple[str, ...]
 
     def warmth(self, month: Month) -> float:
@@ -88,11 +89,13 @@ def ice_terms(
         for m, used, delivered in balances[-_MOST_MONTHS:]
     ]
     rng = np.random.default_rng([asking.seed, 0x1CE])
-    holds = np.clip(rng.normal(_HOLDS, _HOLDS_SD, n_draws), 0.2, 1.0)
+    week = weekly_volume(asking)
+    held = held_share(week.jobs)
+    holds = np.clip(rng.normal(held, _HOLDS_SD * held, n_draws), 0.2 * held, 1.0)
     prior = np.maximum(state.rates_lb_day().sum(axis=0) * holds, 0.01)
     lost = learn_lost(months, prior, seed=asking.seed, n_draws=n_draws)
     said = _missing(short) if short else ()
-    fee, per_day = _delivery_terms(asking, records.deliveries)
+    fee, per_day = _delivery_terms(asking, records.deliveries, week)
     price = landed_price(asking).bought_usd_per_lb if usd_per_lb is None else usd_per_lb
     return IceTerms(lost, state, price, fee, per_day, said)
 
@@ -127,13 +130,13 @@ def _missing(short: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def _delivery_terms(asking: Asking, deliveries: Sequence[Delivery]) -> tuple[float, float | None]:
+def _delivery_terms(asking: Asking, deliveries: Sequence[Delivery], week: Volume) -> tuple[float, float]:
     """Return the usual fee of a delivery and the deliveries a day as of late."""
     since = asking.today - timedelta(days=_RECENT_DAYS)
     recent = [d for d in deliveries if d.day >= since]
     usual = asking.book.settings.ice.delivery_fee_usd
     if len(recent) < _LEAST_DELIVERIES:
-        return usual, None
+        return usual, deliveries_a_week(asking.book.settings, week) / 7.0
     fee = float(np.mean([usual if d.fee_usd is None else d.fee_usd for d in recent]))
     span = (asking.today - min(d.day for d in recent)).days
     return fee, len(recent) / max(span, 1)
@@ -149,15 +152,8 @@ def bought_and_spent(
     rng = np.random.default_rng([asking.seed, 0x5EED])
     n_days = np.array([month.last - month.first + 1 for month in months])
     warmth = np.array([terms.warmth(month) for month in months])
-    lost = terms.lost.draws(used_lb, n_days, warmth, rng)
-    expected = np.array([_deliveries(terms, month, asking) for month in months])[:, None]
+    # No ice comes for a month without a job, so none of it is lost.
+    lost = np.where(used_lb > 0, terms.lost.draws(used_lb, n_days, warmth, rng), 0.0)
+    expected = terms.deliveries_per_day * n_days[:, None]
     fees = terms.fee_usd * np.where(used_lb + lost > 0, expected, 0.0)
     return lost, (used_lb + lost) * terms.usd_per_lb + fees
-
-
-def _deliveries(terms: IceTerms, month: Month, asking: Asking) -> float:
-    days = [date.fromordinal(int(d)) for d in month.days()]
-    if terms.deliveries_per_day is not None:
-        return terms.deliveries_per_day * len(days)
-    shop, wanted = asking.book.settings.shop, asking.book.settings.ice.delivery_days
-    return float(sum(WEEKDAYS[d.weekday()] in wanted and d not in shop.closed for d in days))

@@ -6,7 +6,12 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
-from models.ice.price import landed_usd_per_lb, order_usd, price_per_lb
+import numpy as np
+
+from models.demand.calendar import logged_days
+from models.demand.gaps import find_gaps
+from models.ice.price import held_share, landed_usd_per_lb, order_usd, price_per_lb
+from pipeline.answers.log_gaps import calendar_of
 from pipeline.book import tables
 
 if TYPE_CHECKING:
@@ -20,6 +25,8 @@ WINDOW_DAYS = 182
 LEAST_DELIVERIES = 6
 #: At most this share of delivered ice is charged as lost: beyond it the log, not the tote, is what leaks.
 MOST_LOST_SHARE = 0.75
+#: A shop that hardly has a job still gets ice now and then.
+_LEAST_DELIVERIES_A_WEEK = 0.05
 #: Median pellets of a planning visit: an undercarriage at moderate soil (from memory, no source).
 _PLANNING_VISIT_ZONE = "undercarriage"
 
@@ -47,8 +54,35 @@ class Landed:
     n_deliveries: int
 
 
+@dataclass(frozen=True)
+class Volume:
+    """An ordinary week: jobs that come and pellets that they use."""
+
+    jobs: float
+    used_lb: float
+
+
+def weekly_volume(asking: Asking) -> Volume:
+    """Return an ordinary week of the last half year's log, in which the planning figures count as one more week.
+
+    Only jobs whose pellets were written down count; times in which the log was not kept are left out.
+    """
+    settings, today = asking.book.settings, asking.today
+    planned = settings.planning_keys.jobs_per_week
+    planned_lb = planned * settings.planning().pellets_lb.zone[_PLANNING_VISIT_ZONE]
+    uses = tables.logged_use(asking.book, today, since=today - timedelta(days=WINDOW_DAYS))
+    if not uses:
+        return Volume(planned, planned_lb)
+    days = np.array([use.day.toordinal() for use in uses], dtype=np.int64)
+    came = np.array([d.day.toordinal() for d in tables.deliveries(asking.book, today)], dtype=np.int64)
+    gaps = find_gaps(days, came, calendar_of(settings.shop), today.toordinal())
+    weeks = len(logged_days(int(days.min()), today.toordinal(), gaps)) / 7.0
+    used_lb = sum(use.pellets_lb for use in uses)
+    return Volume((len(uses) + planned) / (weeks + 1.0), (used_lb + planned_lb) / (weeks + 1.0))
+
+
 def landed_price(asking: Asking) -> Landed:
-    """Return the landed price from the last half year's deliveries and logged use, else from planning figures."""
+    """Return the landed price from the last half year's deliveries and logged use, else of an ordinary week."""
     start = asking.today - timedelta(days=WINDOW_DAYS)
     came = [d for d in tables.deliveries(asking.book, asking.today) if d.day >= start]
     if len(came) >= LEAST_DELIVERIES:
@@ -56,7 +90,7 @@ def landed_price(asking: Asking) -> Landed:
         used_lb = sum(u.pellets_lb for u in tables.logged_use(asking.book, asking.today, since=first))
         if used_lb > 0:
             return _from_record(came, used_lb, asking.book.settings)
-    return planning_price(asking.book.settings)
+    return planning_price(asking.book.settings, weekly_volume(asking))
 
 
 def _from_record(came: Sequence[tables.Delivery], used_lb: float, settings: Settings) -> Landed:
@@ -72,14 +106,19 @@ def _from_record(came: Sequence[tables.Delivery], used_lb: float, settings: Sett
     return Landed(landed, bought_usd / delivered_lb, lost_share, "learned", len(came))
 
 
-def planning_price(settings: Settings) -> Landed:
-    """Return the landed price of an ordinary planning week, its need split over the delivery days."""
-    ice, keys = settings.ice, settings.planning_keys
-    used_lb = max(keys.jobs_per_week * settings.planning().pellets_lb.zone[_PLANNING_VISIT_ZONE], ice.lot_lb)
-    lost_lb = ice.sublimation_lb_per_day * len(settings.shop.working_days)
+def planning_price(settings: Settings, week: Volume) -> Landed:
+    """Return the landed price of an ordinary week by planning figures of ice, its need split over its deliveries."""
+    ice, times = settings.ice, deliveries_a_week(settings, week)
+    used_lb = max(week.used_lb, times * ice.lot_lb)
+    lost_lb = ice.sublimation_lb_per_day * 7.0 * held_share(week.jobs)
     lost_share = min(lost_lb / (used_lb + lost_lb), MOST_LOST_SHARE)
-    order_lb = used_lb / (1.0 - lost_share) / max(len(ice.delivery_days), 1)
+    order_lb = used_lb / (1.0 - lost_share) / times
     breaks = [(b.from_lb, b.usd_per_lb) for b in ice.price_breaks]
     spent = float(order_usd(order_lb, breaks, ice.delivery_fee_usd))
     landed = float(landed_usd_per_lb(spent, order_lb, lost_share * order_lb))
     return Landed(landed, float(price_per_lb(order_lb, breaks)), lost_share, "planning", 0)
+
+
+def deliveries_a_week(settings: Settings, week: Volume) -> float:
+    """Return how often ice comes where no record tells: on each delivery day, but not oftener than jobs do."""
+    return max(min(float(len(settings.ice.delivery_days)), week.jobs), _LEAST_DELIVERIES_A_WEEK)

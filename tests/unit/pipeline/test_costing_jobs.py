@@ -13,6 +13,7 @@ from pipeline.answers.answer import Asking
 from pipeline.answers.costed import costed_visits
 from pipeline.answers.costing import CostingResult, cost_jobs
 from pipeline.answers.costing_ice import ice_prices
+from pipeline.answers.landed import Volume, planning_price
 from pipeline.answers.price_list import ListFactor, ListPrice, PriceList
 from pipeline.answers.quotes_held import upper_tail
 from pipeline.answers.quoting import Wanted
@@ -48,6 +49,9 @@ ROW: dict[str, object] = {
 }  # fmt: skip
 
 
+PLANNED = planning_price(Settings(), Volume(6.0, 270.0))
+
+
 def costing(book: Book, day: date = DAY + timedelta(days=30), **wishes) -> CostingResult:
     return cost_jobs(Asking(book, day), **wishes).result
 
@@ -76,7 +80,7 @@ def expect(book: Book, job_id: str, day: date, pellets_lb: float, minutes: float
 def test_cost_of_one_visit_by_hand(new_book) -> None:
     """50 lb, 60 min and 30 min beside: wage 45, machines 15, consumables 5, overhead 18, and the ice at its price."""
     book = new_book(TOML, rows=[{**ROW, "job_id": "A"}])
-    costed = costed_visits(Asking(book, DAY + timedelta(days=1)))
+    costed = costed_visits(Asking(book, DAY + timedelta(days=30)))
     assert costed.cost_usd[0] == pytest.approx(83 + 50 * costed.usd_per_lb[0])
     result = costing(book)
     assert (result.jobs, result.revenue_usd) == (1, 300.0)
@@ -90,10 +94,10 @@ def test_ice_counts_at_the_price_of_its_week_and_container_with_fee_and_loss() -
     came = [Delivery(DAY + timedelta(days=7 * k), None, c, 200.0, usd, 40.0, "", False)
             for k in range(8) for c, usd in (("a", 1.0), ("b", 2.0))]  # fmt: skip
     days = np.array([day0 + 7 * k for k in range(8) for _ in range(2)])
-    price = ice_prices(settings, came, day=days, container=["a", "b"] * 8, used_lb=np.full(16, 160.0))
+    price = ice_prices(settings, came, PLANNED, day=days, container=["a", "b"] * 8, used_lb=np.full(16, 160.0))
     assert price[0::2] == pytest.approx(np.full(8, 1.2 / 0.8))
     assert price[1::2] == pytest.approx(np.full(8, 2.2 / 0.8))
-    unnamed = ice_prices(settings, came, day=days, container=[""] * 16, used_lb=np.full(16, 200.0))
+    unnamed = ice_prices(settings, came, PLANNED, day=days, container=[""] * 16, used_lb=np.full(16, 200.0))
     assert unnamed == pytest.approx(np.full(16, 1.7))
 
 
@@ -101,8 +105,9 @@ def test_visit_before_any_delivery_counts_at_the_planning_price() -> None:
     """No delivery yet: the planning price, finite and above the list's."""
     came = [Delivery(DAY, None, "", 200.0, 1.0, 0.0, "", False)]
     before = np.array([DAY.toordinal() - 3])
-    price = ice_prices(Settings(), came, day=before, container=[""], used_lb=np.array([50.0]))
-    assert price[0] == pytest.approx(ice_prices(Settings(), [], day=before, container=[""], used_lb=np.ones(1))[0])
+    price = ice_prices(Settings(), came, PLANNED, day=before, container=[""], used_lb=np.array([50.0]))
+    assert price[0] == PLANNED.usd_per_lb
+    assert ice_prices(Settings(), [], PLANNED, day=before, container=[""], used_lb=np.ones(1))[0] == price[0]
     assert price[0] > 1.1
 
 

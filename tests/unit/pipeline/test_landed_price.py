@@ -1,0 +1,74 @@
+"""What ice costs where no delivery is logged: by the shop's own weeks, the same in quotes, costing and forecasts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, timedelta
+
+import pytest
+
+from pipeline.answers.answer import Asking
+from pipeline.answers.costed import costed_visits
+from pipeline.answers.forecasting import ForecastQuestion, forecast
+from pipeline.answers.landed import Volume, landed_price, planning_price, weekly_volume
+from pipeline.book.settings import Settings
+from pipeline.book.store import Book
+
+Make = Callable[..., Book]
+TODAY = date(2026, 6, 1)
+
+
+def jobs(every_days: int, n: int, lb: float = 45.0) -> list[dict[str, object]]:
+    return [
+        {"job_id": f"J{k}", "day": TODAY - timedelta(days=1 + every_days * k), "vehicle_class": "sedan",
+         "zone": "undercarriage", "soil_level": "moderate", "pellets_lb": lb, "minutes": 60.0}
+        for k in range(n)
+    ]  # fmt: skip
+
+
+def test_a_week_is_the_logs_own_once_there_is_one(new_book: Make) -> None:
+    """Half a year of a job a week is a job a week, whatever book.toml plans; without a log the plan stands."""
+    planned = weekly_volume(Asking(new_book(), TODAY))
+    assert planned == Volume(6.0, pytest.approx(6 * Settings().planning().pellets_lb.zone["undercarriage"]))
+    week = weekly_volume(Asking(new_book(rows=jobs(7, 25), name="slow"), TODAY))
+    assert week.jobs == pytest.approx((25 + 6) / (169 / 7 + 1), rel=1e-6)
+    assert 45 < week.used_lb < 60
+    busier = weekly_volume(Asking(new_book("[planning]\njobs_per_week = 60\n", jobs(7, 25), "busier"), TODAY))
+    assert busier.jobs < 1.1 * week.jobs + 60 / 25
+
+
+def test_weeks_that_were_not_logged_make_no_slow_shop(new_book: Make) -> None:
+    """Two months missing from a log of a job a day change the week by little."""
+    whole = jobs(1, 150)
+    gappy = [row for k, row in enumerate(whole) if not 40 <= k < 100]
+    expected = weekly_volume(Asking(new_book(rows=whole), TODAY))
+    found = weekly_volume(Asking(new_book(rows=gappy, name="gappy"), TODAY))
+    assert found.jobs == pytest.approx(expected.jobs, rel=0.05)
+
+
+def test_fewer_jobs_pay_more_a_pound_but_not_for_ice_that_never_was() -> None:
+    """The price rises as jobs get fewer and stays below three pounds bought, with a delivery, for each one used."""
+    prices = [planning_price(Settings(), Volume(n, 45.0 * n)).usd_per_lb for n in (0.5, 1.4, 3.0, 6.0, 12.0)]
+    assert prices == sorted(prices, reverse=True)
+    assert prices[0] < 3 * 1.3 + 45 / 45
+    lost = [planning_price(Settings(), Volume(n, 45.0 * n)).lost_share for n in (0.5, 6.0)]
+    assert lost[0] == pytest.approx(lost[1], abs=0.2)
+
+
+def test_quote_costing_and_forecast_price_ice_alike(new_book: Make) -> None:
+    """In a slow shop without deliveries a used pound costs about the same in all three."""
+    book = new_book(rows=[row | {"price_usd": 300.0} for row in jobs(5, 30)])
+    asking = Asking(book, TODAY)
+    quoted = landed_price(asking)
+    assert quoted.basis == "planning"
+    assert costed_visits(asking).usd_per_lb == pytest.approx(quoted.usd_per_lb)
+    month = forecast(asking, ForecastQuestion()).result.months[0]
+    used, spent = month.pellets_used_lb.mean, month.spend_usd.mean
+    assert spent / used == pytest.approx(quoted.usd_per_lb, rel=0.25)
+
+
+def test_a_month_without_jobs_buys_nothing(new_book: Make) -> None:
+    """A forecast of no jobs at all loses no ice and pays no delivery."""
+    asking = Asking(new_book(rows=jobs(5, 30)), TODAY)
+    for month in forecast(asking, ForecastQuestion(jobs_change=-1.0)).result.months:
+        assert (month.pellets_bought_lb.mean, month.spend_usd.mean) == (0.0, 0.0)
