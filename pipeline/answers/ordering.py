@@ -25,7 +25,7 @@ from shared.errors import UsageError
 from shared.vocabulary import WEEKDAYS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from pipeline.answers.fitting import CurrentFit
     from pipeline.book.settings import Ice, Settings
@@ -47,7 +47,7 @@ class OrderQuestion:
     Attributes
     ----------
     start : date, optional
-        First day on which a delivery may come (`--from`); today where not given.
+        First day wanted (`--from`); today where not given.
     n_days : int
         Days from `start` on (`--days`).
     deliver : tuple of weekday words, optional
@@ -106,7 +106,8 @@ def outlook_of(ground: IceGround, *, seed: int) -> Outlook:
 def delivery_dates(question: OrderQuestion, today: date, settings: Settings) -> tuple[list[date], date | None]:
     """Return the days on which ice can come and be ordered in time, and the next decision day (None: beyond them).
 
-    A closed day takes no delivery. The next decision day is the first delivery day at least seven days on.
+    Where the days asked for begin later, what must come until then is planned too: the shop works in the meantime. A
+    closed day takes no delivery. The next decision day is the first delivery day at least seven days on.
 
     Raises
     ------
@@ -121,17 +122,21 @@ def delivery_dates(question: OrderQuestion, today: date, settings: Settings) -> 
     if not 1 <= question.n_days <= MOST_DAYS:
         raise UsageError("bad-days", where="--days", found=str(question.n_days), expected=f"1 to {MOST_DAYS}",
                          do="Leave it out for 14 days.")  # fmt: skip
+    if (start - today).days > MOST_DAYS:
+        raise UsageError("from-too-late", where="--from", found=start.isoformat(),
+                         expected=f"at most {MOST_DAYS} days from {today.isoformat()}",
+                         do="Ask nearer to that day; `rimebook forecast` looks further ahead.")  # fmt: skip
     wanted = question.deliver if question.deliver is not None else settings.ice.delivery_days
     unknown = [word for word in wanted if word not in WEEKDAYS]
     if unknown:
         raise UsageError("bad-weekday", where="--deliver", found=f"`{unknown[0]}`",
                          expected=f"weekdays ({', '.join(WEEKDAYS)})", do="Write for example mon,thu.")  # fmt: skip
     closed = set(settings.shop.closed)
-    every = [start + timedelta(days=i) for i in range(question.n_days + DECIDE_DAYS + 7)]
-    can = [d for d in every if WEEKDAYS[d.weekday()] in wanted and d not in closed]
-    decide = next((d for d in can if d >= start + timedelta(days=DECIDE_DAYS)), None)
-    notice = timedelta(days=settings.ice.notice_days)
     last = start + timedelta(days=question.n_days - 1)
+    every = [today + timedelta(days=i) for i in range((last - today).days + DECIDE_DAYS + 8)]
+    can = [d for d in every if WEEKDAYS[d.weekday()] in wanted and d not in closed]
+    decide = next((d for d in can if d >= today + timedelta(days=DECIDE_DAYS)), None)
+    notice = timedelta(days=settings.ice.notice_days)
     return [d for d in can if d <= last and d - notice >= today], decide
 
 
@@ -194,13 +199,26 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         plan = replace(plan, course=course_of(outlook, priced, plan.course.orders_lb))
     rules = rules_of_thumb(ground, outlook, priced)
     result = order_result(ground, outlook, priced, plan, dates, decide, rules, bumped_from, level=asking.level)
-    warnings = (*fit.warnings, *ground.state.warnings, *ground.demand.warnings,
+    warnings = (*fit.warnings, *_of_today(asking), *ground.state.warnings, *ground.demand.warnings,
                 *_warnings(ground, outlook, terms, plan, dates, question))  # fmt: skip
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)
     largest = max((d.order_lb for d in result.deliveries), default=0.0)
     metric = settings.shop.units == "metric"
     cautions = order_cautions(largest, most, result.stock.loss_lb_day.mean, metric=metric)
     return Answer(result, warnings, tuple(cautions))
+
+
+def _of_today(asking: Asking) -> Iterator[str]:
+    """Tell what is dated today without a time before noon: whether it happened before this morning nobody knows."""
+    tomorrow = asking.today + timedelta(days=1)
+    for what, rows in (("deliveries", tables.deliveries), ("weighings", tables.weighings)):
+        late, known = (sum(r.day == asking.today for r in rows(asking.book, day)) for day in (tomorrow, asking.today))
+        if late > known:
+            day = asking.today.isoformat()
+            yield (
+                f"Dated today, {day}, without a time before noon, and so not counted: {late - known} of the {what}. "
+                f"To count them, undo their import and give them the time, such as {day} 07:30."
+            )
 
 
 def rules_of_thumb(ground: IceGround, outlook: Outlook, terms: Terms) -> tuple[RuleOfThumb, ...]:

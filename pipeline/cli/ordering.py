@@ -12,7 +12,9 @@ from shared.errors import UsageError
 
 
 def order(
-    start: Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day (default: today).")] = None,
+    start: Annotated[
+        str | None, typer.Option("--from", metavar="DATE", help="First day wanted (default: today).")
+    ] = None,
     days: Annotated[int, typer.Option("--days", help="Days to plan for, 1 to 42.")] = 14,
     deliver: Annotated[str | None, typer.Option("--deliver", metavar="mon,thu", help="Days ice can come.")] = None,
     service: Annotated[

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -227,12 +227,26 @@ def test_the_deliver_option_and_the_horizon_are_checked(stocked: Book) -> None:
         assert error.value.problem.code == code
 
 
-def test_an_order_from_a_later_day_waits_until_then(stocked: Book) -> None:
-    """With --from the days until then are followed without a delivery."""
-    result = order(stocked, start=TODAY + timedelta(days=3), n_days=7).result
-    assert [d.date for d in result.deliveries] == [date(2026, 6, 4)]
-    assert len(result.days) == 10
-    assert result.days[2].stock_lb.mean < result.days[0].stock_lb.mean
+def test_an_order_from_a_later_day_plans_the_days_until_then(stocked: Book) -> None:
+    """With --from the shop works in the meantime: what must come before is planned too, as with more days."""
+    later = order(stocked, start=TODAY + timedelta(days=7), n_days=7).result
+    assert later == order(stocked, n_days=14).result
+    assert later.deliveries[0].date < TODAY + timedelta(days=7)
+
+
+def test_ice_dated_today_counts_by_its_time_and_else_is_told(stocked: Book) -> None:
+    """A delivery of today without a time is not in store this morning, and that is said; one at seven is."""
+    before = order(stocked)
+    add(stocked, "deliveries", [delivery(TODAY, 200.0)])
+    untimed = order(stocked)
+    assert untimed.result == before.result
+    assert any("2026-06-01, without a time before noon, and so not counted: 1 of the deliveries" in w
+               for w in untimed.warnings)  # fmt: skip
+    add(stocked, "deliveries", [delivery(TODAY, 200.0, stamped=datetime(2026, 6, 1, 7, 30))])
+    timed = order(stocked)
+    assert timed.result.stock.now_lb.mean > before.result.stock.now_lb.mean + 150
+    assert timed.warnings == untimed.warnings
+    assert not any("without a time" in w for w in before.warnings)
 
 
 def test_an_empty_book_is_answered(new_book: Make) -> None:
