@@ -28,7 +28,7 @@ def sheet_page(
     if logo is not None:
         picture = f"data:{logo.media_type};base64,{base64.b64encode(logo.content).decode('ascii')}"
     return environment().from_string(template_text("sheet.html")).render(
-        css=Markup(css), policy=Markup(content_policy(css)), shop=settings.shop.name or "Quote",
+        css=Markup(css), policy=Markup(content_policy(css)), shop=settings.shop.name,
         address=[line.strip() for line in settings.shop.address.replace("\n", ",").split(",") if line.strip()],
         logo=picture, cautions=cautions, sheets=[_told(sheet, settings, style) for sheet in sheets],
     )  # fmt: skip

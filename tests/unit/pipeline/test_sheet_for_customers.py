@@ -88,6 +88,14 @@ def test_amounts_are_told_as_they_are_charged(new_book: Callable[..., Book], run
     assert "Day of the work" not in page
 
 
+def test_a_shop_without_a_name_signs_as_the_shop(new_book: Callable[..., Book], run: Run) -> None:
+    """Where book.toml names no shop the sheet makes up no name."""
+    page, _ = _sheet(new_book(), run)
+    assert "<title>Quote</title>" in page
+    assert "Date, the shop" in page
+    assert 'class="shop"' not in page
+
+
 def test_a_named_day_of_work_is_on_it(book: Book, run: Run) -> None:
     """The day that was asked for stands on the sheet."""
     page, _ = _sheet(book, run, "--date", "2026-06-03")
