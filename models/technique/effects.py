@@ -15,6 +15,8 @@ import numpy as np
 from models.technique.shrinkage import Shrunk, shrink_alone
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from models.consumption.jobs import JobTable
@@ -106,6 +108,15 @@ def with_q_values(effects: list[Effect]) -> list[Effect]:
         return []
     q = benjamini_hochberg(np.array([e.p_value for e in effects]))
     return [replace(e, q_value=float(v)) for e, v in zip(effects, q.tolist(), strict=True)]
+
+
+def savings(effects: Sequence[Effect]) -> list[Effect]:
+    """Return those of one family that surely take fewer pellets than like jobs need, tested as waste is.
+
+    The p-value is that of the other side, 1 - p, and the q-value is found among those of the family.
+    """
+    turned = with_q_values([replace(e, p_value=1.0 - e.p_value) for e in effects])
+    return [e for e in turned if e.q_value <= FALSE_DISCOVERY and e.ratio <= 1 / LEAST_RATIO]
 
 
 def jobs_of(table: JobTable, fit: Fit, kind: str) -> dict[str, int]:

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.technique.effects import FALSE_DISCOVERY, LEAST_JOBS, LEAST_RATIO, LEAST_SETTING_JOBS, benjamini_hochberg
+from models.technique.effects import (
+    FALSE_DISCOVERY,
+    LEAST_JOBS,
+    LEAST_RATIO,
+    LEAST_SETTING_JOBS,
+    benjamini_hochberg,
+    savings,
+)
 from pipeline.answers.review_waste import Waste, monthly_waste, window_of
 from pipeline.answers.review_words import drift_words, effect_words, plain_day, setting_name
 from shared.counting import counted
@@ -194,13 +201,6 @@ def _from_change(review: Review, change: KnownChange, q: float, what: str, terms
     )  # fmt: skip
 
 
-def _thrifty(effect: Effect) -> bool:
-    """Whether an effect is as sure a saving as a finding is a waste: the mirrored one-sided test."""
-    from scipy.special import ndtr
-
-    return float(ndtr(effect.raw / effect.error)) < FALSE_DISCOVERY / 2 and effect.ratio < 1 / LEAST_RATIO
-
-
 def findings_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], str]) -> list[Finding]:
     """Return the findings, the most pounds a month first.
 
@@ -216,8 +216,8 @@ def findings_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], st
             what = noted.get((change.step.name, change.step.since), "")
             found.append(_from_change(review, change, q, what, terms))
     if terms.thrift:
-        effects = (*review.operators, *review.machines)
-        found += [_from_effect(review, e, terms) for e in effects if _thrifty(e) and _separable(review, e)]
+        effects = (*savings(review.operators), *savings(review.machines))
+        found += [_from_effect(review, e, terms) for e in effects if _separable(review, e)]
         found += [
             _from_drift(review, d, terms) for d in review.drifts
             if d.is_sure and d.raw < 0 and d.step.kind != "shop" and d.is_separable

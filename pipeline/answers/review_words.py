@@ -92,11 +92,14 @@ def drift_words(review: Review, drift: Drift) -> tuple[tuple[str, ...], str]:
         shown = "minutes did not rise with it" if graded else "grades on like vehicles show no clear change"
         others.append(f"soil graded differently than before ({shown})")
     else:
-        others.append("harder work sent to this machine that class, zone and soil do not show")
+        other = "easier" if drift.raw < 0 else "harder"
+        others.append(f"{other} work sent to this machine that class, zone and soil do not show")
     if moved:
-        return (f"the {setting_name(moved[0][0])}, which ran differently in that time", *others), _way_of(
-            moved, "in that time"
-        )
+        others.insert(0, f"the {setting_name(moved[0][0])}, which ran differently in that time")
+    if drift.raw < 0:
+        return tuple(others), "See what was changed then and keep it, if the result is as clean."
+    if moved:
+        return tuple(others), _way_of(moved, "in that time")
     if step.kind == "machine":
         ended = " It has ended; note what was done then under changes in book.toml." if step.until is not None else ""
         return tuple(
@@ -111,19 +114,27 @@ def effect_words(review: Review, effect: Effect) -> tuple[tuple[str, ...], str]:
         return _setting_words(effect)
     own = lines_of(review, effect.kind.removesuffix("_zone"), effect.name)
     moved = settings_moved(review, own)
+    less = effect.raw < 0
+    harder, lighter = ("easier", "heavier") if less else ("harder", "lighter")
     if effect.kind == "operator":
         others = [
-            "work that is harder than class, zone and soil grade show",
-            "soil graded lighter than colleagues would (grades on like vehicles show no clear difference)",
+            f"work that is {harder} than class, zone and soil grade show",
+            f"soil graded {lighter} than colleagues would (grades on like vehicles show no clear difference)",
         ]
         advice = "Work two or three like jobs side by side and compare feed, standoff and passes."
     else:
-        others = ["work sent to this machine that is harder than class, zone and soil grade show"]
+        others = [f"work sent to this machine that is {harder} than class, zone and soil grade show"]
         where = f" in {effect.zone.replace('_', ' ')}" if effect.zone else ""
         advice = f"Run one like job{where} on another machine with the same settings, and check nozzle and feed."
+    if less:
+        wasteful = [e.name for e in review.wasteful() if e.kind == effect.kind]
+        if wasteful:
+            named = ", ".join(f"{effect.kind} {name}" for name in wasteful)
+            others.insert(0, f"that the others, {named} among them, take more than is needed")
+        advice = "See what is done differently here and try it on like jobs of the others, if the result is as clean."
     if moved:
         others.insert(0, f"the {setting_name(moved[0][0])}, which runs differently here")
-        advice = _way_of(moved, "here")
+        advice = advice if less else _way_of(moved, "here")
     return tuple(others), advice
 
 

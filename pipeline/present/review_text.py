@@ -85,7 +85,9 @@ def _verdict(result: TechniqueResult, style: Style) -> str:
     told = [f"about {_sum(now, style)} a month now"] if now else []
     told += [f"{'another ' if now else ''}{_sum(over, style)} a month while it lasted, now over"] if over else []
     overlap = " (causes may overlap)" if len(now) > 1 else ""
-    return paragraph(f"{head}{'; '.join(told)}{overlap}.")
+    fewer = len(result.findings) - len(waste)
+    beside = f" {counted(fewer, 'more finding')} of what takes fewer." if fewer else ""
+    return paragraph(f"{head}{'; '.join(told)}{overlap}.{beside}")
 
 
 def _sum(findings: list[Finding], style: Style) -> str:

@@ -50,13 +50,13 @@ def effects_chart(effects: Sequence[EffectTold], found: frozenset[tuple[str, str
     effects : sequence of EffectTold
         At least one.
     found : frozenset of (kind, name)
-        Those that are findings; the others may be chance.
+        Those that surely take more.
     """
     shown = sorted(effects, key=lambda e: -e.ratio.estimate)[:_MOST_EFFECTS]
     with drawing_rules():
         figure, axes = sheet(1.2 + 0.34 * len(shown))
         for told, colour, marker, name in (
-            (False, BLUE, "o", "may be chance"), (True, ORANGE, "D", "stands out"),
+            (False, BLUE, "o", "not surely more"), (True, ORANGE, "D", "stands out"),
         ):  # fmt: skip
             rows = [i for i, e in enumerate(shown) if ((e.kind, e.name) in found) is told]
             if not rows:

@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 
 from data_demo.generate import draw_shop, write_clean
@@ -93,6 +94,27 @@ def test_thrift_that_was_sought_and_not_found_is_told(answer):
     told = "No operator or machine surely takes fewer pellets than like jobs need."
     assert told in render_technique(sought, Style()).splitlines()
     assert told not in render_technique(answer, Style())
+
+
+def test_a_sure_saving_is_told_as_sure_and_as_a_saving(new_book):
+    """With --thrift an operator who takes a third less is found, with the chance of that side and words that fit."""
+    day, rng = date(2026, 1, 5), np.random.default_rng(4)
+    rows = []
+    for k in range(120):
+        who = ("A B", "C", "D")[k % 3]
+        lb = 45.0 * (0.65 if who == "A B" else 1.0) * float(np.exp(0.15 * rng.standard_normal()))
+        rows.append({"job_id": f"J{k}", "day": day + timedelta(days=k), "vehicle_class": "sedan",
+                     "zone": "undercarriage", "soil_level": "moderate", "operator": who, "pellets_lb": lb,
+                     "minutes": 60.0 * lb / 45.0})  # fmt: skip
+    asking = Asking(new_book(rows=rows), day + timedelta(days=130))
+    plain, sought = (technique(asking, TechniqueQuestion(thrift=wish)) for wish in (False, True))
+    assert all(f.ratio.estimate >= 1 for f in plain.result.findings)
+    (saving,) = [f for f in sought.result.findings if f.ratio.estimate < 1]
+    assert (saving.kind, saving.name) == ("operator", "A B")
+    assert saving.q_value < 0.05
+    assert saving.ratio.low < 0.65 < saving.ratio.high
+    assert any("easier" in cause for cause in saving.other_causes)
+    assert "of what takes fewer" in render_technique(sought, Style()) or len(sought.result.findings) == 1
 
 
 def test_mask_hides_every_operator_and_is_stable(demo, answer):
