@@ -72,8 +72,10 @@ def compared(asking: Asking, job: JobAsked, ground: Ground, by: CompareBy, count
 
 
 def machines(asking: Asking, ground: Ground) -> tuple[str, ...]:
-    """Return the machines of the shop: those in the fit and those in `book.toml`."""
-    names = tuple(sorted({*ground.fit.fitted.columns.blocks["machine"], *asking.book.settings.machines}))
+    """Return the machines of the shop, those of the log as spelled there, and those that only `book.toml` names."""
+    spelled = {name.casefold(): name for name in asking.book.settings.machines}
+    spelled |= {name.casefold(): name for name in ground.fit.fitted.columns.blocks["machine"]}
+    names = tuple(spelled[key] for key in sorted(spelled))
     if len(names) < 2:
         raise RimebookError(
             "one-machine", where="--compare machine", found=f"{len(names)} machines in the log and in book.toml",

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.answers.answer import Answer
 from pipeline.answers.costed import Costed, costed_visits
 from pipeline.answers.costing_reasons import because
+from pipeline.answers.fitting import learned_since, of_today
 from pipeline.answers.payback import MachinePayback, machine_payback
 from pipeline.answers.price_list import PriceList, refined_list
 from pipeline.answers.quotes_held import FollowedQuote, QuotesHeld, quotes_held
@@ -120,7 +121,7 @@ def cost_jobs(
         quotes=held, followed=followed, price_list=refined_list(asking, costed) if price_list else None,
         payback=machine_payback(asking, costed, payback) if payback else None,
     )  # fmt: skip
-    return Answer(result, _warnings(asking, costed, followed))
+    return Answer(result, (*learned_since(asking), *of_today(asking), *_warnings(asking, costed, followed)))
 
 
 def _losing(costed: Costed, i: int, reason: str) -> LosingJob:

@@ -9,6 +9,7 @@ import numpy as np
 from pipeline.answers.amounts import money, weight
 from pipeline.answers.pricing import nozzle_usd_per_hour
 from pipeline.book.costing_rows import SoilTold, soil_booked
+from pipeline.book.fits import newest_fit
 from shared.vocabulary import SOILS, soil_code
 
 if TYPE_CHECKING:
@@ -31,7 +32,9 @@ def because(asking: Asking, costed: Costed, rows: NDArray[np.int64], quotes: Seq
     for quote in quotes:
         if quote.state == "won":
             dirtier |= _dirtier_than_quoted(costed, quote, ids)
-    return [_reason(asking, costed, i, dirtier.get(costed.table.job_id[i], [])) for i in rows.tolist()]
+    stored = newest_fit(asking.book) if ids else None
+    learned_until = stored.last_day.toordinal() if stored is not None and stored.last_day is not None else 0
+    return [_reason(asking, costed, i, dirtier.get(costed.table.job_id[i], []), learned_until) for i in rows.tolist()]
 
 
 def _dirtier_than_quoted(costed: Costed, quote: Followed, ids: list[str]) -> dict[str, list[SoilTold]]:
@@ -47,7 +50,7 @@ def _dirtier_than_quoted(costed: Costed, quote: Followed, ids: list[str]) -> dic
     return found
 
 
-def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> str:
+def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold], learned_until: int) -> str:
     shop = asking.book.settings.shop
     price = float(costed.columns.price_usd[i])
     minimum = asking.book.settings.pricing.minimum_usd
@@ -55,7 +58,11 @@ def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold]) -> 
         charged, least = money(price, shop.currency), money(minimum, shop.currency)
         return f"price under the minimum: {charged} charged, {least} is the least"
     if not np.isfinite(costed.expected_cost_usd[i]):
-        return "too few jobs before it to say what it should have cost"
+        return (
+            "too few jobs before it to say what it should have cost"
+            if costed.table.day[i] <= learned_until
+            else "newer than the last `rimebook learn`: run it to see what it should have cost"
+        )
     expected = float(costed.expected_cost_usd[i])
     # Where even the expected cost was above the price, the price is to blame, however the job went.
     over = _overruns(asking, costed, i)

@@ -14,7 +14,7 @@ from models.consumption.fitted import FittedModel
 from models.consumption.learn import calibrated, fit, learn
 from pipeline.answers.answer import Answer
 from pipeline.answers.history import history
-from pipeline.book import fits
+from pipeline.book import fits, tables
 from shared.counting import counted
 from shared.errors import RimebookError
 from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES
@@ -101,6 +101,20 @@ def _stale(asking: Asking, stored: StoredFit) -> tuple[str, ...]:
     return ("The history has changed since the last `rimebook learn`; run it again to count the new jobs.",)
 
 
+def learned_since(asking: Asking) -> tuple[str, ...]:
+    """Tell that the history has changed since the last fit, where there is one that an answer rests on."""
+    stored = fits.newest_fit(asking.book)
+    if stored is None or (stored.last_day is not None and stored.last_day >= asking.today):
+        return ()
+    return _stale(asking, stored)
+
+
+def of_today(asking: Asking) -> tuple[str, ...]:
+    """Tell that jobs dated today are not counted yet: an answer is that of the morning."""
+    n = tables.n_visits_on(asking.book, asking.today)
+    return (f"{counted(n, 'job')} dated today, {asking.today.isoformat()}: counted from tomorrow on.",) if n else ()
+
+
 @dataclass(frozen=True)
 class HeldLevel:
     """How often past intervals of one level held what happened; None where nothing was tested."""
@@ -155,7 +169,9 @@ def learn_book(asking: Asking, tell: Tell | None = None) -> Answer[LearnResult]:
         )
     elif left_out:
         warnings.append(f"Left out, with neither pellets nor minutes above 0: {counted(left_out, 'job')}.")
-    return Answer(LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(record)), tuple(warnings))
+    return Answer(
+        LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(record)), (*warnings, *of_today(asking))
+    )
 
 
 def _backtest(record: Record) -> LearnBacktest:

@@ -94,7 +94,8 @@ def machine_payback(asking: Asking, costed: Costed, name: str) -> MachinePayback
     tails = np.quantile(drawn.months, [0.5 - asking.level / 2, 0.5, 0.5 + asking.level / 2], method="nearest")
     finite = bool(np.isfinite(tails).all())
     return MachinePayback(
-        machine=name, bought_usd=float(entered.bought_usd or 0.0), visits=len(rows), months_seen=months_seen,
+        machine=machine.names[code], bought_usd=float(entered.bought_usd or 0.0), visits=len(rows),
+        months_seen=months_seen,
         trigger_hours_month=hours / months_seen, straight_line_usd_per_hour=_straight_line(entered),
         equipment_usd_per_hour=costs.equipment_usd_per_hour,
         earned_usd_month=summarise(drawn.earned_usd_month, level=asking.level, n_scores=len(rows)),

@@ -239,6 +239,13 @@ def visits(book: Book, before: date | None = None) -> list[Visit]:
     return [Visit(*row) for row in rows]
 
 
+def n_visits_on(book: Book, day: date) -> int:
+    """Return how many visits are dated on a day."""
+    with book.reading() as connection:
+        row = connection.execute("select count(distinct job_id) from job_lines where day = ?", [day]).fetchone()
+    return int(row[0]) if row else 0
+
+
 def logged_use(book: Book, before: date, since: date | None = None) -> list[Use]:
     """Return the pellets each visit logged before a day out of each container, in order; '' where none was named.
 

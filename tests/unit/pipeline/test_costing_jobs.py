@@ -13,6 +13,7 @@ from pipeline.answers.answer import Asking
 from pipeline.answers.costed import costed_visits
 from pipeline.answers.costing import CostingResult, cost_jobs
 from pipeline.answers.costing_ice import ice_prices
+from pipeline.answers.fitting import learn_book
 from pipeline.answers.landed import Volume, planning_price
 from pipeline.answers.price_list import ListFactor, ListPrice, PriceList
 from pipeline.answers.quotes_held import upper_tail
@@ -99,6 +100,25 @@ def test_ice_counts_at_the_price_of_its_week_and_container_with_fee_and_loss() -
     assert price[1::2] == pytest.approx(np.full(8, 2.2 / 0.8))
     unnamed = ice_prices(settings, came, PLANNED, day=days, container=[""] * 16, used_lb=np.full(16, 200.0))
     assert unnamed == pytest.approx(np.full(16, 1.7))
+
+
+def test_what_learn_has_not_seen_is_told_apart_from_what_it_cannot_know(new_book) -> None:
+    """A losing job newer than the last fit asks for `learn`; so does the whole answer; today's jobs are named."""
+    rows = [{**ROW, "job_id": f"J{k}", "day": DAY + timedelta(days=k), "price_usd": 120.0} for k in range(12)]
+    book = new_book(TOML, rows=rows)
+    today = DAY + timedelta(days=12)
+    learn_book(Asking(book, today))
+    assert "newer than the last" not in " ".join(job.because for job in costing(book, today).worst)
+    copied = "select * replace ('NEW' as job_id, ?::date as day, 110.0 as price_usd, 99 as row_hash) from job_lines"
+    with book.writing() as connection:
+        connection.execute(f"insert into job_lines by name {copied} where job_id = 'J0'", [today])
+    said = cost_jobs(Asking(book, today)).warnings
+    assert any("1 job dated today, 2026-03-14: counted from tomorrow on." in w for w in said)
+    later = cost_jobs(Asking(book, today + timedelta(days=1)))
+    (fresh,) = [job for job in later.result.worst if job.job_id == "NEW"]
+    assert fresh.because.startswith("newer than the last `rimebook learn`")
+    assert any("changed since the last `rimebook learn`" in w for w in later.warnings)
+    assert not any("changed since" in w for w in cost_jobs(Asking(book, DAY + timedelta(days=5))).warnings)
 
 
 def test_visit_before_any_delivery_counts_at_the_planning_price() -> None:
