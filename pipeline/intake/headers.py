@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
 #: Share of equal letters (rapidfuzz `ratio`, 0..100) from which a head counts as a misspelling; shown in a note.
 _MISSPELT: Final = 80.0
+#: The same for columns of figures: a price read as a pressure, or a clock time as minutes, is worse than a head unread.
+#: One letter of five changed, or three added to four, is no misspelling there.
+_MISSPELT_FIGURE: Final = 85.0
 _LEAD: Final = 6.0
 #: Points by which the best log must lead for its kind to be taken as told by the header.
 _KIND_LEAD: Final = 0.5
@@ -291,7 +294,11 @@ def _close_spellings(
             if len(spelling) >= 4 <= len(key):
                 best[column.name] = max(best.get(column.name, 0.0), fuzz.ratio(key, spelling))
         ranked = sorted(best.items(), key=lambda item: -item[1])
-        if ranked and ranked[0][1] >= _MISSPELT and (len(ranked) == 1 or ranked[0][1] - ranked[1][1] >= _LEAD):
+        if not ranked:
+            continue
+        figure = column_of(log, ranked[0][0]).reads in QUANTITIES
+        least = _MISSPELT_FIGURE if figure else _MISSPELT
+        if ranked[0][1] >= least and (len(ranked) == 1 or ranked[0][1] - ranked[1][1] >= _LEAD):
             column = column_of(log, ranked[0][0])
             if column in free:
                 candidates.append((ranked[0][1], i, column))

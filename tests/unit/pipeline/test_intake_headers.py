@@ -319,3 +319,22 @@ def test_how_bare_figures_are_read_is_told() -> None:
         ["job_id", "date", "vehicle_class", "Interior ice", "Interior time (h)", "Engine bay ice"], "jobs", words=WORDS
     )
     assert any("as lb under 'Interior ice', 'Engine bay ice'." in note for note in wide.notes)
+
+
+@pytest.mark.parametrize("head", ["Preis", "Time-in", "Nozzle", "Passed"])
+def test_a_head_that_is_only_like_a_figures_is_not_read_as_one(head: str) -> None:
+    """A price in another tongue, a clock time, a part and a remark end in no column of figures."""
+    match = match_headers([*NEEDED, head], "jobs", words=WORDS)
+    assert head in match.unmatched
+    assert not any(f"{head!r} is read as" in note for note in match.notes)
+
+
+@pytest.mark.parametrize(
+    ("head", "column"), [("Pelets", "pellets_lb"), ("Minuts", "minutes"), ("Presure", "pressure_psi"),
+                         ("Cleanup tme", "cleanup_min"), ("Oprator", "operator")],
+)  # fmt: skip
+def test_a_misspelt_head_is_read_and_told(head: str, column: str) -> None:
+    """Letters lost or turned round do not cost a column."""
+    match = match_headers([*NEEDED, head], "jobs", words=WORDS)
+    assert match.columns[column].head == head
+    assert any(f"{head!r} is read as {column} (close spelling" in note for note in match.notes)
