@@ -27,9 +27,9 @@ class Consumption:
     basis : tuple of {"planning", "mixed", "learned"} (n_jobs,)
     similar_jobs : int64 array (n_jobs,)
         Past jobs that share the class and a zone.
-    n_calibration : int64 array (n_jobs,)
-        Past out-of-sample scores behind the interval of each job; a level is supported when the finite-sample
-        rank ceil((n + 1) level) is at most n.
+    n_calibration : int64 array (2, n_jobs)
+        Past out-of-sample scores behind the intervals of each job's pellets and minutes; a level is supported when the
+        finite-sample rank ceil((n + 1) level) is at most n.
     """
 
     request: JobTable
@@ -38,6 +38,10 @@ class Consumption:
     basis: tuple[Basis, ...]
     similar_jobs: NDArray[np.int64]
     n_calibration: NDArray[np.int64]
+
+    def n_both(self, job: int = 0) -> int:
+        """Return the scores behind what rests on pellets and minutes of a job, such as its cost."""
+        return int(self.n_calibration[:, job].min())
 
     def of(self, quantity: Quantity) -> Predictive:
         """Return the line draws of a quantity."""

@@ -57,14 +57,14 @@ def predict(
             draws = remapped(draws, request.line_job, request.n_jobs, level_map, correction)
         unit = "lb" if quantity == "pellets_lb" else "min"
         predictives.append(Predictive(draws, quantity, unit, _fit_basis(fitted), fitted.n_lines))
-    n_scores = min((fitted.maps[q].n for q in QUANTITIES if q in fitted.maps), default=0)
+    n_scores = np.array([fitted.maps[q].n if q in fitted.maps else 0 for q in QUANTITIES], dtype=np.int64)
     return Consumption(
         request=request,
         pellets=predictives[0],
         minutes=predictives[1],
         basis=tuple(_job_basis(fitted, int(n)) for n in similar),
         similar_jobs=similar,
-        n_calibration=np.full(request.n_jobs, n_scores, dtype=np.int64),
+        n_calibration=np.repeat(n_scores[:, None], request.n_jobs, axis=1),
     )
 
 

@@ -117,7 +117,8 @@ class Chain:
         self.unknown = np.flatnonzero(unknown & used)
         touched = np.zeros(table.n_jobs, dtype=bool)
         touched[table.line_job[self.unknown]] = True
-        self.soil_lines = np.flatnonzero(touched[table.line_job])
+        # A line with neither soil nor figure tells nothing of the job's dirt.
+        self.soil_lines = np.flatnonzero(touched[table.line_job] & (used | ~unknown))
         _, self.soil_job = np.unique(table.line_job[self.soil_lines], return_inverse=True)
         self.soil_unknown = np.flatnonzero(unknown[self.soil_lines] & used[self.soil_lines])
         self.soil_mean = self.soil_model.mean(table)[self.soil_lines]

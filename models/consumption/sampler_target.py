@@ -15,13 +15,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.units import LB_PER_KG
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import Observed
 
-#: Steps in which shops round, from coarse to fine, tried in order.
-STEPS = {"pellets_lb": (10.0, 5.0, 2.5, 1.0), "minutes": (15.0, 10.0, 5.0, 2.0)}
+#: Steps in which shops round, from coarse to fine, tried in order; a shop that weighs in kg rounds there.
+STEPS = {
+    "pellets_lb": (5 * LB_PER_KG, 10.0, 2.5 * LB_PER_KG, 5.0, 2.5, LB_PER_KG, 1.0),
+    "minutes": (15.0, 10.0, 5.0, 2.0),
+}
 _ROUNDED_SHARE = 0.97
 _ROUNDED_LEAST = 8
 NU_GRID = np.array([2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 30.0, 100.0])

@@ -273,7 +273,7 @@ def _technique_blocks(build: _Builder, table: JobTable, scales: tuple[SettingSca
         columns = np.column_stack([indicators(factor.codes, len(factor.names)), factor.codes < 0])
         build.add(name, columns, (*factor.names, ""), 0.5, learned=False)
     crossed, labels = _crossed(table.machine, table.zone)
-    if len(table.machine.names) > 1:
+    if len(np.unique(table.machine.codes[table.machine.codes >= 0])) > 1:
         build.add("machine_zone", crossed, labels, 0.04, learned=True)
     terms, names, recorded, which = [], [], [], []
     for scale in scales:

@@ -120,11 +120,12 @@ def compare_grading(table: JobTable) -> dict[str, Grading]:
     does not make all others grade low. At most half of them are set aside.
     """
     n = len(table.operator.names)
+    n_working = len(np.unique(table.operator.codes[table.operator.codes >= 0]))
     left_out: frozenset[int] = frozenset()
     while True:
         found = [_against_colleagues(table, code, left_out) for code in range(n)]
         differing = [c for c in range(n) if c not in left_out and found[c].differs]
-        if not differing or 2 * (len(left_out) + 1) > n:
+        if not differing or 2 * (len(left_out) + 1) > n_working:
             return {g.operator: g for g in found}
         left_out |= {min(differing, key=lambda c: (found[c].p_value, -abs(found[c].levels)))}
 

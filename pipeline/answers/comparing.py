@@ -88,11 +88,12 @@ def _choice(asking: Asking, job: JobAsked, ground: Ground, count: int, by: Compa
     draws = job_draws(asking, [job], ground, count)
     cost = job_cost_draws(asking, draws, 0, ground.landed).total()
     pricing = asking.book.settings.pricing
-    found, n = draws.found.consumption, int(draws.found.consumption.n_calibration[0])
+    found = draws.found.consumption
+    n_pellets, n_minutes = found.n_calibration[:, 0].tolist()
     return Choice(
-        by, name, summarise(found.pellets.total(), level=asking.level, n_scores=n),
-        summarise(found.minutes.total(), level=asking.level, n_scores=n),
-        summarise(cost, level=asking.level, n_scores=n),
+        by, name, summarise(found.pellets.total(), level=asking.level, n_scores=n_pellets),
+        summarise(found.minutes.total(), level=asking.level, n_scores=n_minutes),
+        summarise(cost, level=asking.level, n_scores=found.n_both()),
         price_job(cost, pricing, minimum_usd=count * pricing.minimum_usd).price_usd, None, "",
     )  # fmt: skip
 
@@ -129,7 +130,7 @@ def _way(asking: Asking, draws: JobDraws, ground: Ground, i: int, count: int) ->
         note = "the other way costs less" if other < here.mean() else "dry ice costs less"
     if water_must_stay_out(asking, zone):
         note = "water must stay out"
-    n = int(found.n_calibration[0])
-    return Choice("way", zone, summarise(pellets, level=asking.level, n_scores=n),
-                  summarise(minutes, level=asking.level, n_scores=n), summarise(here, level=asking.level, n_scores=n),
-                  None, other, note)  # fmt: skip
+    n_pellets, n_minutes = found.n_calibration[:, 0].tolist()
+    return Choice("way", zone, summarise(pellets, level=asking.level, n_scores=n_pellets),
+                  summarise(minutes, level=asking.level, n_scores=n_minutes),
+                  summarise(here, level=asking.level, n_scores=found.n_both()), None, other, note)  # fmt: skip

@@ -146,9 +146,9 @@ def estimates_of(asking: Asking, found: Predicted) -> tuple[JobEstimate, ...]:
     def told(draws: NDArray[np.float64], n: NDArray[np.int64]) -> tuple[QuantitySummary, ...]:
         return summaries(draws, n.tolist(), level=asking.level)
 
-    drawn = (consumption.pellets.draws, consumption.minutes.draws)
-    lines = zip(*(told(draws, n_scores[line_job]) for draws in drawn), strict=True)
-    totals = zip(*(told(np.add.reduceat(draws, first, axis=0), n_scores) for draws in drawn), strict=True)
+    drawn = tuple(zip((consumption.pellets.draws, consumption.minutes.draws), n_scores, strict=True))
+    lines = zip(*(told(draws, n[line_job]) for draws, n in drawn), strict=True)
+    totals = zip(*(told(np.add.reduceat(draws, first, axis=0), n) for draws, n in drawn), strict=True)
     return tuple(
         JobEstimate(
             job_id=job.job_id, basis=consumption.basis[j], similar_jobs=int(consumption.similar_jobs[j]),

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.answers.amounts import money
 from pipeline.answers.log_gaps import gaps_told
 from pipeline.book.forecast_rows import jobs_from
 from shared.counting import counted
+from shared.units import LB_KG
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from models.demand.record import ForecastRecord
     from pipeline.answers.answer import Asking
     from pipeline.answers.forecast_ground import Ground
+    from pipeline.book.settings import Shop
 
 _HALF_YEAR_WEEKS, _YEAR_WEEKS = 26, 52
 
@@ -29,6 +32,17 @@ def forecast_warnings(
     """Return what must be said beside a forecast, the weightiest first."""
     return (*_about_jobs(ground, rate), *gaps_told(rate.gaps), *_about_machine(machine, fitted),
                   *_about_record(ground, record))  # fmt: skip
+
+
+def what_if(jobs_change: float, usd_per_lb: float | None, shop: Shop) -> Iterator[str]:
+    """Tell what was supposed: figures of a what-if must not be taken for the forecast."""
+    if jobs_change:
+        change = f"{100 * abs(jobs_change):.3g} %"
+        yield f"What-if: {change} {'more' if jobs_change > 0 else 'fewer'} jobs than the log lets expect."
+    if usd_per_lb is not None:
+        metric = shop.units == "metric"
+        price = money(usd_per_lb / LB_KG if metric else usd_per_lb, shop.currency, cents=True)
+        yield f"What-if: ice at {price} a {'kg' if metric else 'lb'}, fees beside it."
 
 
 def _about_jobs(ground: Ground, rate: Rate) -> Iterator[str]:

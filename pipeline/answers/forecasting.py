@@ -25,7 +25,7 @@ from pipeline.answers.fitting import current_fit
 from pipeline.answers.forecast_ground import N_DRAWS, Ground, PastBookings, booked_ahead, examples_taken, gather
 from pipeline.answers.forecast_ice import bought_and_spent, ice_terms
 from pipeline.answers.forecast_reasons import Against, Because, Compared, reasons
-from pipeline.answers.forecast_words import forecast_warnings
+from pipeline.answers.forecast_words import forecast_warnings, what_if
 from pipeline.answers.ice_demand import believes_statuses
 from shared.errors import UsageError
 
@@ -165,7 +165,8 @@ def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResul
     because, against = reasons(ground, fit.fitted, drawn.taken.examples, actual, terms, compared)
     result = ForecastResult(told, because, against, backtest_of(record, actual))
     warnings = forecast_warnings(ground, rate, question.machine, fit.fitted, record)
-    return Answer(result, (*fit.warnings, *warnings, *terms.warnings))
+    supposed = what_if(question.jobs_change, question.ice_price_usd, asking.book.settings.shop)
+    return Answer(result, (*supposed, *fit.warnings, *warnings, *terms.warnings))
 
 
 def _check(question: ForecastQuestion) -> None:

@@ -309,7 +309,7 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     _add_unbooked(expected, lb[n_booked:], minutes[n_booked:] + ground.beside_min, need, jobs, room_min, rng)
     return Demand(
         days, need, jobs, tuple(booked), lb[:n_booked], minutes[:n_booked], comes,
-        int(consumption.n_calibration.min(initial=0)), (*_unclear(ground, done), *gaps_told(gaps)),
+        int(consumption.n_calibration[0].min(initial=0)), (*_unclear(ground, done), *gaps_told(gaps)),
     )  # fmt: skip
 
 

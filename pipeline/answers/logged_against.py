@@ -68,11 +68,11 @@ def _compared(asking: Asking, entry: JobEntry, logged: Answer[LoggedJob]) -> Ans
     one = table.take_jobs(np.array([row], dtype=np.int64))
     found = predicted(asking, [_asked(one, entry)])
     against = []
-    for quantity in QUANTITIES:
+    for t, quantity in enumerate(QUANTITIES):
         actual = float(one.job_total(quantity)[0])
         if not np.isnan(actual):
             draws = found.consumption.jobs(quantity).draws[0]
-            told = summarise(draws, level=asking.level, n_scores=int(found.consumption.n_calibration[0]))
+            told = summarise(draws, level=asking.level, n_scores=int(found.consumption.n_calibration[t, 0]))
             against.append(Against(quantity, actual, told, float(np.mean(draws < actual))))
     return Answer(
         LogResult(done.job_id, done.lines, done.batch, done.change, found.consumption.basis[0], tuple(against)),

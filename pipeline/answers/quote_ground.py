@@ -148,7 +148,7 @@ def job_draws(
     )
     consumption = Consumption(
         request_table(jobs, known), pellets, minutes, tuple(old.basis[i] for i in first.tolist()),
-        old.similar_jobs[first], old.n_calibration[first],
+        old.similar_jobs[first], old.n_calibration[:, first],
     )  # fmt: skip
     beside = tuple(beside_parts(asking, job, ground, count, pellets.n_draws).sum(axis=0) for job in jobs)
     return JobDraws(Predicted(tuple(jobs), consumption, ground.fit), beside, count, warnings)

@@ -198,7 +198,7 @@ def _quote(asking: Asking, draws: JobDraws, j: int, ground: Ground, estimate: Jo
     cost = parts.total()
     pricing = asking.book.settings.pricing
     price = price_job(cost, pricing, minimum_usd=want.count * pricing.minimum_usd)
-    told = summarise(cost, level=asking.level, n_scores=int(draws.found.consumption.n_calibration[j]))
+    told = summarise(cost, level=asking.level, n_scores=draws.found.consumption.n_both(j))
     at_risk = estimate.pellets_lb.interval.high * ground.landed.usd_per_lb
     offered = price.price_usd if want.price_usd is None else want.price_usd
     ceiling = _ceiling(told.interval.high, offered, pricing)

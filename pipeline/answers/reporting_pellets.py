@@ -53,7 +53,7 @@ def cells(asking: Asking, fit: CurrentFit, table: JobTable) -> tuple[Cell, ...]:
     jobs = [JobAsked(f"{c}/{z}/{s}", asking.today, (LineAsked(c, z, s),)) for c, z, s in keys]
     drawn = predict(fit.fitted, request_table(jobs), seed=asking.seed)
     return tuple(
-        Cell(c, z, s, summarise(drawn.pellets.draws[i], level=asking.level, n_scores=int(drawn.n_calibration[i])))
+        Cell(c, z, s, summarise(drawn.pellets.draws[i], level=asking.level, n_scores=int(drawn.n_calibration[0, i])))
         for i, (c, z, s) in enumerate(keys)
     )
 

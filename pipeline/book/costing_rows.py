@@ -93,7 +93,7 @@ def soil_booked(book: Book, job_ids: Sequence[str], before: date) -> dict[str, l
             with asked as (select unnest(?::varchar[]) as job_id)
             select j.job_id, j.zone, b.soil_level, j.soil_level
             from asked join job_lines j using (job_id)
-            join bookings b on coalesce(nullif(b.job_id, ''), b.booking_id) = j.job_id and b.zone = j.zone
+            join bookings b on lower(coalesce(nullif(b.job_id, ''), b.booking_id)) = lower(j.job_id) and b.zone = j.zone
             where (b.taken_on is null or b.taken_on < ?)
                 and list_position($soils, b.soil_level) < list_position($soils, j.soil_level)
             order by j.job_id, j.zone
@@ -123,7 +123,7 @@ def deposits_above_price(book: Book, before: date) -> list[str]:
         rows = connection.execute(
             """
             select j.job_id from job_lines j
-            join bookings b on coalesce(nullif(b.job_id, ''), b.booking_id) = j.job_id
+            join bookings b on lower(coalesce(nullif(b.job_id, ''), b.booking_id)) = lower(j.job_id)
             where j.day < ? and j.price_usd > 0 group by j.job_id having max(b.deposit_usd) > max(j.price_usd)
             order by 1
             """,

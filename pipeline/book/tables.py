@@ -41,7 +41,7 @@ def job_table(book: Book, before: date | None = None) -> JobTable:
 
 def read_job_table(connection: duckdb.DuckDBPyConnection, before: date | None = None) -> JobTable:
     """Do what `job_table` does over an open connection."""
-    names = {column: _names(connection, column) for column in _FACTORS}
+    names = {column: _names(connection, column, before) for column in _FACTORS}
     codes = ", ".join(f"coalesce(list_position(${column}::varchar[], {column}), 0)::integer - 1 as {column}"
                       for column in _FACTORS)  # fmt: skip
     numbers = ", ".join(_number(column) for column in _NUMBERS)
@@ -67,8 +67,13 @@ def _number(column: str) -> str:
     return f"coalesce({value}, 'nan'::double) as {column}"
 
 
-def _names(connection: duckdb.DuckDBPyConnection, column: str) -> tuple[str, ...]:
-    rows = connection.execute(f"select distinct {column} from job_lines where {column} != '' order by 1").fetchall()
+def _names(connection: duckdb.DuckDBPyConnection, column: str, before: date | None) -> tuple[str, ...]:
+    """Return the codes of a column in use before a day: who came later must not even be counted."""
+    rows = connection.execute(
+        f"select distinct {column} from job_lines where {column} != '' and (?::date is null or day < ?::date) "
+        "order by 1",
+        [before, before],
+    ).fetchall()
     return tuple(str(row[0]) for row in rows)
 
 

@@ -20,6 +20,7 @@ from pipeline.cli.common import (
     TodayOption,
     ask,
     read_date,
+    read_quantity,
     show,
 )
 from pipeline.cli.quoting_options import (
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     # Nothing of this is read by typer, and every command would pay for it.
     from pipeline.answers.answer import Asking
     from pipeline.answers.requests import JobAsked
+    from pipeline.book.settings import Shop
 
 VehicleOption = Annotated[str, typer.Option("--vehicle", metavar="CLASS", help="Vehicle class, such as van.")]
 ZoneOption = Annotated[
@@ -53,9 +55,15 @@ DateOption = Annotated[str | None, typer.Option("--date", metavar="DATE", help="
 MachineOption = Annotated[str, typer.Option("--machine", help="Machine code (default: the usual mix).")]
 OperatorOption = Annotated[str, typer.Option("--operator", help="Operator code (default: the usual mix).")]
 IceAgeOption = Annotated[float | None, typer.Option("--ice-age", min=0, max=60, help="Age of the pellets, days.")]
-FeedOption = Annotated[float | None, typer.Option("--feed", min=0.01, max=50, help="Feed, lb/min.")]
-PressureOption = Annotated[float | None, typer.Option("--pressure", min=1, max=500, help="Pressure, psi.")]
-StandoffOption = Annotated[float | None, typer.Option("--standoff", min=0.1, max=100, help="Nozzle distance, in.")]
+FeedOption = Annotated[
+    str | None, typer.Option("--feed", metavar="RATE", help="Feed, in the book's unit or as 2lb/min.")
+]
+PressureOption = Annotated[
+    str | None, typer.Option("--pressure", metavar="PRESSURE", help="Pressure, in the book's unit or as 8bar.")
+]
+StandoffOption = Annotated[
+    str | None, typer.Option("--standoff", metavar="LENGTH", help="Nozzle distance, in the book's unit or as 20cm.")
+]
 IceOnOption = Annotated[float | None, typer.Option("--ice-on", min=0, max=1, help="Share of time with the ice on.")]
 CoatingOption = Annotated[bool, typer.Option("--coating-removed", help="An old coating is stripped as well.")]
 
@@ -77,10 +85,15 @@ class Described:
     ice_on: IceOnOption = None
     coating_removed: CoatingOption = False
 
-    def technique(self) -> dict[str, float]:
-        """Return the settings that were given, by the column they stand in."""
-        given = {"ice_age_days": self.ice_age, "feed_lb_min": self.feed, "pressure_psi": self.pressure,
-                 "standoff_in": self.standoff, "ice_on_share": self.ice_on}  # fmt: skip
+    def technique(self, shop: Shop) -> dict[str, float]:
+        """Return the settings that were given, by the column they stand in and in its unit."""
+        given = {"ice_age_days": self.ice_age, "ice_on_share": self.ice_on}
+        for name, text, kind, option, bounds in (
+            ("feed_lb_min", self.feed, "rate", "--feed", (0.01, 50.0)),
+            ("pressure_psi", self.pressure, "pressure", "--pressure", (1.0, 500.0)),
+            ("standoff_in", self.standoff, "length", "--standoff", (0.1, 100.0)),
+        ):
+            given[name] = None if text is None else read_quantity(text, kind, option, shop, bounds)
         return {name: value for name, value in given.items() if value is not None}
 
 
@@ -118,7 +131,7 @@ def _jobs_asked(asking: Asking, described: Described, customer: str = "") -> Seq
     one = job_from_options(
         asking.book.settings, vehicle=described.vehicle, zones=described.zone or [], day=day,
         coating_removed=described.coating_removed, machine=described.machine, operator=described.operator,
-        customer=customer, technique=described.technique(),
+        customer=customer, technique=described.technique(asking.book.settings.shop),
     )  # fmt: skip
     return [one]
 

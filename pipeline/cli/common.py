@@ -15,6 +15,7 @@ from shared.errors import UsageError
 if TYPE_CHECKING:
     # numpy and the database take half of the time in which `--help` is told.
     from pipeline.answers.answer import Answer, Asking
+    from pipeline.book.settings import Shop
     from pipeline.book.store import Book
     from pipeline.present.figures import Style
 
@@ -87,6 +88,37 @@ def read_price(text: str | None, currency: str) -> float | None:
     if not isinstance(price, float):
         do = f"{price.hint[:1].upper()}{price.hint[1:]}."
     raise UsageError("bad-price", where="--price", found=f"`{text}`", expected=f"a price above 0 in {currency}", do=do)
+
+
+def read_quantity(text: str, kind: str, option: str, shop: Shop, bounds: tuple[float, float]) -> float:
+    """Return a quantity given on the command line in the unit of the book's columns (lb, psi, in, USD a lb ...).
+
+    A unit in the text counts; a bare number is in the book's units, as in a log.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of quantity, see `pipeline.intake.units.Kind`.
+    bounds : (low, high)
+        In the unit of the book's columns, both included.
+
+    Raises
+    ------
+    UsageError
+        When it is no such quantity, or out of bounds.
+    """
+    from pipeline.intake.quantities import parse_quantity
+    from pipeline.intake.units import book_unit
+
+    unit = book_unit(kind, shop.units)  # type: ignore[arg-type]  # checked on loading
+    value, _ = parse_quantity(text, kind, unit, currency=shop.currency)  # type: ignore[arg-type]  # kinds are texts here
+    if isinstance(value, float) and bounds[0] <= value <= bounds[1]:
+        return value
+    code, do = "out-of-range", "Check the unit and the decimal point."
+    if not isinstance(value, float):
+        code, do = "no-quantity", f"{value.hint[:1].upper()}{value.hint[1:]}."
+    wanted = f"{bounds[0]:g} to {bounds[1]:g} {book_unit(kind, 'us')} (bare numbers are {unit})".replace(" /", " a ")
+    raise UsageError(code, where=option, found=f"`{text}`", expected=wanted, do=do)
 
 
 def today_of(book: Book, given: str | None) -> date:

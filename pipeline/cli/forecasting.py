@@ -7,13 +7,25 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, show
+from pipeline.cli.common import (
+    HERE,
+    BookOption,
+    JsonOption,
+    LevelOption,
+    SeedOption,
+    TodayOption,
+    ask,
+    read_quantity,
+    show,
+)
 
 MonthsOption = Annotated[int, typer.Option("--months", help="Whole months to forecast, 1 to 6.")]
 ChangeOption = Annotated[
     float, typer.Option("--jobs-change", metavar="SHARE", help="What if: 0.10 for a tenth more jobs.")
 ]
-PriceOption = Annotated[float | None, typer.Option("--ice-price", metavar="USD", help="What if: price a lb of ice.")]
+PriceOption = Annotated[
+    str | None, typer.Option("--ice-price", metavar="PRICE", help="What if: price of ice, per lb or kg as in the book.")
+]
 MachineOption = Annotated[str, typer.Option("--add-machine", metavar="NAME", help="What if: one more machine.")]
 
 
@@ -35,7 +47,11 @@ def forecast(
     from pipeline.present.forecast_text import render_forecast
 
     asking = ask(book, today, seed=seed, level=level)
-    question = ForecastQuestion(months, jobs_change, ice_price, add_machine.strip())
+    shop = asking.book.settings.shop
+    usd_per_lb = None
+    if ice_price is not None:
+        usd_per_lb = read_quantity(ice_price, "money_per_mass", "--ice-price", shop, (0.0, 1000.0))
+    question = ForecastQuestion(months, jobs_change, usd_per_lb, add_machine.strip())
     answer = look_ahead(asking, question)
     if today is None:
         # A day that was asked for may lie in the past, and later jobs are then as they should be.

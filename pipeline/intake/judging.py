@@ -69,7 +69,7 @@ def judge(
     framer, notes = _stage_rows(connection, settings, each, words, table, today)
     staging.settle_spellings(connection, table)
     staging.compare(connection, table)
-    if prefer == "stored":
+    if prefer == "stored" and table.key:
         staging.keep_stored(connection, table)
     if table.name == "job_lines":
         check_visits(connection)

@@ -153,8 +153,12 @@ def _measure(text: str, kind: str, unit: str, decimal_comma: bool | None) -> flo
         if found is None:
             return _unknown_unit(kind, named)
         chosen = found
-    if kind == "share" and chosen != "%" and not 0.0 <= value <= 1.0:
-        return Fault("share-or-percent", f"write {value:g} % or {value / 100:g}, so that it is clear which is meant")
+    bare_share = kind == "share" and not named and chosen == "%" and 0.0 < value <= 1.0
+    if bare_share or (kind == "share" and chosen != "%" and not 0.0 <= value <= 1.0):
+        percent = 100 * value if bare_share else value
+        return Fault(
+            "share-or-percent", f"write {percent:g} % or {percent / 100:g}, so that it is clear which is meant"
+        )
     return to_book(kind, value, chosen)
 
 

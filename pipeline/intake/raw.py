@@ -26,6 +26,7 @@ _TOTAL: Final = re.compile(
     re.IGNORECASE,
 )
 _FIGURE: Final = re.compile(rf"[-+−$€£(~]{{0,2}}\s?({NUMBER})(?:\s?[^\d\s]\S{{0,7}})?|\d{{1,5}}:\d\d(?::\d\d)?")
+_DAY: Final = re.compile(r"\d{4}-\d\d?-\d\d?|\d\d?([./-])\d\d?\1(?:\d\d)?\d\d")
 _ZERO: Final = re.compile(r"0(?:[.,]0*)?|0:00|-")
 #: Three words or more, the first of them letters: what people write under a table, and no id.
 _SENTENCE: Final = re.compile(r"[^\W\d_]+(?:\s\S+){2,}")
@@ -201,7 +202,10 @@ class _Sifter:
             return "title"  # a remark or signature below the table, alone in its row
         figures = [bool(_FIGURE.fullmatch(tidy(cell))) for cell in filled]
         if _TOTAL.fullmatch(tidy(filled[0])):
-            return "totals" if all(f or is_error_cell(c) for f, c in zip(figures[1:], filled[1:], strict=True)) else ""
+            # A row with a day is somebody's delivery, even where its first word is a name that begins with "Total".
+            told = any(_DAY.fullmatch(tidy(cell)) for cell in filled[1:])
+            sums = all(f or is_error_cell(c) for f, c in zip(figures[1:], filled[1:], strict=True))
+            return "totals" if sums and not told else ""
         if not faulty and self._n_chunks == 1 and not row[0].strip() and all(figures):
             return "totals" if _sums_up(row, above[self._above_from :]) else ""
         return ""

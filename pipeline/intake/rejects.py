@@ -66,8 +66,7 @@ def _rows(log: RawLog, rejections: list[Rejection]) -> Iterator[tuple[Rejection,
         while rejection is not None and rejection.row_no < base + len(chunk.cells):
             yield rejection, chunk.cells[rejection.row_no - base]
             rejection = next(wanted, None)
-        if rejection is None:
-            return
+        # Read to the end all the same: the log counts what it sets aside anew each time.
         base += len(chunk.cells)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from itertools import islice
@@ -233,6 +234,10 @@ def _faulty_rows(scan: SheetScan, offset: int, width: int) -> dict[int, Fault]:
     return faults
 
 
+#: A duration of a day or more as an OpenDocument sheet stores it (ISO 8601), which its reader hands on as text.
+_LASTED: Final = re.compile(r"PT(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:[.,]\d+)?)S)?(?<!T)")
+
+
 def cell_text(value: object) -> str:
     """Return a cell's value as the text a person would type for it.
 
@@ -240,7 +245,11 @@ def cell_text(value: object) -> str:
     number format of the cell is not looked at.
     """
     if isinstance(value, str):
-        return value
+        lasted = _LASTED.fullmatch(value)
+        if not lasted:
+            return value
+        hours, minutes, seconds = (float((part or "0").replace(",", ".")) for part in lasted.groups())
+        return _clock(timedelta(hours=hours, minutes=minutes, seconds=seconds))
     if isinstance(value, bool):
         return "TRUE" if value else "FALSE"
     if isinstance(value, int | float):

@@ -27,8 +27,9 @@ def short_failures(verdicts: list[Verdict]) -> list[str]:
 def failures(verdicts: list[Verdict], floors: dict[tuple[str, int], float]) -> list[str]:
     """Return what the verdicts of one learner at one size miss of the full figures, in words.
 
-    `floors` maps (kind, seed) to the mean ratio of the floor on that very shop. A kind, and all kinds together, may lie
-    above the aim as long as they stay near the floor of the same shops.
+    `floors` maps (kind, seed) to the mean ratio of the floor on that very shop. A shop with a floor may lie above the
+    aim as long as it stays near that floor; one without has the aim alone. A kind, and all kinds together, are held to
+    the mean of what their shops are allowed.
     """
     n_jobs, out = verdicts[0].n_jobs, []
     kinds = dict.fromkeys(v.kind for v in verdicts)
@@ -37,10 +38,8 @@ def failures(verdicts: list[Verdict], floors: dict[tuple[str, int], float]) -> l
         low, high = COVERAGE if name == "all kinds" else allowed_coverage(n_jobs, len(here))
         if not low <= held <= high:
             out.append(f"{name}: coverage {held:.3f} is outside {low:.3f} to {high:.3f}")
-        known = [v for v in here if (v.kind, v.seed) in floors]
-        least = sum(floors[v.kind, v.seed] for v in known) / len(known) if known else AIM[n_jobs]
-        reachable = max(AIM[n_jobs], least + ABOVE_FLOOR[n_jobs])
-        judged = known or here
-        if mean_ratio(judged) > reachable:
-            out.append(f"{name}: ratio {mean_ratio(judged):.3f} is above {reachable:.3f}")
+        aim, over = AIM[n_jobs], ABOVE_FLOOR[n_jobs]
+        bars = [max(aim, floors[v.kind, v.seed] + over) if (v.kind, v.seed) in floors else aim for v in here]
+        if mean_ratio(here) > sum(bars) / len(bars):
+            out.append(f"{name}: ratio {mean_ratio(here):.3f} is above {sum(bars) / len(bars):.3f}")
     return out

@@ -24,6 +24,16 @@ def test_a_hard_kind_may_lie_near_its_floor_and_no_further() -> None:
     assert any("a/held-out: ratio 1.120" in m for m in failures(hard, {("a/held-out", 0): 1.05}))
 
 
+def test_a_kind_without_a_floor_has_the_aim_alone() -> None:
+    """Ratios of 1.09 at 150 jobs fail without floors, and one kind's floor excuses no other kind."""
+    ten = [verdict(f"{k}/held-out", 1.09, 0.80) for k in "abcdefghij"]
+    assert any(m.startswith("all kinds: ratio 1.090 is above 1.070") for m in failures(ten, {}))
+    missed = failures(ten, {("a/held-out", 0): 1.08})
+    assert not any(m.startswith("a/held-out: ratio") for m in missed)
+    assert any(m.startswith("all kinds: ratio") for m in missed)
+    assert sum("held-out: ratio" in m for m in missed) == 9
+
+
 def test_coverage_off_in_one_kind_fails() -> None:
     """A kind at .70 with one shop of 150 jobs fails on its own; at .74 it is within what chance allows."""
     good = [verdict(f"{k}/held-out", 1.05, 0.81) for k in "abcdefgh"]

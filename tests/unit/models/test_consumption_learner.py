@@ -9,12 +9,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models.consumption.design import columns_of
 from models.consumption.fitted import FittedModel
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
+from models.consumption.latent_soil import fit_soil
 from models.consumption.learn import in_order, learn
 from models.consumption.planning import Planning, log_median
 from models.consumption.predicting import predict
+from models.consumption.sampler import Chain
+from models.consumption.sampler_target import STEPS, rounding_step
 from shared.errors import RimebookError
+from shared.units import LB_PER_KG
 from shared.vocabulary import QUANTITIES
 
 ZONES = ("undercarriage", "engine_bay", "interior", "wheel_wells")
@@ -115,7 +120,7 @@ def test_no_history_answers_with_planning_figures_about_a_factor_two_each_way() 
     assert middle / low == pytest.approx(1.9, rel=0.08)
     answer = predict(model, request(["undercarriage"], [1]), seed=1)
     assert answer.basis == ("planning",)
-    assert answer.n_calibration.tolist() == [0]
+    assert answer.n_calibration.tolist() == [[0], [0]]
 
 
 def test_a_table_without_usable_figures_is_no_history() -> None:
@@ -338,3 +343,40 @@ def test_predicting_imports_numpy_only() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_shop_that_logs_pellets_alone_knows_its_pellets() -> None:
+    """Scores count for their own quantity: pellets of 90 jobs are supported, minutes that nobody wrote down are not."""
+    table = shop(90, 1)
+    alone = learn(replace(table, minutes=Observed.nothing(table.n_lines)), Planning(), seed=1)
+    answer = predict(alone, request(["undercarriage"], [1]), seed=1)
+    assert answer.n_calibration[0, 0] > 50
+    assert answer.n_calibration[1, 0] == 0
+    assert answer.n_both() == 0
+
+
+def test_a_line_without_soil_and_figure_says_nothing_of_the_dirt() -> None:
+    """Lines that carry no figure at all leave the drawn levels of the others alone."""
+    table = shop(20, 3)
+    first = np.concatenate([[True], np.diff(table.line_job) > 0])
+    blank = replace(table, soil=np.where(first, -1, table.soil))
+    empty = replace(blank, line_job=np.append(blank.line_job, 19), soil=np.append(blank.soil, -1), **{
+        name: Factor(getattr(blank, name).names, np.append(getattr(blank, name).codes, 0))
+        for name in ("vehicle_class", "zone", "machine", "operator")
+    }, coating_removed=np.append(blank.coating_removed, False),
+        settings={name: np.append(column, np.nan) for name, column in blank.settings.items()},
+        pellets=Observed(np.append(blank.pellets.group, -1), blank.pellets.value),
+        minutes=Observed(np.append(blank.minutes.group, -1), blank.minutes.value),
+    )  # fmt: skip
+    chains = [Chain(t, Planning(), columns_of(t), fit_soil(t), np.random.default_rng(1)) for t in (blank, empty)]
+    assert chains[0].soil_lines.tolist() == chains[1].soil_lines.tolist()
+
+
+def test_rounding_to_kilograms_is_seen() -> None:
+    """Figures in steps of 5, 2.5 and 1 kg are rounded figures too, however they look in pounds."""
+    rng = np.random.default_rng(1)
+    kg = rng.integers(2, 20, 40)
+    for step in (5.0, 2.5, 1.0):
+        assert rounding_step(kg * step * LB_PER_KG, STEPS["pellets_lb"]) == pytest.approx(step * LB_PER_KG)
+    assert rounding_step(kg * 5.0, STEPS["pellets_lb"]) == 5.0
+    assert rounding_step(kg * 1.37, STEPS["pellets_lb"]) == 0.0

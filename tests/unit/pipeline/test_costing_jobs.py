@@ -423,3 +423,15 @@ def test_command_writes_the_list_and_answers_in_text_and_json(new_book, tmp_path
     result = json.loads(capsys.readouterr().out)["result"]
     assert {"jobs", "revenue_usd", "cost_usd", "margin_share", "by", "worst", "quotes"} <= set(result)
     assert {"saved", "won", "lost", "open", "above_interval", "below_interval"} <= set(result["quotes"])
+
+
+def test_a_booking_is_its_jobs_in_any_letter_case(new_book) -> None:
+    """Booking t-1 is job T-1: its deposit above the price is told."""
+    book = new_book(rows=[{**ROW, "job_id": "T-1"}])
+    with book.writing() as connection:
+        connection.execute(
+            "insert into bookings by name select 't-1' as booking_id, ?::date as taken_on, ?::date as day, 'van' as "
+            "vehicle_class, 'undercarriage' as zone, 'light' as soil_level, 'done' as status, 900 as deposit_usd, "
+            "0 as batch, 1 as row_hash", [DAY - timedelta(days=3), DAY],
+        )  # fmt: skip
+    assert "A deposit above the price was taken for 1 jobs (T-1)" in warnings(book)

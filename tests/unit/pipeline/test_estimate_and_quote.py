@@ -219,3 +219,24 @@ def test_codes_that_no_learned_job_has_are_told(command: str, ask: Ask, demo_fol
     assert any("Operator `QX9` stands in no job that was learned." in w for w in said)
     known = ask(command, demo_folder, *VAN, "--machine", "RIG-1")["warnings"]
     assert not any("stands in no job" in w for w in known)
+
+
+def test_options_without_a_unit_are_in_the_books(new_book: Callable[..., Any], ask: Ask, run: Run) -> None:
+    """In a metric book --pressure 8 is 8 bar; a unit in the text counts in any book; nonsense is refused in words."""
+    row = {"vehicle_class": "van", "zone": "undercarriage", "soil_level": "heavy", "minutes": 60.0}
+    rows = [{**row, "job_id": f"J{k}", "day": date(2026, 3, 2 + k), "pellets_lb": 60.0 + 12 * (k % 2),
+             "pressure_psi": 90.0 + 40 * (k % 2)} for k in range(20)]  # fmt: skip
+    book = new_book('[shop]\nunits = "metric"\nas_of = "2026-05-01"\n', rows).folder
+    assert run("learn", "--book", str(book))[0] == 0
+    one = ("--vehicle", "van", "--zone", "undercarriage:heavy")
+    bare, bar, psi, wrong = (
+        ask("estimate", book, *one, "--pressure", text)["result"] for text in ("8", "8 bar", "116.030 psi", "4")
+    )
+    assert bare == bar
+    assert bare["estimates"][0]["pellets_lb"]["mean"] == pytest.approx(
+        psi["estimates"][0]["pellets_lb"]["mean"], rel=1e-3
+    )
+    assert wrong != bare
+    for option, text, wanted in (("--pressure", "8 lb", "psi"), ("--feed", "900", "lb/min"), ("--standoff", "x", "in")):
+        code, _, err = run("estimate", *one, option, text, "--book", str(book))
+        assert (code, option in err, wanted in err) == (2, True, True)

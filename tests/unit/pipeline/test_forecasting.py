@@ -244,3 +244,20 @@ def test_command_prints_json_and_refuses_with_code_2(half_year, capsys):
     assert len(told["result"]["months"]) == 1
     assert main(["forecast", "--months", "9", *at]) == 2
     assert "1 to 6" in capsys.readouterr().err
+
+
+def test_a_what_if_says_what_was_supposed(new_book, capsys):
+    """Changed jobs and a changed price are told first, in the book's units; a metric book's bare price is a kg's."""
+    rows = weekday_jobs(date(2026, 1, 5), date(2026, 6, 30), every=4)
+    book = new_book('[shop]\nunits = "metric"\ncurrency = "EUR"\nas_of = "2026-07-01"\n', rows)
+    asked = ["forecast", "--book", str(book.folder), "--json"]
+    assert main([*asked, "--ice-price", "3", "--jobs-change", "-0.1"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert "What-if: 10 % fewer jobs" in told["warnings"][0]
+    assert "What-if: ice at €3.00 a kg" in told["warnings"][1]
+    assert main([*asked, "--ice-price", "1.36078/lb", "--jobs-change", "-0.1"]) == 0
+    by_lb = json.loads(capsys.readouterr().out)
+    assert by_lb["result"]["months"][0]["spend_usd"]["mean"] == pytest.approx(
+        told["result"]["months"][0]["spend_usd"]["mean"], rel=1e-4)  # fmt: skip
+    assert main(asked) == 0
+    assert not any("What-if" in w for w in json.loads(capsys.readouterr().out)["warnings"])

@@ -76,3 +76,17 @@ def test_without_deliveries_ages_stay_unknown(new_book: Callable[..., Book], tmp
     ages = _ages(book, TODAY)
     assert ages.pop("C") == 9.0
     assert all(np.isnan(age) for age in ages.values())
+
+
+def test_who_comes_later_is_not_known_before(new_book: Callable[..., Book]) -> None:
+    """Codes first used after a day are not even counted in the table of that day."""
+    row = {"vehicle_class": "van", "zone": "interior", "pellets_lb": 9.0, "minutes": 20.0}
+    book = new_book(rows=[
+        {**row, "job_id": "A", "day": date(2026, 3, 2), "operator": "JO", "machine": "m1", "customer": "K1"},
+        {**row, "job_id": "B", "day": date(2026, 6, 2), "operator": "NEW", "machine": "m2", "customer": "K2",
+         "vehicle_class": "suv", "zone": "engine_bay"},
+    ])  # fmt: skip
+    early = history(book, date(2026, 4, 1))
+    assert (early.operator.names, early.machine.names, early.customer.names) == (("JO",), ("m1",), ("K1",))
+    assert (early.vehicle_class.names, early.zone.names) == (("van",), ("interior",))
+    assert history(book, TODAY).operator.names == ("JO", "NEW")

@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.book.store import Book
 from pipeline.intake.importing import FileResult, ImportAnswer, import_files
+from pipeline.intake.raw import RawLog
 
 TODAY = date(2026, 7, 1)
 HEAD = "job_id,vehicle,date,vehicle_class,zone,soil_level,pellets_lb,minutes,job_pellets_lb,job_minutes,pass"
@@ -344,3 +345,32 @@ def test_a_file_in_another_unit_is_doubted(put: Put) -> None:
         row.replace(f",{h},,,", f",{60 * float(h):g},,,") for row, h in zip(rows, ("1", "1.25", "0.75"), strict=True)
     ]
     assert not any("a usual line" in w for w in put(*right, dry_run=True).warnings)
+
+
+@pytest.mark.parametrize(
+    ("kind", "head", "row"),
+    [("jobs", "job_id,date,vehicle_class,zone,pellets_lb", "A,2026-03-02,van,interior,8"),
+     ("deliveries", "date,container,weight_lb", "2026-03-02,tote,300"),
+     ("weighings", "date,container,net_lb", "2026-03-02,tote,120"),
+     ("bookings", "booking_id,date,vehicle_class,zone", "B1,2026-07-09,van,interior")],
+)  # fmt: skip
+def test_every_log_may_prefer_what_is_stored(put: Put, kind: str, head: str, row: str) -> None:
+    """--prefer stored is taken for each log, with and without a key; the second time all is known."""
+    assert _ends(put(row, head=head, name=f"{kind}.csv", prefer="stored", kind=kind)) == (1, 0, 0)
+    assert _ends(put(row, head=head, name=f"{kind}.csv", prefer="stored", kind=kind)) == (0, 1, 0)
+
+
+def test_a_supplier_called_total_is_no_totals_row(put: Put) -> None:
+    """A row with a day is a delivery, whatever its first word; one without is a sum."""
+    rows = ("Total Ice Supply,2026-03-02,300", "Total Ice Supply,23.03.2026,280", "Total,,580")
+    only = _one(put(*rows, head="supplier,date,weight_lb", name="deliveries.csv"))
+    assert (only.accepted, only.set_aside) == (2, 1)
+
+
+def test_rows_set_aside_are_counted_with_rejects_too(put: Put, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The count holds where rejects make the file be read again, however long it is."""
+    whole = RawLog.chunks
+    monkeypatch.setattr(RawLog, "chunks", lambda log: whole(log, 3))
+    rows = [f"J{k},,2026-03-02,van,interior,,{-8 if k == 0 else 8},40,,," for k in range(9)]
+    only = _one(put(*rows, ",,,,,,,,,,", "Total,,,,,,64,360,,,"))
+    assert (only.rejected, only.accepted, only.set_aside) == (1, 8, 2)

@@ -234,3 +234,13 @@ def test_other_currency_of_the_same_sign_fits() -> None:
     assert parse_quantity("$5", "money", "", None, "CAD")[0] == 5
     assert isinstance(parse_quantity("USD 5", "money", "", None, "CAD")[0], Fault)
     assert parse_quantity("12,50 €", "money", "", None, "EUR")[0] == 12.5
+
+
+def test_a_share_under_a_percent_head_is_asked_about() -> None:
+    """0.55 under a head with % may be 55 % as a spreadsheet stores it: it is not read as half a percent."""
+    told, _ = parse_quantity("0.55", "share", "%")
+    assert isinstance(told, Fault)
+    assert told.code == "share-or-percent"
+    assert "55 %" in told.hint
+    assert parse_quantity("55", "share", "%")[0] == pytest.approx(0.55)
+    assert parse_quantity("0.5 %", "share", "%")[0] == pytest.approx(0.005)

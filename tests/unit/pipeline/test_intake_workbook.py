@@ -13,6 +13,7 @@ from pipeline.intake.raw import RawLog
 from pipeline.intake.reading import open_log, open_logs
 from pipeline.intake.sheet_scan import cell_name, column_number
 from pipeline.intake.words import book_words
+from pipeline.intake.workbook import cell_text
 from shared.errors import RimebookError
 
 openpyxl = pytest.importorskip("openpyxl")
@@ -361,3 +362,9 @@ class TestOpenDocument:
         """A row written once and repeated a million times with content is refused unread."""
         table = [HEAD, [1_000_000, {"valuetype": "string", "numbercolumnsrepeated": "100", "text": "x"}]]
         assert refused(self.sheet(tmp_path / "a.ods", {"Jobs": table})).problem.code == "stray-cell"
+
+
+def test_durations_of_a_day_and_more_are_read_as_such() -> None:
+    """What an OpenDocument sheet stores as PT25H05M00S is 25:05; other texts stay as they are."""
+    assert [cell_text(t) for t in ("PT25H05M00S", "PT30M", "PT1H0M30.0S")] == ["25:05", "0:30", "1:00:30"]
+    assert [cell_text(t) for t in ("PT", "PT-7", "PT25")] == ["PT", "PT-7", "PT25"]
