@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Literal
 
+from pipeline.answers.amounts import money
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.quoting import QuoteResult, Settled, Wanted, quote_jobs, with_number
 from pipeline.answers.requests import JobAsked, LineAsked, read_zone_option
@@ -14,7 +15,7 @@ from pipeline.intake.book_words import words_of
 from shared.errors import RimebookError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from pipeline.answers.quoting import JobQuote
     from pipeline.book.quote_rows import FinishedJob, SavedQuote
@@ -133,7 +134,18 @@ def requote(
         now = answer.result.quotes[0]
         found = {"today": asking.today.isoformat(), **{k: v for k, v in _stored(now, job).items() if k != "found"}}
         quote_rows.replace_quoted(asking.book, number, {**kept, "found": [*kept["found"], found]})
-    return answer
+    return replace(answer, warnings=(*_of_saved(asking, quote, saved=save), *answer.warnings))
+
+
+def _of_saved(asking: Asking, quote: SavedQuote, *, saved: bool) -> Iterator[str]:
+    """Tell what a price on arrival does to its quote: whether it still holds, and what was written down."""
+    if asking.today > _due(quote):
+        yield f"Quote {quote.number} ran out on {_due(quote)}: what was agreed need not hold any more."
+    if saved:
+        yield (
+            f"What was found is kept with quote {quote.number}; the agreed price stays "
+            f"{money(float(quote.quoted['price_usd']), asking.book.settings.shop.currency)}."
+        )
 
 
 def found_job(asking: Asking, number: int, soil: Sequence[str], *, coating_removed: bool) -> JobAsked:
@@ -169,9 +181,12 @@ def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: s
     """
     quote = saved_quote(asking, number)
     told: tuple[str, ...] = ()
+    if quote.state not in ("open", state):
+        by = f" by job {quote.job_id}" if quote.job_id else ""
+        told = (f"Quote {number} was {quote.state}{by} since {quote.settled_on}; now it is {state}.",)
     if state == "won":
         job = _won_by(asking, quote, job_id)
-        job_id, told = job.job_id, _unlike(quote, job)
+        job_id, told = job.job_id, (*told, *_unlike(quote, job))
     quote_rows.settle_quote(asking.book, number, state, job_id, asking.today)
     return Answer(QuoteResult((), 0.0, "", Settled(number, state, job_id)), told)
 

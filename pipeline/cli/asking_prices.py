@@ -37,6 +37,7 @@ from pipeline.cli.quoting_options import (
     WonOption,
 )
 from pipeline.cli.sheets import ForceOption, SheetOption, check_sheet, write_sheet
+from shared.errors import UsageError
 
 if TYPE_CHECKING:
     # Nothing of this is read by typer, and every command would pay for it.
@@ -155,6 +156,13 @@ def estimate(
     show("estimate", asking, answer, render_estimate, as_json=as_json)
 
 
+def _check_alone(settles: bool, described: Described) -> None:
+    """Refuse a job to quote beside --lost or --won: it would be left out without a word."""
+    if settles and (described.vehicle or described.zone or described.jobs):
+        raise UsageError("two-wishes", where="command line", found="--lost or --won, and a job to quote",
+                         expected="one of them", do="Leave --vehicle, --zone and --jobs out.")  # fmt: skip
+
+
 @describing
 def quote(
     described: Described,
@@ -186,6 +194,7 @@ def quote(
     options = QuoteOptions(price, count, compare, save, found, soil or [], so_far, done, lost, won, job_id,
                            described.coating_removed)  # fmt: skip
     check_together(options)
+    _check_alone(options.lost is not None or options.won is not None, described)
     check_sheet(sheet, force=force)
     asking = ask(book, today, seed=seed, level=level)
     answer = settled(asking, options)

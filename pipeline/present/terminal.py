@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 STACK_BELOW = 60
 #: A word up to this length is kept whole in a text column; a longer one is folded.
 LONGEST_WORD = 16
+#: Spaces between two columns, and the letters that a folded word keeps on a line.
+_GAP = 3
+_SHORTEST_FOLD = 6
 #: The space between a figure and its unit, and what stands for it while a text is wrapped.
 _FIGURE = re.compile(r"(?<=\d) (?=(?:%|lb|kg|min|h)(?!\w))")
 _HELD = "\ue000"
@@ -61,7 +64,8 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_w
         Width to fit; the terminal's where not given.
     """
     wide = columns_wide or width()
-    if wide < STACK_BELOW:
+    least = _least_widths(columns, rows, wide)
+    if wide < STACK_BELOW or sum(least) + _GAP * (len(columns) - 1) > wide:
         return _stacked(columns, rows, wide)
     from rich import box
     from rich.console import Console
@@ -69,15 +73,11 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_w
     from rich.text import Text
 
     drawn = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1), header_style="")
-    for i, column in enumerate(columns):
+    for column, width_needed in zip(columns, least, strict=True):
         if column.kind == "number":
-            longest = max([len(column.head), *(len(row[i]) for row in rows)], default=1)
-            drawn.add_column(Text(column.head), justify="right", no_wrap=True, min_width=longest)
+            drawn.add_column(Text(column.head), justify="right", no_wrap=True, min_width=width_needed)
         else:
-            # A text column gives way to numbers, but only down to its longest word of ordinary length.
-            words = [w for cell in [column.head, *(row[i] for row in rows)] for w in cell.split()]
-            longest = min(max(map(len, words), default=1), LONGEST_WORD)
-            drawn.add_column(Text(column.head), overflow="fold", min_width=longest)
+            drawn.add_column(Text(column.head), overflow="fold", min_width=width_needed)
     for row in rows:
         drawn.add_row(*(Text(cell) for cell in row))
     out = StringIO()
@@ -86,6 +86,27 @@ def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, columns_w
     console.print(drawn)
     text = "\n".join(line.rstrip() for line in out.getvalue().splitlines())
     return text if _unicode_out() else text.replace("─", "-").replace("━", "-")
+
+
+def _least_widths(columns: Sequence[Column], rows: Sequence[Sequence[str]], wide: int) -> list[int]:
+    """Return the least width of each column: numbers whole, words of ordinary length whole where there is room.
+
+    A text column gives way to numbers: its longest word is folded before a figure would be cut off.
+    """
+    least = []
+    for i, column in enumerate(columns):
+        cells = [column.head, *(row[i] for row in rows)]
+        if column.kind == "number":
+            least.append(max(map(len, cells)))
+        else:
+            least.append(min(max((len(w) for cell in cells for w in cell.split()), default=1), LONGEST_WORD))
+    texts = [i for i, column in enumerate(columns) if column.kind == "text"]
+    while texts and sum(least) + _GAP * (len(columns) - 1) > wide:
+        widest = max(texts, key=lambda i: least[i])
+        if least[widest] <= _SHORTEST_FOLD:
+            break
+        least[widest] -= 1
+    return least
 
 
 def _stacked(columns: Sequence[Column], rows: Sequence[Sequence[str]], wide: int) -> str:

@@ -11,7 +11,7 @@ import pytest
 from pipeline.answers.answer import Answer
 from pipeline.book.store import Book
 from pipeline.book.toml_file import load_settings
-from pipeline.intake.importing import ImportAnswer, import_files
+from pipeline.intake.importing import FileResult, ImportAnswer, ImportResult, import_files
 from pipeline.present.figures import Style
 from pipeline.present.import_text import render_import
 
@@ -148,3 +148,17 @@ def test_the_cell_that_proves_the_order_is_the_first(new_book: Callable[..., Boo
     days = ["03.04.2026", "19.03.2026", "14.03.2026", "25.03.2026", "30.03.2026"]
     answer = put(new_book(), tmp_path, *(f"A{i},{day},van,interior,5,9" for i, day in enumerate(days)))
     assert any("because '19.03.2026' can only be that" in w for w in answer.warnings)
+
+
+def test_no_count_is_cut_off_where_names_are_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At 80 columns a long file name is folded; every head and number of the account stays whole."""
+    monkeypatch.setenv("COLUMNS", "80")
+    files = tuple(
+        FileResult(name, "deliveries", 123_456, 123_400, 50, 6, 12_345, (), (), None)
+        for name in ("deliveries-of-the-first-half-year.csv", "short.csv")
+    )
+    told = render_import(Answer(ImportResult(files, 1)), Style())
+    assert all(len(line) <= 80 for line in told.splitlines())
+    assert "set aside" in told
+    assert told.count("12,345") == told.count("123,400") == 2
+    assert "".join(told.split()).count("short.csv") == 1

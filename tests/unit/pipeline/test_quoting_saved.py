@@ -263,8 +263,8 @@ def test_customer_with_one_job_is_told(new_book) -> None:
 def test_bad_wishes_are_refused_in_words(new_book, capsys, arguments: list[str], code: str) -> None:
     """Each wrong option ends with an error object that names it, never a traceback."""
     book = new_book()
-    asked = ["quote", "--vehicle", "van", "--zone", "undercarriage:heavy", "--book", str(book.folder), "--json"]
-    assert main([*asked, *arguments]) in (1, 2)
+    job = [] if "--lost" in arguments else ["--vehicle", "van", "--zone", "undercarriage:heavy"]
+    assert main(["quote", *job, "--book", str(book.folder), "--json", *arguments]) in (1, 2)
     assert json.loads(capsys.readouterr().out)["error"]["code"] == code
 
 
@@ -301,6 +301,23 @@ def test_won_needs_a_job_that_is_known(new_book) -> None:
     with pytest.raises(RimebookError) as told:
         settle(asking(book), 1, "won", "nope")
     assert told.value.problem.code == "no-such-job"
+
+
+def test_what_becomes_of_a_saved_quote_is_said(new_book, capsys) -> None:
+    """A quote that ran out, what was found and kept, and a won quote that is lost after all are told."""
+    book = new_book(rows=[{**ROW, "job_id": "N1", "day": DAY + timedelta(days=1)}])
+    save_quotes(asking(book), [van(book)], Wanted())
+    kept = requote(asking(book), 1, ["undercarriage:severe"], Wanted(), save=True)
+    assert any("What was found is kept with quote 1; the agreed price stays $" in w for w in kept.warnings)
+    late = requote(asking(book, DAY + timedelta(days=60)), 1, ["undercarriage:severe"], Wanted())
+    assert late.warnings[0].startswith(f"Quote 1 ran out on {DAY + timedelta(days=30)}")
+    assert not any("ran out" in w or "is kept" in w for w in requote(asking(book), 1, [], Wanted()).warnings)
+    settle(asking(book, DAY + timedelta(days=2)), 1, "won", "N1")
+    (said,) = settle(asking(book, DAY + timedelta(days=3)), 1, "lost").warnings
+    assert said == f"Quote 1 was won by job N1 since {DAY + timedelta(days=2)}; now it is lost."
+    wish = ["quote", "--lost", "1", "--vehicle", "van", "--zone", "interior", "--book", str(book.folder)]
+    assert main(wish) == 2
+    assert "--lost or --won, and a job to quote" in capsys.readouterr().err
 
 
 def test_won_by_one_job_of_its_time(new_book) -> None:
