@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 LEVELS = (0.5, 0.8, 0.9, 0.95)
 GROUP_LEVEL = 0.8
+#: Levels by which intervals are called too narrow or too wide: a half tells a width sooner than the tails do.
+_JUDGED = (0.5, 0.8)
 #: Groups with fewer tested jobs are told to be small, not judged.
 FEW_JOBS = 20
 N_BINS = 10
@@ -211,14 +213,13 @@ def _advice(
     if main is None:
         yield "No past job could be tested yet: log more jobs, then run `rimebook learn`."
         return
-    # Two quantities of one job are hardly two trials: the band counts jobs.
-    band = 0.02 + 2 * float(np.sqrt(GROUP_LEVEL * (1 - GROUP_LEVEL) / max(main.jobs, 1)))
+    judged = [h for h in levels if h.level in _JUDGED]
     if main.jobs < FEW_JOBS:
         tested = counted(main.jobs, "past job")
         yield f"Only {tested} could be tested: too few to say whether the intervals hold. Log more, then learn again."
-    elif main.held < GROUP_LEVEL - band:
+    elif any(h.held < h.level - _band(h) for h in judged):
         yield "Past intervals were too narrow: quote with a smaller risk share until newer jobs have been learned from."
-    elif main.held > GROUP_LEVEL + band:
+    elif any(h.held > h.level + _band(h) for h in judged):
         yield "Past intervals were wider than they needed to be: prices set by risk may be higher than they must be."
     else:
         yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
@@ -237,6 +238,11 @@ def _advice(
             f"What jobs take has shifted by a factor of {shift.ratio.estimate:.2f} since about {shift.date}: see "
             f"`rimebook technique --change {shift.date}` and note the cause."
         )
+
+
+def _band(held: Held) -> float:
+    """Return how far from its level an honest interval may hold by chance: two quantities of a job are one trial."""
+    return 0.02 + 2 * float(np.sqrt(held.level * (1 - held.level) / max(held.jobs, 1)))
 
 
 _CORRECTIONS = {
