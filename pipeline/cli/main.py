@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from typing import Annotated
 
 import typer
 from typer.exceptions import Abort, TyperException
@@ -24,6 +25,7 @@ from pipeline.cli import (
 )
 from pipeline.cli.common import print_out, tell
 from shared.errors import Problem, RimebookError
+from shared.version import VERSION
 
 app = typer.Typer(
     name="rimebook",
@@ -39,6 +41,21 @@ _ROOMS = (
 )  # fmt: skip
 for _room in _ROOMS:
     _room.register(app)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print_out(f"rimebook {VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _whole(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    """Take what holds for every command."""
 
 
 #: What the parser says of a value, and what it means to who typed it.

@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.book.store import Book
 from pipeline.cli.main import main
+from shared.version import VERSION
 
 
 @pytest.mark.parametrize(
@@ -28,3 +29,8 @@ def test_a_value_that_is_no_number_is_told_plainly(
     assert said in told
     assert "Input should" not in told
     assert "parse" not in told
+
+
+def test_the_version_is_told(run: Callable[..., tuple[int, str, str]]) -> None:
+    """--version answers by itself, with the version of the package."""
+    assert run("--version") == (0, f"rimebook {VERSION}\n", "")
