@@ -30,7 +30,7 @@
   // A table that is wider than its place says so.
   const measure = () => {
     for (const place of document.querySelectorAll(".scroll")) {
-      place.parentNode.classList.toggle("wide", place.scrollWidth > place.clientWidth + 24);
+      place.parentNode.classList.toggle("wide", place.scrollWidth > place.clientWidth + 1);
     }
   };
   measure();
