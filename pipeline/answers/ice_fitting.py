@@ -39,7 +39,8 @@ class FitJob:
         That on its day (a waiting job: the first working day it can be done) there is enough of what is in store now,
         without taking ice that later bookings would have had.
     last_day : date or None
-        Last working day on which it fits with the asked level's chance; None where on none.
+        Last working day of the next 14 on which it would fit with the asked level's chance, were it done then; of a
+        waiting job not before its date. None where on none.
     least_usd : float
         Expected cost of doing it with the ice paid for already: the lowest price worth taking.
     """
@@ -83,7 +84,8 @@ def fit_jobs(
         others = np.arange(len(booked)) != i
         free = free_lb(outlook, place[others], coming_lb[others])
         lb, minutes = ground.demand.booked_lb[i], ground.demand.booked_min[i]
-        fits.append(_fit_job(ground, told, booking.booking_id, lb, minutes, free, int(place[i]), asking.level))
+        # A booked job may be moved to a day before its own.
+        fits.append(_fit_job(ground, told, booking.booking_id, lb, minutes, free, int(place[i]), 0, asking.level))
     if waiting:
         consumption = predict(fit.fitted, request_table(waiting), seed=asking.seed, n_draws=N_DRAWS)
         free = free_lb(outlook, place, coming_lb)
@@ -91,7 +93,7 @@ def fit_jobs(
             waiting, consumption.jobs("pellets_lb").draws, consumption.jobs("minutes").draws, strict=True
         ):
             first = _first_day(days, job.day, ground)
-            fits.append(_fit_job(ground, told, job.job_id, lb, minutes, free, first, asking.level))
+            fits.append(_fit_job(ground, told, job.job_id, lb, minutes, free, first, first, asking.level))
     said = [*fit.warnings, *ground.state.warnings, *ground.demand.warnings]
     if not fits:
         said.append("Nothing is booked in the next 14 days and no waiting jobs were given (--jobs FILE).")
@@ -137,12 +139,14 @@ def free_lb(outlook: Outlook, place: NDArray[np.int64], need_lb: NDArray[np.floa
 
 def _fit_job(
     ground: IceGround, told: Teller, name: str, lb: NDArray[np.float64], minutes: NDArray[np.float64],
-    free: NDArray[np.float64], day: int | None, level: float,
+    free: NDArray[np.float64], day: int | None, earliest: int | None, level: float,
 ) -> FitJob:  # fmt: skip
+    """Return what is told of one job that is to be done on a day and can be from `earliest` on (None: not in time)."""
     costs, shop = ground.settings.costs, ground.settings.shop
     chances = (free >= lb).mean(axis=1)
     days = ground.demand.days
-    able = [i for i, d in enumerate(days) if is_working(d, shop) and chances[i] >= level]
+    first = len(days) if earliest is None else earliest
+    able = [i for i in range(first, len(days)) if is_working(days[i], shop) and chances[i] >= level]
     cost = job_cost(lb, minutes, beside_min=costs.setup_min + costs.cleanup_min, landed_usd_per_lb=0.0, costs=costs)
     return FitJob(
         name,

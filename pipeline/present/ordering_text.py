@@ -169,7 +169,7 @@ def render_fit(answer: Answer[FitResult], style: Style) -> str:
     level = percent(answer.result.fits[0].pellets_lb.interval.level)
     rows = [
         [f.booking_id, style.weight(f.pellets_lb.quantiles[0.5]), _between(f.pellets_lb, style.weight),
-         percent(f.chance_fits), _day(f.last_day) if f.last_day else "on no day", style.money(f.least_usd)]
+         percent(f.chance_fits), _day(f.last_day) if f.last_day else f"none at {level}", style.money(f.least_usd)]
         for f in answer.result.fits
     ]  # fmt: skip
     head = [Column("Job"), Column("Pellets", "number"), Column(level, "number"), Column("Fits", "number"),
@@ -179,4 +179,9 @@ def render_fit(answer: Answer[FitResult], style: Style) -> str:
         f"day (a waiting job: the first working day). Last day: the last on which that chance is {level}, which may be "
         "before its own. Least price: what the job costs with the ice paid for already."
     )
-    return "\n".join([table(head, rows), paragraph(note)])
+    rules = (
+        "Fits: on the day it is booked for; a waiting job on the first working day from its date. Last day: the last "
+        f"working day of the next 14 on which it would fit with a chance of {level}, were it done then, earlier than "
+        "booked or later."
+    )
+    return "\n".join([table(head, rows), paragraph(note), paragraph(rules)])

@@ -74,6 +74,27 @@ def test_small_jobs_fit_and_large_late_ones_do_not(stocked: Book) -> None:
     assert found["large"].pellets_lb.mean > found["small"].pellets_lb.mean
 
 
+def test_the_last_day_of_a_waiting_job_is_not_before_its_date(stocked: Book) -> None:
+    """Ice that would have done on an earlier day is no day for a job that comes when it is gone."""
+    waiting = [asked("now", "door_jambs"), asked("later", "door_jambs", date(2026, 6, 12)),
+               asked("beyond", "door_jambs", date(2026, 8, 3))]  # fmt: skip
+    found = {f.booking_id: f for f in fit_jobs(Asking(stocked, TODAY), waiting, statuses_known=True).result.fits}
+    assert found["now"].last_day is not None
+    assert found["now"].last_day < date(2026, 6, 12)
+    assert found["later"].chance_fits < 0.5
+    assert found["later"].last_day is None
+    assert (found["beyond"].chance_fits, found["beyond"].last_day) == (0.0, None)
+
+
+def test_the_rules_of_both_columns_stand_under_the_table(stocked: Book) -> None:
+    """A job that fits on its day, but not with the level's chance on any, is not said to fit on no day."""
+    text = " ".join(render_fit(fit_jobs(Asking(stocked, TODAY), statuses_known=True), Style()).split())
+    assert "Fits: on the day it is booked for" in text
+    assert "Last day: the last working day of the next 14 on which it would fit with a chance of 80 %" in text
+    assert "on no day" not in text
+    assert "none at 80 %" in text
+
+
 def test_the_least_price_leaves_the_ice_out(stocked: Book) -> None:
     """It is the expected cost of labour, set-up, machine hours, consumables and overhead, with ice at 0."""
     (job,) = fit_jobs(Asking(stocked, TODAY), [asked("w", "undercarriage")], statuses_known=True).result.fits[2:]
