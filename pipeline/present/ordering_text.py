@@ -175,9 +175,8 @@ def render_fit(answer: Answer[FitResult], style: Style) -> str:
     head = [Column("Job"), Column("Pellets", "number"), Column(level, "number"), Column("Fits", "number"),
             Column("Last day"), Column("Least price", "number")]  # fmt: skip
     note = (
-        "Each job by itself, after the others that are booked, with no further delivery. Fits: the chance on its own "
-        f"day (a waiting job: the first working day). Last day: the last on which that chance is {level}, which may be "
-        "before its own. Least price: what the job costs with the ice paid for already."
+        "Each job by itself, after the others that are booked, with no further delivery. Least price: what the job "
+        "costs with the ice paid for already."
     )
     rules = (
         "Fits: on the day it is booked for; a waiting job on the first working day from its date. Last day: the last "
