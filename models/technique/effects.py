@@ -113,9 +113,12 @@ def with_q_values(effects: list[Effect]) -> list[Effect]:
 def savings(effects: Sequence[Effect]) -> list[Effect]:
     """Return those of one family that surely take fewer pellets than like jobs need, tested as waste is.
 
-    The p-value is that of the other side, 1 - p, and the q-value is found among those of the family.
+    The test is that of the other side, beyond `ALIKE` below none (normal: who is looked at has many lines behind them),
+    and the q-value is found among those of the family.
     """
-    turned = with_q_values([replace(e, p_value=1.0 - e.p_value) for e in effects])
+    from scipy.special import ndtr
+
+    turned = with_q_values([replace(e, p_value=float(ndtr((e.raw + ALIKE) / e.error))) for e in effects])
     return [e for e in turned if e.q_value <= FALSE_DISCOVERY and e.ratio <= 1 / LEAST_RATIO]
 
 

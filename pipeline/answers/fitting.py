@@ -110,7 +110,12 @@ def learned_since(asking: Asking) -> tuple[str, ...]:
 
 
 def of_today(asking: Asking) -> tuple[str, ...]:
-    """Tell that jobs dated today are not counted yet: an answer is that of the morning."""
+    """Tell that jobs dated today are not counted yet: an answer is that of the morning.
+
+    Nothing is told where a past day's answer is made again: nobody knew of that day's jobs on its morning.
+    """
+    if asking.today < date.today() and asking.today != asking.book.settings.shop.as_of:
+        return ()
     n = tables.n_visits_on(asking.book, asking.today)
     return (f"{counted(n, 'job')} dated today, {asking.today.isoformat()}: counted from tomorrow on.",) if n else ()
 

@@ -199,7 +199,7 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         plan = replace(plan, course=course_of(outlook, priced, plan.course.orders_lb))
     rules = rules_of_thumb(ground, outlook, priced)
     result = order_result(ground, outlook, priced, plan, dates, decide, rules, bumped_from, level=asking.level)
-    warnings = (*fit.warnings, *_of_today(asking), *ground.state.warnings, *ground.demand.warnings,
+    warnings = (*fit.warnings, *_of_today(asking, question), *ground.state.warnings, *ground.demand.warnings,
                 *_warnings(ground, outlook, terms, plan, dates, question))  # fmt: skip
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)
     largest = max((d.order_lb for d in result.deliveries), default=0.0)
@@ -208,8 +208,10 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
     return Answer(result, warnings, tuple(cautions))
 
 
-def _of_today(asking: Asking) -> Iterator[str]:
+def _of_today(asking: Asking, question: OrderQuestion) -> Iterator[str]:
     """Tell what is dated today without a time before noon: whether it happened before this morning nobody knows."""
+    if not believes_statuses(asking, question.statuses_known):
+        return
     tomorrow = asking.today + timedelta(days=1)
     for what, rows in (("deliveries", tables.deliveries), ("weighings", tables.weighings)):
         late, known = (sum(r.day == asking.today for r in rows(asking.book, day)) for day in (tomorrow, asking.today))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
-from shared.vocabulary import SOILS
+from shared.vocabulary import QUANTITIES, SOILS
 
 if TYPE_CHECKING:
     from datetime import date, datetime
@@ -33,7 +33,9 @@ def job_table(book: Book, before: date | None = None) -> JobTable:
     """Return the jobs dated before a day (all where None) as arrays, ordered by day, job id, vehicle, zone, pass.
 
     The order is that of the content, never that of importing. A recorded 0 counts as nothing recorded. Where a visit
-    has some lines and a total, the rest of the total belongs to the lines without figures.
+    has some lines and a total, the rest of the total belongs to the lines without figures. A zone worked again is one
+    line that took what its passes took together (nothing where one of them has no figure), with the words of the first:
+    whoever asks for a zone asks for all it will take.
     """
     with book.reading() as connection:
         return read_job_table(connection, before)
@@ -45,9 +47,14 @@ def read_job_table(connection: duckdb.DuckDBPyConnection, before: date | None = 
     codes = ", ".join(f"coalesce(list_position(${column}::varchar[], {column}), 0)::integer - 1 as {column}"
                       for column in _FACTORS)  # fmt: skip
     numbers = ", ".join(_number(column) for column in _NUMBERS)
+    passes = ", ".join(f"{_of_all_passes(quantity)} as {quantity}" for quantity in QUANTITIES)
     columns = connection.execute(
         f"""
-        with chosen as (select * from job_lines where $before::date is null or day < $before::date)
+        with chosen as (
+            select * replace ({passes}) from job_lines where $before::date is null or day < $before::date
+            window zone_passes as (partition by job_id, vehicle, zone, package)
+            qualify package != '' or row_number() over (partition by job_id, vehicle, zone, package order by pass) = 1
+        )
         select job_id, dense_rank() over (order by day, job_id) - 1 as job,
             (day - date '1970-01-01')::bigint + {_EPOCH_ORDINAL} as ordinal,
             coalesce(list_position($soils::varchar[], soil_level), 0)::bigint - 1 as soil,
@@ -59,6 +66,12 @@ def read_job_table(connection: duckdb.DuckDBPyConnection, before: date | None = 
         {"before": before, "soils": list(SOILS), **{k: list(v) for k, v in names.items()}},
     ).fetchnumpy()
     return _table(cast("Columns", columns), names)
+
+
+def _of_all_passes(quantity: str) -> str:
+    """Return the SQL of what all passes over a line's zone took; a package's lines keep their own."""
+    whole = f"count(*) over zone_passes = count({quantity}) over zone_passes"
+    return f"case when package != '' then {quantity} when {whole} then sum({quantity}) over zone_passes end"
 
 
 def _number(column: str) -> str:

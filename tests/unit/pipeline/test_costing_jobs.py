@@ -105,7 +105,7 @@ def test_ice_counts_at_the_price_of_its_week_and_container_with_fee_and_loss() -
 def test_what_learn_has_not_seen_is_told_apart_from_what_it_cannot_know(new_book) -> None:
     """A losing job newer than the last fit asks for `learn`; so does the whole answer; today's jobs are named."""
     rows = [{**ROW, "job_id": f"J{k}", "day": DAY + timedelta(days=k), "price_usd": 120.0} for k in range(12)]
-    book = new_book(TOML, rows=rows)
+    book = new_book(f'[shop]\nas_of = "{DAY + timedelta(days=12)}"\n{TOML}', rows=rows)
     today = DAY + timedelta(days=12)
     learn_book(Asking(book, today))
     assert "newer than the last" not in " ".join(job.because for job in costing(book, today).worst)

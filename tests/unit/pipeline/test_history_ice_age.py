@@ -90,3 +90,26 @@ def test_who_comes_later_is_not_known_before(new_book: Callable[..., Book]) -> N
     assert (early.operator.names, early.machine.names, early.customer.names) == (("JO",), ("m1",), ("K1",))
     assert (early.vehicle_class.names, early.zone.names) == (("van",), ("interior",))
     assert history(book, TODAY).operator.names == ("JO", "NEW")
+
+
+def test_a_zone_worked_again_is_one_line_of_all_it_took(new_book: Callable[..., Book]) -> None:
+    """Two passes count together, with the words of the first; with one figure missing the zone's is not known."""
+    row = {"day": date(2026, 3, 2), "vehicle_class": "van", "minutes": 20.0}
+    book = new_book(rows=[
+        {**row, "job_id": "A", "zone": "interior", "pellets_lb": 9.0, "soil_level": "heavy", "operator": "JO"},
+        {**row, "job_id": "A", "zone": "interior", "pellets_lb": 4.0, "pass": 2, "operator": "KI"},
+        {**row, "job_id": "A", "zone": "engine_bay", "pellets_lb": 11.0},
+        {**row, "job_id": "B", "zone": "interior", "pellets_lb": 9.0},
+        {**row, "job_id": "B", "zone": "interior", "pass": 2},
+        {**row, "job_id": "C", "zone": "interior", "pellets_lb": 9.0, "vehicle": "one"},
+        {**row, "job_id": "C", "zone": "interior", "pellets_lb": 7.0, "vehicle": "two"},
+    ])  # fmt: skip
+    table = history(book, TODAY)
+    assert table.line_job.tolist() == [0, 0, 1, 2, 2]
+    assert table.job_total("pellets_lb").tolist()[0] == 24.0
+    assert sorted(table.pellets.value.tolist()) == [7.0, 9.0, 11.0, 13.0]
+    assert sorted(table.minutes.value.tolist()) == [20.0, 20.0, 20.0, 40.0, 40.0]
+    worked = table.zone.codes == table.zone.names.index("interior")
+    assert table.soil[worked & (table.line_job == 0)].tolist() == [2]
+    assert table.operator.names[table.operator.codes[worked & (table.line_job == 0)][0]] == "JO"
+    assert np.isnan(table.job_total("pellets_lb")[1])
