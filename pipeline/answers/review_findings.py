@@ -220,7 +220,8 @@ def findings_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], st
         found += [_from_effect(review, e, terms) for e in effects if _separable(review, e)]
         found += [
             _from_drift(review, d, terms) for d in review.drifts
-            if d.is_sure and float(np.exp(d.posterior.quantile(0.5)[0])) <= 1 / LEAST_RATIO and d.step.kind != "shop" and d.is_separable
+            if d.is_sure and d.step.kind != "shop" and d.is_separable
+            and float(np.exp(d.posterior.quantile(0.5)[0])) <= 1 / LEAST_RATIO
         ]  # fmt: skip
     return sorted(found, key=lambda f: (-f.pellets_lb_month.mean, f.kind, f.name))
 

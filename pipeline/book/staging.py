@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, Literal
 from pipeline.book.log_tables import LOG_TABLES
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import duckdb
     import pandas as pd
 
@@ -123,13 +125,22 @@ def settle_spellings(connection: duckdb.DuckDBPyConnection, table: LogTable) -> 
             connection.execute(f"update staged set {column} = shown from spelled where staged.{column} = spelled.word")
 
 
-def compare(connection: duckdb.DuckDBPyConnection, table: LogTable) -> None:
+def compare(
+    connection: duckdb.DuckDBPyConnection, table: LogTable, written: Mapping[str, tuple[float, str]] | None = None
+) -> None:
     """Find clashes inside the file, then the fate of each good line against the book.
 
     Fates: `twin` (equal to an earlier row of the file), `known` (in the book as it is), `changed` (its key is in the
     book with other content), `new`.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+    table : LogTable
+    written : mapping of column to (factor to the column's own unit, unit), optional
+        Columns whose figures the file has in another unit: clashes are told as they were written.
     """
-    _find_clashes(connection, table)
+    _find_clashes(connection, table, written or {})
     content = f", {table.name}.copy" if not table.key else ""
     # Only the visits and bookings the file touches are read from the book.
     touched = f"{table.folded(table.whole)} in (select distinct {table.folded(table.whole)} from staged)"
@@ -146,7 +157,9 @@ def compare(connection: duckdb.DuckDBPyConnection, table: LogTable) -> None:
         connection.execute(_PILE_FATES)
 
 
-def _find_clashes(connection: duckdb.DuckDBPyConnection, table: LogTable) -> None:
+def _find_clashes(
+    connection: duckdb.DuckDBPyConnection, table: LogTable, written: Mapping[str, tuple[float, str]]
+) -> None:
     connection.execute(
         f"""create temp table clashes as
         select key_hash, min(row_no) as first_row, min(row_hash) != max(row_hash) as differ
@@ -156,7 +169,7 @@ def _find_clashes(connection: duckdb.DuckDBPyConnection, table: LogTable) -> Non
     if not _one(connection, "select count(*) from clashes where differ"):
         return
     others = [c for c in table.columns if c not in table.key]
-    told = ", ".join(_differing(c, table) for c in others)
+    told = ", ".join(_differing(c, table, written.get(c)) for c in others)
     named = ", ".join(f"case when count(distinct coalesce({c}::varchar, '')) > 1 then '{c}' end" for c in others)
     hint = {
         "job_lines": "are one job, vehicle, zone and pass; keep the right one, number the passes 1, 2, "
@@ -182,8 +195,11 @@ def shown(column: str, kind: str) -> str:
     return f"coalesce(nullif({text}, ''), 'blank')"
 
 
-def _differing(column: str, table: LogTable) -> str:
+def _differing(column: str, table: LogTable, written: tuple[float, str] | None) -> str:
     text = shown(column, table.types[column])
+    if written:
+        factor, unit = written
+        text = f"coalesce(format('{{:.6g}} {unit}', {column} / {factor!r}), 'blank')"
     return (
         f"case when count(distinct coalesce({table.folded(column)}::varchar, '')) > 1 "
         f"then '{column} ' || string_agg(distinct {text}, ' or ' order by {text}) end"

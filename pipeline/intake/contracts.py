@@ -105,8 +105,9 @@ def fault_of(breach: Breach, shape: LogShape) -> Fault:
 
 
 def _unit(column: str) -> str:
-    for ending, unit in (("_lb", " lb"), ("minutes", " min"), ("_min", " min"), ("_psi", " psi"), ("_in", " in"),
-                         ("_days", " days"), ("_f", " °F")):  # fmt: skip
+    for ending, unit in (("_usd_per_lb", " a lb"), ("_lb_min", " lb/min"), ("_lb", " lb"), ("minutes", " min"),
+                         ("_min", " min"), ("_psi", " psi"), ("_in", " in"), ("_days", " days"),
+                         ("_f", " °F")):  # fmt: skip
         if column.endswith(ending):
             return unit
     return ""

@@ -198,7 +198,8 @@ def parse_date(text: str, order: DateOrder = "", zone: ZoneInfo | None = None) -
     if isinstance(day, Fault):
         return day
     if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
-        return Fault("absurd-year", f"this reads as {day.isoformat()}; write the year with four digits")
+        believed = f"years {_FIRST_YEAR} to {_LAST_YEAR} are believed; correct the year, in four digits"
+        return Fault("absurd-year", f"this reads as {day.isoformat()}; {believed}")
     if weekday and _DAYS[day.weekday()] != weekday:
         return Fault("wrong-weekday", f"{day.isoformat()} is a {_DAYS[day.weekday()]}; correct the date or the weekday")
     if at is None:

@@ -41,6 +41,7 @@ _UNIT_TOLD: Final = ("mass", "duration")
 
 @dataclass
 class _Draft:
+    where: str
     columns: dict[str, Matched] = field(default_factory=dict)
     unmatched: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -54,11 +55,20 @@ def match_headers(
     units: Units = "us",
     currency: str = "USD",
     column_map: ColumnMap | None = None,
+    where: str = "header",
+    first_of_doubled: bool = False,
 ) -> HeaderMatch:
     """Return how a header's columns are read as a log.
 
     A column map decides first, then the canonical heads, then known spellings (with a unit in them or without), then,
     told in a note, a close spelling that no other column's spelling comes near to.
+
+    Parameters
+    ----------
+    where : str
+        Where the header stands, for errors: the file, the sheet, the line.
+    first_of_doubled : bool
+        Take the first of heads that mean one column instead of raising, to draft a column map.
 
     Raises
     ------
@@ -68,7 +78,7 @@ def match_headers(
     """
     table = HeadTable(log, words)
     heads = [h for h in header if not h.startswith("reject_")]
-    draft = _Draft()
+    draft = _Draft(where)
     wide = find_wide(header, words, table, column_map) if log == "jobs" else None
     taken = wide.indices if wide else frozenset()
     found: dict[str, list[tuple[int, Meaning]]] = {}
@@ -86,8 +96,11 @@ def match_headers(
     _settle_vehicle(header, log, found, table, draft)
     bare: dict[str, str] = {}
     for name, readings in found.items():
+        if first_of_doubled:
+            draft.unmatched.extend(i for i, _ in readings[1:])
+            readings = readings[:1]
         i, meaning = _one_of(header, name, readings, table, draft, column_map)
-        draft.columns[name] = _matched(header, i, meaning, units, currency)
+        draft.columns[name] = _matched(header, i, meaning, units, currency, where)
         if not meaning.unit and meaning.column.reads in _UNIT_TOLD:
             bare[header[i]] = draft.columns[name].unit
     if bare:
@@ -223,7 +236,7 @@ def _one_of(
     if len(preferred) != 1:
         raise RimebookError(
             "doubled-columns",
-            where="header",
+            where=draft.where,
             found=f"{heads}, which both mean {name}",
             expected="one column for it",
             do="Rename or remove one, or say in a column map (--columns MAP.toml) which it is, under [columns]: "
@@ -249,11 +262,11 @@ def _settle_vehicle(
         draft.notes.append(f"{header[i]!r} is read as vehicle_class, since no other head names the class")
 
 
-def _matched(header: Sequence[str], i: int, meaning: Meaning, units: Units, currency: str) -> Matched:
+def _matched(header: Sequence[str], i: int, meaning: Meaning, units: Units, currency: str, where: str) -> Matched:
     if meaning.currency and not currency_fits(meaning.currency, currency):
         raise RimebookError(
             "other-currency",
-            where=f"header, column {i + 1}",
+            where=f"{where}, column {i + 1}",
             found=repr(header[i]),
             expected=f"amounts in {currency}, the book's currency",
             do="Convert the column, or set currency under [shop] in book.toml.",
@@ -270,7 +283,7 @@ def _read_units_alone(header: Sequence[str], log: Log, draft: _Draft, units: Uni
     """Read heads such as 'Kg' as the figure they can only mean, told in a note."""
     for i, meaning in units_alone(header, log, draft.unmatched, draft.columns):
         name = meaning.column.name
-        draft.columns[name] = _matched(header, i, meaning, units, currency)
+        draft.columns[name] = _matched(header, i, meaning, units, currency, draft.where)
         draft.unmatched.remove(i)
         draft.notes.append(
             f"{header[i]!r} is read as {name}, in {meaning.unit}, since no other head names it (a column map can say "

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 from pipeline.book import staging
 from pipeline.book.log_tables import LOG_TABLES
 from pipeline.book.visit_rules import check_bookings, check_visits
+from pipeline.intake.columns import column_of
 from pipeline.intake.framing import FIRST_ROWS, Framer
 from pipeline.intake.logs import SHAPES
 from pipeline.intake.normalise import Habits, Normaliser
 from pipeline.intake.rejects import rejects_text
 from pipeline.intake.telling import warnings_of
+from pipeline.intake.units import FACTORS
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -68,7 +70,7 @@ def judge(
     table, shape = LOG_TABLES[each.match.log], SHAPES[each.match.log]
     framer, notes = _stage_rows(connection, settings, each, words, table, today)
     staging.settle_spellings(connection, table)
-    staging.compare(connection, table)
+    staging.compare(connection, table, _other_units(each.match))
     if prefer == "stored" and table.key:
         staging.keep_stored(connection, table)
     if table.name == "job_lines":
@@ -136,6 +138,17 @@ def _stop_where_hopeless(framer: Framer, each: OpenedLog, *, settled: bool) -> N
         do="Say which column is which with --columns MAP.toml (import --dry-run --write-map MAP.toml drafts one). "
         "Nothing was imported.",
     )  # fmt: skip
+
+
+def _other_units(match: HeaderMatch) -> dict[str, tuple[float, str]]:
+    """Return the factor and unit of columns whose bare figures are in another unit than the column's own."""
+    other = {}
+    for name, matched in _columns(match).items():
+        column = column_of(match.log, name)
+        factors = FACTORS.get(column.reads, {}) if column.reads != "temperature" else {}  # which is no plain factor
+        if matched.unit in factors and matched.unit not in (column.unit, "h:mm"):
+            other[name] = factors[matched.unit], matched.unit
+    return other
 
 
 def _columns(match: HeaderMatch) -> dict[str, Matched]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.calendar import CalendarWindow
@@ -85,10 +86,21 @@ def open_for_import(
                 expected="the heads of one of: jobs, deliveries, weighings, bookings",
                 do="Name it: --kind jobs (or deliveries, weighings, bookings).",
             )  # fmt: skip
-        match = match_headers(
-            log.header, log.kind, words=words, units=settings.shop.units,  # type: ignore[arg-type]  # checked above
-            currency=settings.shop.currency, column_map=column_map,
+        matching = partial(
+            match_headers, log.header, log.kind, words=words, units=settings.shop.units,  # type: ignore[arg-type]  # checked on loading
+            currency=settings.shop.currency, column_map=column_map, where=f"{where}, line {log.header_line}",
         )  # fmt: skip
+        try:
+            match = matching()
+        except RimebookError as error:
+            if write_map is None or error.problem.code != "doubled-columns":
+                raise
+            write_map_draft(write_map, draft_map(log.header, matching(first_of_doubled=True)))
+            problem = error.problem
+            raise RimebookError(
+                problem.code, where=problem.where, found=problem.found, expected=problem.expected,
+                do=f"Say which it is in the map drafted in {write_map} and import with --columns {write_map}.",
+            ) from error  # fmt: skip
         if write_map is not None and match.missing:
             write_map_draft(write_map, draft_map(log.header, match))
         require(match, f"{where}, line {log.header_line}", drafted="" if write_map is None else str(write_map))

@@ -58,9 +58,13 @@ def read_request(file: Path, settings: Settings, *, sheet: str | None = None) ->
     """
     words = words_of(settings)
     log = open_log(file, guess=guesser(words, None, "jobs"), sheet=sheet)
-    match = match_headers(log.header, "jobs", words=words, units=settings.shop.units, currency=settings.shop.currency)  # type: ignore[arg-type]  # "us" or "metric", checked on loading
+    where = f"{file.name}, line {log.header_line}"
+    match = match_headers(
+        log.header, "jobs", words=words, units=settings.shop.units,  # type: ignore[arg-type]  # checked on loading
+        currency=settings.shop.currency, where=where,
+    )  # fmt: skip
     if match.missing and set(match.missing) != {"date"}:
-        require(match, f"{file.name}, line {log.header_line}")
+        require(match, where)
     matched = match.wide.match.columns if match.wide and match.wide.match else match.columns
     matched = {name: m for name, m in matched.items() if name not in _IGNORED}
     habits = Habits()

@@ -12,6 +12,7 @@ import pytest
 from pipeline.book.store import Book
 from pipeline.intake.importing import FileResult, ImportAnswer, import_files
 from pipeline.intake.raw import RawLog
+from shared.errors import RimebookError
 
 TODAY = date(2026, 7, 1)
 HEAD = "job_id,vehicle,date,vehicle_class,zone,soil_level,pellets_lb,minutes,job_pellets_lb,job_minutes,pass"
@@ -374,3 +375,29 @@ def test_rows_set_aside_are_counted_with_rejects_too(put: Put, monkeypatch: pyte
     rows = [f"J{k},,2026-03-02,van,interior,,{-8 if k == 0 else 8},40,,," for k in range(9)]
     only = _one(put(*rows, ",,,,,,,,,,", "Total,,,,,,64,360,,,"))
     assert (only.rejected, only.accepted, only.set_aside) == (1, 8, 2)
+
+
+def test_figures_that_clash_are_told_as_they_were_written(put: Put) -> None:
+    """A file in kilograms is corrected in kilograms."""
+    head = HEAD.replace("pellets_lb", "Pellets (kg)", 1)
+    answer = put("A,,2026-03-02,van,interior,,3,40,,,", "A,,2026-03-02,van,interior,,4,40,,,", head=head)
+    assert _reason(answer, "same-line-differs")[:2] == ("Pellets (kg)", "pellets_lb 3 kg or 4 kg")
+
+
+def test_a_price_that_is_too_large_is_told_as_a_price(put: Put) -> None:
+    """A price of ice is money a pound, no weight."""
+    answer = put("2026-03-02,BOX,200,1150.50", head="date,container,weight_lb,price_usd_per_lb", name="ice.csv")
+    assert "at most 1000 a lb is believed" in _reason(answer, "too-large")[2]
+
+
+def test_heads_that_mean_one_column_name_the_file_and_draft_a_map(put: Put, tmp_path: Path) -> None:
+    """The error tells the file and its line; the drafted map takes the first of them and can be imported with."""
+    head, row = HEAD.replace("job_id", "Job,Invoice", 1), "A,7,,2026-03-02,van,interior,,8,40,,,"
+    with pytest.raises(RimebookError) as doubled:
+        put(row, head=head)
+    assert doubled.value.problem.where == "jobs.csv, line 1"
+    draft = tmp_path / "map.toml"
+    with pytest.raises(RimebookError) as drafted:
+        put(row, head=head, write_map=draft)
+    assert "map.toml" in drafted.value.problem.do
+    assert _ends(put(row, head=head, columns=draft)) == (1, 0, 0)

@@ -134,3 +134,10 @@ def test_faults_stand_at_their_cells() -> None:
     parsed = parse_dates(["soon", "2026-03-02", "soon"])
     assert set(parsed.faults) == {0, 2}
     assert np.isnat(parsed.days[[0, 2]]).all()
+
+
+def test_a_year_long_ago_is_told_with_the_years_that_are_believed() -> None:
+    """It has four digits: what is wrong with it is how long ago it is."""
+    found = parse_date("1926-10-07")
+    assert isinstance(found, Fault)
+    assert "years 1990 to" in found.hint
