@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 import numpy as np
@@ -12,7 +13,6 @@ from shared.vocabulary import QUANTILE_LEVELS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from datetime import date
 
     from numpy.typing import NDArray
 
@@ -40,6 +40,11 @@ class Asking:
     today: date
     seed: int = 1
     level: float = 0.8
+
+    @property
+    def again(self) -> bool:
+        """Whether a past day's answer is made again: its morning lies before today's and is not the book's `as_of`."""
+        return self.today < date.today() and self.today != self.book.settings.shop.as_of
 
 
 @dataclass(frozen=True)

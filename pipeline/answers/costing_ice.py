@@ -8,6 +8,7 @@ import numpy as np
 
 from models.ice.price import landed_usd_per_lb, price_per_lb
 from pipeline.answers.landed import LEAST_DELIVERIES, MOST_LOST_SHARE
+from pipeline.answers.log_gaps import delivery_days
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,7 +62,7 @@ def ice_prices(
         [p if d.price_usd_per_lb is None else d.price_usd_per_lb for d, p in zip(came, listed, strict=True)]
     )
     fee = np.array([settings.ice.delivery_fee_usd if d.fee_usd is None else d.fee_usd for d in came])
-    came_day = np.array([d.day.toordinal() for d in came], dtype=np.int64)
+    came_day = delivery_days(came)
     usd = lb * price + fee
     bought = _of_week(came_day, lb, usd, day)
     into, named = np.array([d.container for d in came]), np.array(container)

@@ -114,7 +114,7 @@ def of_today(asking: Asking) -> tuple[str, ...]:
 
     Nothing is told where a past day's answer is made again: nobody knew of that day's jobs on its morning.
     """
-    if asking.today < date.today() and asking.today != asking.book.settings.shop.as_of:
+    if asking.again:
         return ()
     n = tables.n_visits_on(asking.book, asking.today)
     return (f"{counted(n, 'job')} dated today, {asking.today.isoformat()}: counted from tomorrow on.",) if n else ()

@@ -13,7 +13,7 @@ from models.demand.examples import Examples, examples_of, with_machine
 from models.demand.forecast import BookedAhead, BookedTaken, Consumed, Known
 from pipeline.answers.history import history
 from pipeline.answers.ice_demand import cancelled_draws, coming, gather_bookings
-from pipeline.answers.log_gaps import calendar_of
+from pipeline.answers.log_gaps import calendar_of, delivery_days
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from pipeline.book import tables
 
@@ -73,7 +73,7 @@ def gather(asking: Asking) -> Ground:
         job_days=table.day,
         lead_days=lead,
         booking_since=min(dated) if dated else None,
-        deliveries=np.array([d.day.toordinal() for d in tables.deliveries(asking.book, today)], dtype=np.int64),
+        deliveries=delivery_days(tables.deliveries(asking.book, today)),
         today=today.toordinal(),
         calendar=calendar_of(settings.shop),
         jobs_per_week=settings.planning_keys.jobs_per_week,

@@ -107,9 +107,7 @@ def believes_statuses(asking: Asking, stated: bool | None = None) -> bool:
     As stated; else not where today lies in the past of both the computer and the book (`as_of`): the answer of that day
     is made again.
     """
-    if stated is not None:
-        return stated
-    return asking.today >= date.today() or asking.today == asking.book.settings.shop.as_of
+    return not asking.again if stated is None else stated
 
 
 def coming(bookings: Sequence[Booking], days: Sequence[date], done: set[str], *, statuses_known: bool) -> list[Booking]:

@@ -11,7 +11,7 @@ import numpy as np
 from models.demand.calendar import logged_days
 from models.demand.gaps import find_gaps
 from models.ice.price import held_share, landed_usd_per_lb, order_usd, price_per_lb
-from pipeline.answers.log_gaps import calendar_of
+from pipeline.answers.log_gaps import calendar_of, delivery_days
 from pipeline.book import tables
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def weekly_volume(asking: Asking) -> Volume:
     if not uses:
         return Volume(planned, planned_lb)
     days = np.array([use.day.toordinal() for use in uses], dtype=np.int64)
-    came = np.array([d.day.toordinal() for d in tables.deliveries(asking.book, today)], dtype=np.int64)
+    came = delivery_days(tables.deliveries(asking.book, today))
     gaps = find_gaps(days, came, calendar_of(settings.shop), today.toordinal())
     weeks = len(logged_days(int(days.min()), today.toordinal(), gaps)) / 7.0
     used_lb = sum(use.pellets_lb for use in uses)

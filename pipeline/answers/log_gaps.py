@@ -5,14 +5,19 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from models.demand.calendar import Calendar
 from shared.vocabulary import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from numpy.typing import NDArray
+
     from models.demand.calendar import Gap
     from pipeline.book.settings import Shop
+    from pipeline.book.tables import Delivery
 
 _MOST_TOLD = 5
 
@@ -20,6 +25,11 @@ _MOST_TOLD = 5
 def calendar_of(shop: Shop) -> Calendar:
     """Return the shop's working days and closed days."""
     return Calendar.of([WEEKDAYS.index(day) for day in shop.working_days], [day.toordinal() for day in shop.closed])
+
+
+def delivery_days(came: Sequence[Delivery]) -> NDArray[np.int64]:
+    """Return the days on which ice came as ordinals, (n_deliveries,)."""
+    return np.array([d.day.toordinal() for d in came], dtype=np.int64)
 
 
 def gaps_told(gaps: Sequence[Gap]) -> Iterator[str]:

@@ -19,6 +19,7 @@ from pipeline.answers.ice_answer import BumpedFrom, IceGround, OrderResult, Rule
 from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, believes_statuses, demand, gather_bookings
 from pipeline.answers.ice_state import ice_state, records_of
+from pipeline.answers.log_gaps import delivery_days
 from pipeline.book import tables
 from pipeline.book.costing_rows import usual_price_usd
 from shared.errors import UsageError
@@ -78,7 +79,7 @@ def ice_ground(asking: Asking, fit: CurrentFit, n_days: int, *, statuses_known: 
         fitted=fit.fitted,
         settings=settings,
         beside_min=settings.costs.setup_min + settings.costs.cleanup_min,
-        delivered=np.array([d.day.toordinal() for d in records.deliveries], dtype=np.int64),
+        delivered=delivery_days(records.deliveries),
         statuses_known=believes_statuses(asking, statuses_known),
     )
     return IceGround(asking.today, settings, state, demand(ground, n_days, seed=seed, n_draws=N_DRAWS))

@@ -309,12 +309,10 @@ def _close_spellings(
         ranked = sorted(best.items(), key=lambda item: -item[1])
         if not ranked:
             continue
-        figure = column_of(log, ranked[0][0]).reads in QUANTITIES
-        least = _MISSPELT_FIGURE if figure else _MISSPELT
-        if ranked[0][1] >= least and (len(ranked) == 1 or ranked[0][1] - ranked[1][1] >= _LEAD):
-            column = column_of(log, ranked[0][0])
-            if column in free:
-                candidates.append((ranked[0][1], i, column))
+        column, close = column_of(log, ranked[0][0]), ranked[0][1]
+        least = _MISSPELT_FIGURE if column.reads in QUANTITIES else _MISSPELT
+        if close >= least and (len(ranked) == 1 or close - ranked[1][1] >= _LEAD) and column in free:
+            candidates.append((close, i, column))
     for _, i, column in sorted(candidates, key=lambda c: (-c[0], c[1])):
         if column.name not in draft.columns:
             draft.columns[column.name] = Matched(i, header[i], column.unit or unit_in_book(column, units))

@@ -133,24 +133,13 @@ def _levels(result: SafetyResult) -> str:
         "highest 15 minutes": result.co2_ppm.average_15min,
         "shift over 8 hours": result.co2_ppm.average_8h,
     }
-    rows = [
-        [name, careful(f.quantiles[0.5]), f"{careful(f.interval.low)}-{careful(f.interval.high)}"]
-        for name, f in named.items()
-    ]
+    rows = [[name, *_ppm(figure)] for name, figure in named.items()]
     return table(columns, rows)
 
 
 def _hours(result: SafetyResult) -> str:
     columns = [Column("hours from start"), Column("middle, ppm", "number"), Column("range, ppm", "number")]
-    rows = [
-        [
-            f"{p.minute // _HOUR}",
-            careful(p.ppm.quantiles[0.5]),
-            f"{careful(p.ppm.interval.low)}-{careful(p.ppm.interval.high)}",
-        ]
-        for p in result.curve
-        if p.minute % _HOUR == 0
-    ]
+    rows = [[f"{p.minute // _HOUR}", *_ppm(p.ppm)] for p in result.curve if p.minute % _HOUR == 0]
     return table(columns, rows)
 
 
