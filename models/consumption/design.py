@@ -28,6 +28,8 @@ CELL = "\t"
 N_SOILS = 4
 #: Blocks of one kind of word each.
 WORD_BLOCKS = ("class", "zone", "operator", "machine")
+#: Words whose effect may differ by soil level.
+SOIL_BLOCKS = ("class", "zone", "operator")
 #: Reference value and unit step of a technique setting; from memory, without a source. They only place the origin: the
 #: level and the (shrunk) slopes are learned. Fixed numbers, so that a later job cannot move an earlier answer.
 SETTING_ORIGIN: Mapping[str, tuple[float, float]] = {
@@ -85,7 +87,7 @@ class Rows:
     ----------
     index, value : (n_lines, k)
         Columns (-1: none) that do not depend on soil, and the values in them.
-    class_soil, zone_soil : int64 arrays (n_lines, 4)
+    soil_cells : int64 array (len(SOIL_BLOCKS), n_lines, 4)
         Column of the cell at each soil level, -1 where it has none.
     soil_step : int
         First of the three soil steps.
@@ -93,8 +95,7 @@ class Rows:
 
     index: NDArray[np.int64]
     value: NDArray[np.float64]
-    class_soil: NDArray[np.int64]
-    zone_soil: NDArray[np.int64]
+    soil_cells: NDArray[np.int64]
     soil_step: int
 
     def dense(self, n_columns: int, soil: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -120,7 +121,7 @@ class Rows:
         """Add `amount` to the soil columns of the given lines (rows `at` of the matrix) at their soil levels."""
         for step in range(N_SOILS - 1):
             matrix[at, self.soil_step + step] += amount * (soil > step)
-        for cells in (self.class_soil, self.zone_soil):
+        for cells in self.soil_cells:
             column = cells[lines, soil]
             has = column >= 0
             matrix[at[has], column[has]] += amount
@@ -138,7 +139,7 @@ def columns_of(table: JobTable) -> Columns:
 
     def soiled(words: NDArray[np.str_]) -> tuple[str, ...]:
         if unknown:
-            return tuple(w + CELL + str(s) for w in sorted(set(words.tolist())) for s in range(N_SOILS))
+            return tuple(w + CELL + str(s) for w in _used(words) for s in range(N_SOILS))
         return cells(words, table.soil.astype(str))
 
     blocks: dict[str, tuple[str, ...]] = {
@@ -152,6 +153,7 @@ def columns_of(table: JobTable) -> Columns:
         "soil": tuple(f"step{k}" for k in range(N_SOILS - 1)),
         "class_soil": soiled(vehicle),
         "zone_soil": soiled(zone),
+        "operator_soil": soiled(_words(table.operator)),
         "coating": ("coating",) if table.coating_removed.any() else (),
         "age": ("ice_age_days",) if np.isfinite(table.settings["ice_age_days"]).any() else (),
         "together": ("together",),
@@ -200,9 +202,11 @@ def rows_of(columns: Columns, table: JobTable) -> Rows:
     add(cell_column(columns, "machine_zone", codes["machine"], codes["zone"]))
     for column, amount in _numeric(columns, table):
         add(column, amount)
-    class_soil = np.column_stack([cell_column(columns, "class_soil", codes["class"], s) for s in range(N_SOILS)])
-    zone_soil = np.column_stack([cell_column(columns, "zone_soil", codes["zone"], s) for s in range(N_SOILS)])
-    return Rows(np.column_stack(index), np.column_stack(value), class_soil, zone_soil, columns.start("soil"))
+    cells = [
+        np.column_stack([cell_column(columns, word + "_soil", codes[word], s) for s in range(N_SOILS)])
+        for word in SOIL_BLOCKS
+    ]
+    return Rows(np.column_stack(index), np.column_stack(value), np.stack(cells), columns.start("soil"))
 
 
 def word_codes(columns: Columns, table: JobTable) -> dict[str, NDArray[np.int64]]:

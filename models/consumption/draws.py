@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.design import CELL, N_SOILS, rows_of, setting_score
+from models.consumption.design import CELL, N_SOILS, SOIL_BLOCKS, rows_of, setting_score
 from models.consumption.jobs import SETTINGS
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED
@@ -136,8 +136,7 @@ class Scenarios:
             self.rows,
             index=self.rows.index[at],
             value=self.rows.value[at],
-            class_soil=self.rows.class_soil[at],
-            zone_soil=self.rows.zone_soil[at],
+            soil_cells=self.rows.soil_cells[:, at],
         )
         matrix = part.dense(self.fitted.columns.n, np.full(len(part.index), -1))
         return np.stack([self.base[t][at, None] + matrix @ self.b[t, :-1] for t in range(2)])
@@ -245,8 +244,8 @@ class Scenarios:
                 log_mean[:, k] += self._soil_cells(i, s) * (level[k] == s)
 
     def _soil_cells(self, line: int, soil: int) -> NDArray[np.float64]:
-        one = self._effect("class_soil", self.words["class"][line] + CELL + str(soil))
-        return one + self._effect("zone_soil", self.words["zone"][line] + CELL + str(soil))
+        words = ((block, self.words[block][line]) for block in SOIL_BLOCKS)
+        return np.asarray(sum(self._effect(block + "_soil", word + CELL + str(soil)) for block, word in words if word))
 
 
 def _pair(one: NDArray[np.float64], two: NDArray[np.float64], rho: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -41,7 +41,7 @@ class SoilModel:
     job_share : float
         Share of the latent variance (1 within a class, zone and season) that lines of one job have in common.
     n_lines : int
-        Lines with a written soil level behind it.
+        Lines behind it.
     """
 
     cuts: tuple[float, float, float]
@@ -84,20 +84,63 @@ class SoilModel:
         return np.where(known[:, None], soil[:, None], drawn).astype(np.int64)
 
 
+class SoilRows:
+    """Lines whose soil is known or stands drawn, with what their dirt may depend on; `fit` learns from their levels."""
+
+    def __init__(self, table: JobTable, lines: NDArray[np.int64]) -> None:
+        self.n = len(lines)
+        self._zone, self._class = table.zone, table.vehicle_class
+        self._zone_codes, self._class_codes = table.zone.codes[lines], table.vehicle_class.codes[lines]
+        self._waves = _waves(table)[lines]
+        self._wave_inverse = np.linalg.inv(self._waves.T @ self._waves + _SEASON_LINES * np.eye(2))
+        self._job = table.line_job[lines]
+
+    def counts(self, soil: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return how many lines have each level, planning shares counted as `_PSEUDO_LINES` more, shape (4,)."""
+        return np.asarray(np.bincount(soil, minlength=4) + _PSEUDO_LINES * np.array(PLANNING_SHARES))
+
+    def fit(self, soil: NDArray[np.int64], shares: NDArray[np.float64]) -> SoilModel:
+        """Return the soil distribution given each line's level and the levels' shares of all lines."""
+        first, second, third = cuts_of(shares)
+        score = _interval_means((first, second, third))[soil]
+        zone, score = _shrunk_means(score, self._zone_codes, self._zone.names)
+        vehicle, score = _shrunk_means(score, self._class_codes, self._class.names)
+        season = self._wave_inverse @ (self._waves.T @ score)
+        share = _job_share(score - self._waves @ season, self._job)
+        return SoilModel((first, second, third), zone, vehicle, (float(season[0]), float(season[1])), share, self.n)
+
+
 def fit_soil(table: JobTable) -> SoilModel:
-    """Return the soil distribution of a table; without written soil it is `PLANNING_SHARES` everywhere."""
+    """Return the soil distribution of what was written; without any it is `PLANNING_SHARES` everywhere."""
     known = np.flatnonzero(table.soil >= 0)
-    soil = table.soil[known]
-    counts = np.bincount(soil, minlength=4) + _PSEUDO_LINES * np.array(PLANNING_SHARES)
-    cumulative = np.cumsum(counts / counts.sum())[:3]
-    first, second, third = (NormalDist().inv_cdf(float(c)) for c in cumulative)
-    score = _interval_means((first, second, third))[soil]
-    zone, score = _shrunk_means(score, table.zone.codes[known], table.zone.names)
-    vehicle, score = _shrunk_means(score, table.vehicle_class.codes[known], table.vehicle_class.names)
-    waves = _waves(table)[known]
-    season = np.linalg.solve(waves.T @ waves + _SEASON_LINES * np.eye(2), waves.T @ score)
-    share = _job_share(score - waves @ season, table.line_job[known])
-    return SoilModel((first, second, third), zone, vehicle, (float(season[0]), float(season[1])), share, len(known))
+    rows, soil = SoilRows(table, known), table.soil[known]
+    counts = rows.counts(soil)
+    return rows.fit(soil, counts / counts.sum())
+
+
+def cuts_of(shares: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Return the cuts of a standard normal that leave each level its share, shares (4,) > 0 that sum to 1."""
+    first, second, third = (NormalDist().inv_cdf(float(c)) for c in np.cumsum(shares)[:3])
+    return first, second, third
+
+
+def average(models: list[SoilModel]) -> SoilModel:
+    """Return the mean of several distributions of one shop: of the levels' shares, and of what shifts the dirt."""
+    normal = NormalDist()
+    below = np.mean([[normal.cdf(c) for c in m.cuts] for m in models], axis=0)
+    season = np.mean([m.season for m in models], axis=0)
+
+    def words(parts: list[dict[str, float]]) -> dict[str, float]:
+        return {name: sum(p.get(name, 0.0) for p in parts) / len(parts) for name in sorted(set().union(*parts))}
+
+    return SoilModel(
+        cuts=cuts_of(np.diff(below, prepend=0.0, append=1.0)),
+        zone=words([m.zone for m in models]),
+        vehicle_class=words([m.vehicle_class for m in models]),
+        season=(float(season[0]), float(season[1])),
+        job_share=sum(m.job_share for m in models) / len(models),
+        n_lines=models[0].n_lines,
+    )
 
 
 def _waves(table: JobTable) -> NDArray[np.float64]:

@@ -125,12 +125,18 @@ def fit(
     if not table.n_jobs:
         states = planning_states(planning, columns.n, seed)
     elif table.n_jobs <= SAMPLED_JOBS:
-        states = Chain(table, planning, columns, soil, rng).run(n_burn * thin, n_states, thin, tell)
+        chain = Chain(table, planning, columns, soil, rng)
+        states = chain.run(n_burn * thin, n_states, thin, tell)
+        soil, _ = chain.soil.kept()
     else:
         part = table.take_jobs(np.sort(rng.choice(table.n_jobs, SCALE_JOBS, replace=False)))
         some = columns_of(part)
         chain = Chain(part, planning, some, fit_soil(part), rng)
-        sampled = Sampled(chain.run(n_burn, n_states), some.blocks["zone"], chain.changes())
+        part_states = chain.run(n_burn, n_states)
+        part_soil, unwritten = chain.soil.kept()
+        if chain.soil.by_choice():
+            soil = part_soil
+        sampled = Sampled(part_states, some.blocks["zone"], chain.changes(), unwritten)
         states = fit_all(table, planning, columns, soil, sampled, rng, tell)
     n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]
     for t, n in enumerate(n_values):

@@ -47,6 +47,7 @@ _TIME_SD = 0.02
 _MOST_TIME_STEPS = 6
 _JOBS_PER_TIME_STEP = 12
 _SMALL = 1e-6
+_BY_CHANCE = np.ones(4)
 
 
 @dataclass(frozen=True)
@@ -60,11 +61,14 @@ class Sampled:
         The zones of their columns.
     changes : tuple of Change
         Changes of level.
+    unwritten : (4,)
+        How likely each soil level stays unwritten, up to a factor.
     """
 
     states: States
     zones: tuple[str, ...]
     changes: tuple[Change, ...]
+    unwritten: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -127,7 +131,7 @@ def fit_all(
             float(np.median(part.tail[:, t])),
             float(np.median(part.visit[:, t])),
         )
-        fit = Newton(table, planning, columns, soil, quantity, medians, sampled.changes)
+        fit = Newton(table, planning, columns, soil, quantity, medians, sampled.changes, sampled.unwritten)
         for step in range(_N_STEPS):
             fit.step()
             if tell is not None:
@@ -150,8 +154,9 @@ class Newton:
         quantity: Quantity,
         scales: Scales,
         changes: tuple[Change, ...] = (),
+        unwritten: NDArray[np.float64] = _BY_CHANCE,
     ) -> None:
-        self.table, self.columns, self.scales, self.soil = table, columns, scales, soil
+        self.table, self.columns, self.scales, self.soil, self.unwritten = table, columns, scales, soil, unwritten
         self.planning, self.figures = planning, planning.of(quantity)
         self.observed: Observed = table.observed(quantity)
         size = self.observed.size()
@@ -273,7 +278,8 @@ class Newton:
         from scipy.special import ndtr
 
         edges = np.array([-np.inf, *self.soil.cuts, np.inf])
-        return np.asarray(np.diff(ndtr(edges - self.soil.mean(part)[lines, None]), axis=1))
+        chance = np.diff(ndtr(edges - self.soil.mean(part)[lines, None]), axis=1) * self.unwritten
+        return np.asarray(chance / chance.sum(axis=1, keepdims=True))
 
     def _normal_equations(self, c: _Chunk) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         scales = self.scales

@@ -19,7 +19,8 @@ from models.consumption.design import rows_of, word_codes
 from models.consumption.planning import log_median
 from models.consumption.priors import Priors
 from models.consumption.sampler_jobs import JobLevels
-from models.consumption.sampler_target import STEPS, Target, draw_from_log
+from models.consumption.sampler_soil import FIRST_LEVEL, LatentSoil
+from models.consumption.sampler_target import STEPS, Target
 from models.consumption.unwritten import Unwritten
 from models.consumption.usual import usual_of
 from shared.vocabulary import QUANTITIES
@@ -79,11 +80,11 @@ class Chain:
     def __init__(
         self, table: JobTable, planning: Planning, columns: Columns, soil: SoilModel, rng: np.random.Generator
     ) -> None:
-        self.columns, self.rng, self.soil_model = columns, rng, soil
+        self.columns, self.rng = columns, rng
         self.rows = rows_of(columns, table)
-        self.soil = np.where(table.soil < 0, 1, table.soil)
+        level = np.where(table.soil < 0, FIRST_LEVEL, table.soil)
         bare = replace(table, soil=np.zeros(table.n_lines, dtype=np.int64))
-        matrix = self.rows.dense(columns.n, self.soil)
+        matrix = self.rows.dense(columns.n, level)
         codes = word_codes(columns, table)
         zone = codes["zone"]
         self.soil_log = [np.log(np.array(planning.of(q).soil)) for q in QUANTITIES]
@@ -92,11 +93,14 @@ class Chain:
         ]
         n_zones = len(columns.blocks["zone"])
         self.targets = [
-            Target(table.observed(q), STEPS[q], matrix, base + log[self.soil], table.line_job, zone, n_zones)
+            Target(table.observed(q), STEPS[q], matrix, base + log[level], table.line_job, zone, n_zones)
             for q, base, log in zip(QUANTITIES, self.base, self.soil_log, strict=True)
         ]
         self.floor = [-np.diff(log) for log in self.soil_log]
-        self._init_latent_soil(table)
+        used = np.zeros(table.n_lines, dtype=bool)
+        for target in self.targets:
+            used[target.lines] = True
+        self.soil = LatentSoil(table, used, soil)
         self.priors = Priors(columns)
         self.levels = JobLevels(table, columns, matrix, codes["machine"])
         self.unwritten = Unwritten(table, columns, usual_of(columns, table))
@@ -108,21 +112,6 @@ class Chain:
         self.job_effect = np.zeros((2, table.n_jobs))
         for t, target in enumerate(self.targets):
             self.in_job[t, target.jobs] = True
-
-    def _init_latent_soil(self, table: JobTable) -> None:
-        unknown = table.soil < 0
-        used = np.zeros(table.n_lines, dtype=bool)
-        for target in self.targets:
-            used[target.lines] = True
-        self.unknown = np.flatnonzero(unknown & used)
-        touched = np.zeros(table.n_jobs, dtype=bool)
-        touched[table.line_job[self.unknown]] = True
-        # A line with neither soil nor figure tells nothing of the job's dirt.
-        self.soil_lines = np.flatnonzero(touched[table.line_job] & (used | ~unknown))
-        _, self.soil_job = np.unique(table.line_job[self.soil_lines], return_inverse=True)
-        self.soil_unknown = np.flatnonzero(unknown[self.soil_lines] & used[self.soil_lines])
-        self.soil_mean = self.soil_model.mean(table)[self.soil_lines]
-        self.soil_common = np.zeros(int(self.soil_job.max()) + 1 if len(self.soil_job) else 0)
 
     def sweep(self) -> None:
         """Draw everything once."""
@@ -136,8 +125,8 @@ class Chain:
             target.draw_line_noise(self.rng)
         b = np.array([target.b for target in self.targets])
         self.priors.draw(b, self.job_effect, self.in_job, self._paired_noise(), self.rng)
-        if len(self.soil_unknown):
-            self._draw_soil()
+        if len(self.soil.drawn):
+            self.soil.draw(self._soil_likelihood, self._put_levels, self.rng)
 
     def _keep_job_effects(self) -> None:
         for t, target in enumerate(self.targets):
@@ -160,53 +149,29 @@ class Chain:
             noise.append(target.residual()[at] * np.sqrt(target.l[at] / target.s2[target.zone[at]]))
         return noise
 
-    def _draw_soil(self) -> None:
-        """Draw unwritten soil levels from the probit of the job's common dirt times the likelihood of both figures."""
-        from scipy.special import ndtr, ndtri
-
-        rng, share = self.rng, self.soil_model.job_share
-        own_sd = np.sqrt(1 - share)
-        edges = np.array([-np.inf, *self.soil_model.cuts, np.inf])
-        at, lines = self.soil_unknown, self.soil_lines[self.soil_unknown]
-        centre = self.soil_mean + self.soil_common[self.soil_job]
-        below = ndtr((edges - centre[at, None]) / own_sd)
-        log_p = np.log(np.maximum(np.diff(below, axis=1), 1e-300))
-        for t, target in enumerate(self.targets):
-            log_p += self._soil_likelihood(t, target, lines)
-        new = draw_from_log(log_p, np.arange(4.0), rng).astype(np.int64)
-        self._put_levels(lines, new)
-        level = self.soil[self.soil_lines]
-        low, high = ndtr((edges[level] - centre) / own_sd), ndtr((edges[level + 1] - centre) / own_sd)
-        p = np.clip(low + (high - low) * rng.random(len(level)), 1e-12, 1 - 1e-12)
-        dirt = own_sd * ndtri(p) + self.soil_common[self.soil_job]
-        size = np.bincount(self.soil_job)
-        precision = size / (1 - share) + 1 / share
-        self.soil_common = np.bincount(self.soil_job, weights=dirt) / (1 - share) / precision
-        self.soil_common += rng.standard_normal(len(size)) / np.sqrt(precision)
-
     def _soil_effects(self, t: int, lines: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return what each soil level adds to the lines' mean, shape (n, 4)."""
         b = np.append(self.targets[t].b, 0.0)
         step = self.rows.soil_step
         common = self.soil_log[t] + np.concatenate([[0.0], np.cumsum(b[step : step + 3])])
-        return np.asarray(common + b[self.rows.class_soil[lines]] + b[self.rows.zone_soil[lines]])
+        return np.asarray(common + b[self.rows.soil_cells[:, lines]].sum(axis=0))
 
-    def _soil_likelihood(self, t: int, target: Target, lines: NDArray[np.int64]) -> NDArray[np.float64]:
-        at = target.position[lines]
-        seen = np.flatnonzero(at >= 0)
+    def _soil_likelihood(self, lines: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the log likelihood of the lines' figures at each soil level, (n, 4)."""
         out = np.zeros((len(lines), 4))
-        at = at[seen]
-        effect = self._soil_effects(t, lines[seen])
-        now = effect[np.arange(len(seen)), self.soil[lines[seen]]]
-        rest = target.residual()[at] + now
-        weight = target.l[at] / target.s2[target.zone[at]]
-        out[seen] = -0.5 * weight[:, None] * (rest[:, None] - effect) ** 2
+        for t, target in enumerate(self.targets):
+            at = target.position[lines]
+            seen = np.flatnonzero(at >= 0)
+            at = at[seen]
+            effect = self._soil_effects(t, lines[seen])
+            now = effect[np.arange(len(seen)), self.soil.level[lines[seen]]]
+            rest = target.residual()[at] + now
+            weight = target.l[at] / target.s2[target.zone[at]]
+            out[seen] -= 0.5 * weight[:, None] * (rest[:, None] - effect) ** 2
         return out
 
     def _put_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> None:
-        moved = np.flatnonzero(self.soil[lines] != new)
-        lines, new, old = lines[moved], new[moved], self.soil[lines[moved]]
-        self.soil[lines] = new
+        old = self.soil.level[lines]
         for t, target in enumerate(self.targets):
             at = target.position[lines]
             seen = at >= 0
@@ -243,6 +208,7 @@ class Chain:
             self.sweep()
             if k >= n_burn and (k - n_burn) % thin == thin - 1:
                 kept.append(self.snapshot())
+                self.soil.keep()
             if tell is not None:
                 tell((k + 1) / n_all)
         return stack(kept)

@@ -369,7 +369,7 @@ def test_a_line_without_soil_and_figure_says_nothing_of_the_dirt() -> None:
         minutes=Observed(np.append(blank.minutes.group, -1), blank.minutes.value),
     )  # fmt: skip
     chains = [Chain(t, Planning(), columns_of(t), fit_soil(t), np.random.default_rng(1)) for t in (blank, empty)]
-    assert chains[0].soil_lines.tolist() == chains[1].soil_lines.tolist()
+    assert chains[0].soil.lines.tolist() == chains[1].soil.lines.tolist()
 
 
 def test_rounding_to_kilograms_is_seen() -> None:

@@ -164,7 +164,7 @@ def ranks(rng: np.random.Generator, *, totals: bool) -> dict[str, float]:
         parts.append(chain.run(24, 1))
         n_changes.append(float((chain.levels.changes.scope >= 0).sum()))
     states = stack(parts)
-    columns, matrix = chain.columns, chain.rows.dense(chain.columns.n, chain.soil)
+    columns, matrix = chain.columns, chain.rows.dense(chain.columns.n, chain.soil.level)
     drawn = {"rho_b": states.rho[:, 0], "rho_j": states.rho[:, 1], "n_changes": np.array(n_changes)}
     for t in range(2):
         drawn |= {
