@@ -107,7 +107,7 @@ def main() -> None:
     ask.add_argument("--sizes", default="30,150")
     ask.add_argument("--seeds", type=int, default=5, help="how many shops of each kind")
     ask.add_argument("--first-seed", type=int, default=0)
-    ask.add_argument("--worlds", default="held-out", help="all, tuning, held-out, or names")
+    ask.add_argument("--worlds", default="held-out", help="all, tuning, held-out, writing, or names")
     ask.add_argument("--learners", default="structured,shop,cell,linear,ridge,boosted,boosted_cqr")
     ask.add_argument("--out", type=Path, help="append one JSON line a shop and learner")
     said = ask.parse_args()

@@ -1,9 +1,9 @@
 """The kinds of simulated shop: what is peculiar about each, in numbers; nothing here is known to a learner."""
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
-Tag = Literal["tuning", "held-out"]
+Tag = Literal["tuning", "held-out", "writing"]
 
 
 @dataclass(frozen=True)
@@ -36,11 +36,13 @@ class Kind:
     new_machine: bool = False
     season: float = 0.0
     wear_per_year: float = 0.0
-    #: Writing: readings rounded to (lb, min) steps, blanks by job or line, a grader one level high.
+    #: Writing: readings rounded to (lb, min) steps, blanks by job or line, a grader one level high; where it depends on
+    #: the dirt, the chance of each soil level to be written down.
     rounded_to: tuple[float, float] | None = None
     soil_blank_share: float = 0.03
     crew_blank_share: float = 0.03
     grader: bool = False
+    soil_written: tuple[float, float, float, float] | None = None
     #: Mix: nearly all jobs of two classes; people, machines and classes at prediction time that nobody has seen.
     sparse: bool = False
     newcomers: bool = False
@@ -88,14 +90,20 @@ HELD_OUT = (
 
 _TUNED = ("plain", "totals", "tails", "crossed", "shift", "season", "rounded", "soil_blank", "fixed", "gamma")
 TUNING = tuple(replace(k, tag="tuning", scale_range=(0.8, 1.25)) for k in HELD_OUT if k.name in _TUNED)
-KINDS = {k.key: k for k in (*TUNING, *HELD_OUT)}
+#: Shops that write down soil where it is worth a word, or never, and name it when they ask; beside the held-out kinds,
+#: whose means they do not enter.
+WRITING = (
+    Kind("soil_by_choice", "writing", soil_written=(0.1, 0.15, 0.85, 0.95)),
+    Kind("soil_never", "writing", soil_written=(0.0, 0.0, 0.0, 0.0)),
+)
+KINDS = {k.key: k for k in (*TUNING, *HELD_OUT, *WRITING)}
 
 
 def chosen(words: str) -> list[Kind]:
-    """Return the kinds meant by 'all', 'tuning', 'held-out' or a comma list of names (with or without a tag)."""
+    """Return the kinds meant by 'all', a tag or a comma list of names (with or without a tag)."""
     if words == "all":
         return list(KINDS.values())
-    if words in ("tuning", "held-out"):
+    if words in get_args(Tag):
         return [k for k in KINDS.values() if k.tag == words]
     out: list[Kind] = []
     for word in words.split(","):

@@ -198,6 +198,8 @@ def _written(law: Law, rng: np.random.Generator, v: Visit, job_id: str, names: N
         by_total[rng.integers(2)] = True
     graded = np.minimum(v.soil + (v.operator == law.grader), len(SOILS) - 1)
     blank_soil = _blank(rng, len(v.zones), kind.soil_blank_share)
+    if kind.soil_written is not None:
+        blank_soil = rng.random(len(v.zones)) >= np.array(kind.soil_written)[v.soil]
     blank_machine, blank_operator = rng.random(2) < kind.crew_blank_share
     age_written, n = rng.random() < age_share, len(v.zones)
     rows = [
