@@ -119,7 +119,9 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
 def _each(quote: JobQuote, style: Style) -> str:
     if quote.count == 1:
         return ""
-    return f" for {quote.count} vehicles alike ({style.money(quote.price_usd / quote.count)} each)"
+    each = quote.price_usd / quote.count
+    cents = abs(each - round(each)) > 0.005  # else the vehicles' prices would not add up to the whole
+    return f" for {quote.count} vehicles alike ({style.money(each, cents=cents)} each)"
 
 
 def _terms(quote: JobQuote, style: Style) -> str:
