@@ -13,7 +13,7 @@ import pytest
 from data_demo.generate import SHIPPED_SEED, draw_shop
 from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import current_fit
-from pipeline.answers.ice_demand import is_working
+from pipeline.answers.ice_arrivals import is_working
 from pipeline.answers.ordering import OrderQuestion, delivery_dates, ice_ground, order_ice
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from pipeline.book.settings import Ice, Settings, Shop
