@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -68,6 +68,7 @@ class Costed:
     filled: NDArray[np.bool_]
     line_share: Array
     equipment_usd: Array
+    ice_basis: Literal["planning", "learned"]
 
     @property
     def priced(self) -> NDArray[np.bool_]:
@@ -91,8 +92,9 @@ def costed_visits(asking: Asking) -> Costed:
     filled = [np.where(np.isfinite(a), a, e) for a, e in zip(actual, expected, strict=True)]
     beside, expected_beside = _beside(asking, table, columns)
     planned_ice = planning_price(settings, weekly_volume(asking))
+    came = deliveries(asking.book, asking.today)
     usd_per_lb = ice_prices(
-        settings, deliveries(asking.book, asking.today), planned_ice, day=table.day, container=columns.container,
+        settings, came, planned_ice, day=table.day, container=columns.container,
         used_lb=np.nan_to_num(filled[0]),
     )  # fmt: skip
     real = job_cost(filled[0], filled[1], beside_min=beside, landed_usd_per_lb=usd_per_lb, costs=settings.costs)
@@ -102,6 +104,7 @@ def costed_visits(asking: Asking) -> Costed:
         table, columns, usd_per_lb, filled[0], filled[1], beside, real.total(), expected[0], expected[1],
         expected_beside, thought.total(), ~np.isfinite(actual[0]) | ~np.isfinite(actual[1]),
         _line_share(asking, table, usd_per_lb), real.parts["equipment"],
+        "learned" if came else "planning",
     )  # fmt: skip
 
 

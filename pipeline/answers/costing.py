@@ -76,6 +76,9 @@ class CostingResult:
         Where it was asked for.
     payback : MachinePayback or None
         Where it was asked for.
+    ice_usd_per_lb : float or None
+        What the pounds that went through the hose cost on average, lost ice included; None without a job.
+    ice_basis : {"planning", "learned"}
     """
 
     jobs: int
@@ -89,6 +92,8 @@ class CostingResult:
     followed: tuple[FollowedQuote, ...]
     price_list: PriceList | None
     payback: MachinePayback | None
+    ice_usd_per_lb: float | None
+    ice_basis: Literal["planning", "learned"]
 
 
 def cost_jobs(
@@ -114,12 +119,15 @@ def cost_jobs(
     told = followed_quotes(asking)
     reasons = because(asking, costed, lost, told)
     held, followed = quotes_held(told, costed)
+    used_lb = costed.pellets_lb[rows]
     result = CostingResult(
         jobs=len(rows), revenue_usd=revenue, cost_usd=float(cost.sum()),
         margin_share=1.0 - float(cost.sum()) / revenue if revenue > 0 else None, losing_jobs=int((cost > price).sum()),
         by=_groups(costed), worst=tuple(_losing(costed, i, reasons[k]) for k, i in enumerate(lost.tolist())),
         quotes=held, followed=followed, price_list=refined_list(asking, costed) if price_list else None,
         payback=machine_payback(asking, costed, payback) if payback else None,
+        ice_usd_per_lb=float(np.average(costed.usd_per_lb[rows], weights=used_lb)) if used_lb.any() else None,
+        ice_basis=costed.ice_basis,
     )  # fmt: skip
     return Answer(result, (*learned_since(asking), *of_today(asking), *_warnings(asking, costed, followed)))
 

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from pipeline.book.tables import Delivery
 
 #: Ice used on a day came with the deliveries of the week before it, weighed by their pounds.
-_WEEK_DAYS = 7
+WEEK_DAYS = 7
 #: The loss of a time is that of so many days around it.
-_LOSS_DAYS = 45
+LOSS_DAYS = 45
 
 
 def ice_prices(
@@ -80,7 +80,7 @@ def _of_week(
 ) -> NDArray[np.float64]:
     """Return USD per lb of the deliveries in the week up to each day, of the last one where none; NaN before any."""
     stop = np.searchsorted(came_day, day, side="right")
-    start = np.minimum(np.searchsorted(came_day, day - _WEEK_DAYS, side="right"), np.maximum(stop - 1, 0))
+    start = np.minimum(np.searchsorted(came_day, day - WEEK_DAYS, side="right"), np.maximum(stop - 1, 0))
     sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (usd, lb)]
     paid, got = (s[stop] - s[start] for s in sums)
     return np.where(stop > 0, paid / np.where(got > 0, got, 1.0), np.nan)
@@ -97,12 +97,12 @@ def _lost_share(
     sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (lb, np.ones_like(lb), used_lb)]
 
     def between(days: NDArray[np.int64], total: NDArray[np.float64], low: NDArray[np.int64]) -> NDArray[np.float64]:
-        return np.asarray(total[np.searchsorted(days, low + 2 * _LOSS_DAYS, side="right")]
+        return np.asarray(total[np.searchsorted(days, low + 2 * LOSS_DAYS, side="right")]
                           - total[np.searchsorted(days, low)])  # fmt: skip
 
     # The window stays inside the time in which both deliveries and use were logged.
     first, last = max(int(came_day[0]), int(day[0])), int(day[-1])
-    low = np.clip(day - _LOSS_DAYS, first, max(first, last - 2 * _LOSS_DAYS))
+    low = np.clip(day - LOSS_DAYS, first, max(first, last - 2 * LOSS_DAYS))
     came, n_came, used = between(came_day, sums[0], low), between(came_day, sums[1], low), between(day, sums[2], low)
     share = np.where(n_came >= LEAST_DELIVERIES, 1.0 - used / np.maximum(came, 1e-9), planning_share)
     return np.clip(share, 0.0, MOST_LOST_SHARE)

@@ -103,7 +103,8 @@ class OrderResult:
 
     `chance_short` is that of some day that needs more than there is. `chance_short_before` counts the days before a
     delivery can arrive, which no order changes (None without such days), `chance_short_after` those from then on (None
-    where no delivery can arrive).
+    where no delivery can arrive), `chance_short_cover` the worst of the stretches from one delivery to the next, which
+    is what a service level is about (None where no delivery can arrive).
     """
 
     stock: StockTold
@@ -118,6 +119,7 @@ class OrderResult:
     chance_short_before: float | None
     chance_short_after: float | None
     shortage: ShortageTold
+    chance_short_cover: float | None = None
 
 
 @dataclass(frozen=True)
@@ -157,7 +159,8 @@ def order_result(
 ) -> OrderResult:  # fmt: skip
     """Return the answer of a plan; `dates` are its deliveries, `decide` the next decision day (None: beyond them)."""
     told, course = Teller(ground, level), plan.course
-    waiting = terms.covers(outlook.n_days) < 0
+    covers = terms.covers(outlook.n_days)
+    waiting = covers < 0
     notice = timedelta(days=ground.settings.ice.notice_days)
     return OrderResult(
         stock=stock_told(ground, told),
@@ -180,6 +183,7 @@ def order_result(
         chance_short_before=course.chance_short(waiting) if waiting.any() else None,
         chance_short_after=course.chance_short(~waiting) if not waiting.all() else None,
         shortage=_shortage(terms, course, bumped_from),
+        chance_short_cover=max((course.chance_short(covers == c) for c in set(covers[~waiting])), default=None),
     )  # fmt: skip
 
 

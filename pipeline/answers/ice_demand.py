@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.predicting import predict
-from models.demand.calendar import logged_days
 from models.demand.gaps import find_gaps
+from pipeline.answers.ice_arrivals import HISTORY_WEEKS, arrivals, is_working
 from pipeline.answers.log_gaps import calendar_of, gaps_told
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from shared.vocabulary import SOILS, WEEKDAYS
@@ -24,17 +24,14 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
     from models.demand.calendar import Gap
     from pipeline.answers.answer import Asking
-    from pipeline.book.settings import PlanningKeys, Settings, Shop
+    from pipeline.answers.ice_arrivals import Arrivals
+    from pipeline.book.settings import Settings, Shop
     from pipeline.book.tables import BookingZone
 
-#: Weeks of history that expected walk-ins are learned from, and after how many weeks a day counts half.
-_HISTORY_WEEKS, _HALF_LIFE_WEEKS = 39, 13.0
-#: What the planning figures weigh: as much as so many bookings, and so many working days.
-_CANCEL_WEIGHT, _PLANNING_DAYS = 20.0, 5.0
-#: Days of shrinkage of a weekday's share of the work towards an even week.
-_WEEKDAY_WEIGHT = 6.0
-#: Recent jobs that stand for those to come.
-_MIX_JOBS = 80
+#: What the planning figure for cancelled bookings weighs, in bookings.
+_CANCEL_WEIGHT = 20.0
+#: Bookings on days without work that are named.
+_MOST_NAMED = 3
 _KEPT, LOST = ("done",), ("cancelled", "no_show")
 
 
@@ -96,11 +93,6 @@ def gather_bookings(rows: Sequence[BookingZone]) -> list[Booking]:
     return found
 
 
-def is_working(day: date, shop: Shop) -> bool:
-    """Return whether jobs are done on a day."""
-    return WEEKDAYS[day.weekday()] in shop.working_days and day not in shop.closed
-
-
 def believes_statuses(asking: Asking, stated: bool | None = None) -> bool:
     """Return whether today's status of bookings may be believed.
 
@@ -137,96 +129,6 @@ def cancelled_draws(
         max(_CANCEL_WEIGHT * planning_share, 0.02) + lost, max(_CANCEL_WEIGHT * (1 - planning_share), 0.02) + kept,
         n_draws,
     )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Arrivals:
-    """How many jobs come that are not yet booked.
-
-    Attributes
-    ----------
-    rate : float64 array (n_days,)
-        Expected number by day, 0 where the shop is closed.
-    shape : float
-        Gamma shape of the level's uncertainty: jobs behind it.
-    week_variance : float
-        Variance of a week's own factor around 1.
-    mix : tuple of int
-        Past jobs (rows of the history) that such jobs resemble.
-    """
-
-    rate: NDArray[np.float64]
-    shape: float
-    week_variance: float
-    mix: tuple[int, ...]
-
-
-def arrivals(
-    history: JobTable, bookings: Sequence[Booking], days: Sequence[date], shop: Shop, keys: PlanningKeys,
-    gaps: Sequence[Gap] = (),
-) -> Arrivals:  # fmt: skip
-    """Learn what comes beside the bookings known on the first of `days`.
-
-    For a day k days ahead these are the jobs that k days before were not yet booked: walk-ins, and later bookings. Past
-    working days weigh half after 13 weeks; a weekday's share is shrunk towards an even week; the planning figures
-    count as five working days, in which bookings are taken evenly over the ten days before. Days in `gaps`, on which
-    the log was not kept or the shop not open, are no days without work.
-    """
-    today = days[0]
-    first = max(int(history.day.min()) if history.n_jobs else today.toordinal(), today.toordinal() - 7 * _HISTORY_WEEKS)
-    logged = logged_days(first, today.toordinal(), gaps).tolist()
-    open_days = [d for d in logged if is_working(date.fromordinal(d), shop)]
-    weight = {d: 0.5 ** ((today.toordinal() - d) / (7 * _HALF_LIFE_WEEKS)) for d in open_days}
-    taken = {b.job_id.casefold(): b for b in bookings}
-    lead = np.full(history.n_jobs, -1, dtype=np.int64)
-    for i, name in enumerate(history.job_id):
-        booking = taken.get(name.casefold())
-        if booking is not None:
-            when = booking.taken_on
-            lead[i] = int(history.day[i]) - when.toordinal() if when is not None else 365
-    job_weight = np.array([weight.get(int(d), 0.0) for d in history.day])
-    per_day = keys.jobs_per_week / max(len(shop.working_days), 1)
-    total = sum(weight.values())
-    factor = _weekday_factors(history, job_weight, weight)
-    rate = np.zeros(len(days))
-    for k, day in enumerate(days):
-        if is_working(day, shop):
-            unbooked = keys.walk_in_share + (1 - keys.walk_in_share) * min(k + 1, 10) / 10
-            seen = float(job_weight[lead <= k].sum())
-            level = (seen + _PLANNING_DAYS * per_day * unbooked) / (total + _PLANNING_DAYS)
-            rate[k] = level * factor[day.weekday()]
-    counted = float(job_weight[lead <= len(days)].sum()) + _PLANNING_DAYS * per_day
-    free = np.flatnonzero((job_weight > 0) & (lead <= 7))
-    mix = free if len(free) >= 20 else np.flatnonzero(job_weight > 0)
-    return Arrivals(rate, max(counted, 0.5), _week_variance(history, lead, open_days), tuple(mix[-_MIX_JOBS:].tolist()))
-
-
-def _weekday_factors(
-    history: JobTable, job_weight: NDArray[np.float64], weight: dict[int, float]
-) -> NDArray[np.float64]:
-    """Return each weekday's jobs over an even day's, shape (7,)."""
-    ordinals = np.array(list(weight), dtype=np.int64)
-    open_by = np.bincount((ordinals - 1) % 7, np.array(list(weight.values())), 7) if len(ordinals) else np.zeros(7)
-    jobs_by = np.bincount((history.day - 1) % 7, job_weight, 7) if history.n_jobs else np.zeros(7)
-    if jobs_by.sum() <= 0:
-        return np.ones(7)
-    even = jobs_by.sum() / max(open_by.sum(), 1e-9)
-    return np.asarray((jobs_by + _WEEKDAY_WEIGHT * even) / (open_by + _WEEKDAY_WEIGHT) / even)
-
-
-def _week_variance(history: JobTable, lead: NDArray[np.int64], open_days: Sequence[int]) -> float:
-    """Return how much weeks of unbooked jobs scatter beyond chance, (V - M) / M^2, shrunk and at most 0.5."""
-    if len(open_days) < 20:
-        return 0.05
-    recent = history.day[(lead <= 7) & (history.day >= open_days[0])]
-    start = (open_days[0] - 1) // 7
-    weeks = np.bincount((recent - 1) // 7 - start, minlength=(open_days[-1] - 1) // 7 - start + 1)
-    was_open = np.bincount((np.array(open_days) - 1) // 7 - start, minlength=len(weeks)) > 0
-    inner = weeks[1:-1][was_open[1:-1]]
-    if len(inner) < 4 or inner.mean() <= 0:
-        return 0.05
-    excess = (inner.var(ddof=1) - inner.mean()) / inner.mean() ** 2
-    return float(np.clip((len(inner) * max(excess, 0.0) + 8 * 0.05) / (len(inner) + 8), 0.0, 0.5))
 
 
 def asked_again(history: JobTable, job: int) -> JobAsked:
@@ -302,12 +204,13 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     share = cancelled_draws(ground.bookings, done, ground.today, keys.cancelled_share, n_draws, rng)
     comes = rng.random((n_booked, n_draws)) >= share
     place = np.array([(b.day - ground.today).days for b in booked], dtype=np.int64)
-    day_hours = _Hours(shop, days, ground.beside_min)
+    day_hours = _Hours(shop, days, ground.beside_min, expected.rate > 0)
     need, jobs, room_min = day_hours.booked(place, lb[:n_booked] * comes, minutes[:n_booked], comes)
     _add_unbooked(expected, lb[n_booked:], minutes[n_booked:] + ground.beside_min, need, jobs, room_min, rng)
     return Demand(
         days, need, jobs, tuple(booked), lb[:n_booked], minutes[:n_booked], comes,
-        int(consumption.n_calibration[0].min(initial=0)), (*_unclear(ground, done), *gaps_told(gaps)),
+        int(consumption.n_calibration[0].min(initial=0)),
+        (*_unclear(ground, done), *_off_days(booked, shop), *expected.told(), *gaps_told(gaps)),
     )  # fmt: skip
 
 
@@ -315,14 +218,15 @@ def _recent_gaps(ground: DemandGround) -> list[Gap]:
     """Return the log's gaps in the weeks that arrivals are learned from."""
     today = ground.today.toordinal()
     found = find_gaps(ground.history.day, ground.delivered, calendar_of(ground.settings.shop), today)
-    return [gap for gap in found if gap.last >= today - 7 * _HISTORY_WEEKS]
+    return [gap for gap in found if gap.last >= today - 7 * HISTORY_WEEKS]
 
 
 class _Hours:
     """The hours a shop has, day by day."""
 
-    def __init__(self, shop: Shop, days: Sequence[date], beside_min: float) -> None:
+    def __init__(self, shop: Shop, days: Sequence[date], beside_min: float, walk_ins: NDArray[np.bool_]) -> None:
         self._open = [is_working(day, shop) for day in days]
+        self._taken = walk_ins | np.array(self._open)
         self._day_min = 60.0 * shop.crew * shop.hours_per_day
         self._beside = beside_min
 
@@ -344,10 +248,11 @@ class _Hours:
             ])  # fmt: skip
             if not self._open[d] and not own.any():
                 late = work
+                room[d] = self._day_min if self._taken[d] else 0.0
                 continue
             part = np.minimum(1.0, self._day_min / np.maximum(work[2], 1e-9))
             need[d], jobs[d] = work[0] * part, work[1] * part
-            room[d] = np.maximum(self._day_min - work[2], 0.0) if self._open[d] else 0.0
+            room[d] = np.maximum(self._day_min - work[2], 0.0) if self._taken[d] else 0.0
             late = work * (1 - part)
         return need, jobs, room
 
@@ -371,6 +276,19 @@ def _add_unbooked(
         need[day, column] += lb[which, column]
         jobs[day, column] += 1
         room_min[day, column] -= took[fits]
+
+
+def _off_days(booked: Sequence[Booking], shop: Shop) -> list[str]:
+    """Name the bookings on days on which the shop does not work by its settings: a slip of a date, or of them."""
+    off = [b for b in booked if not is_working(b.day, shop)]
+    if not off:
+        return []
+    named = ", ".join(f"{b.booking_id} on {WEEKDAYS[b.day.weekday()]} {b.day}" for b in off[:_MOST_NAMED])
+    more = f" and {len(off) - _MOST_NAMED} more" if len(off) > _MOST_NAMED else ""
+    return [
+        f"Booked on days that are no working days in book.toml: {named}{more}. Their ice is planned for those days; "
+        "correct the booking, or working_days or closed in [shop], if that is wrong."
+    ]
 
 
 def _unclear(ground: DemandGround, done: set[str]) -> list[str]:

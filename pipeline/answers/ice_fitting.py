@@ -12,7 +12,7 @@ from models.ice.outlook import Outlook, Terms, follow
 from pipeline.answers.answer import Answer, Asking, QuantitySummary
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_answer import IceGround, Teller
-from pipeline.answers.ice_demand import is_working
+from pipeline.answers.ice_arrivals import is_working
 from pipeline.answers.ordering import N_DRAWS, ice_ground, outlook_of
 from pipeline.answers.pricing import job_cost
 from pipeline.answers.requests import JobAsked, request_table

@@ -81,4 +81,4 @@ def check(book: Book) -> Answer[Checked]:
         fits.rewrite_expectations(book, version, expected)
         mended.append("what was expected of past jobs, from the newest fit's record")
     tables = tuple(TableRows(name, n) for name, n in found.rows.items())
-    return Answer(Checked(not found.faults, tables, tuple(mended)), found.faults)
+    return Answer(Checked(not found.faults, tables, tuple(mended)), found.faults + found.not_checked)

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
+    from pipeline.book.keys import Check
+
 FILE_NAME = "book.toml"
 #: Sections of single keys, by their name in the file.
 SECTIONS: dict[str, tuple[str, type]] = {
@@ -249,9 +251,10 @@ def _refuse(problems: list[Problem]) -> None:
 
 
 def template() -> str:
-    """Return a fresh, commented `book.toml`: every key with its default behind a `#`."""
+    """Return a fresh, commented `book.toml`: every key with its default, or a marked example, behind a `#`."""
     lines = [
         "# The settings of this job book. Every key is optional: take the # off a line to change it.",
+        "# A line behind a # shows what holds anyway; where `example:` stands behind it, nothing of it holds.",
         "# `usd` in a name means the currency set below; money, weights and times are in the units the names say.",
         "# Planning figures, prices and times are starting points from memory, not from any source: make them yours.",
     ]
@@ -261,9 +264,9 @@ def template() -> str:
     figures = zip(ZONES, ZONE_PELLETS_LB.values(), ZONE_MINUTES.values(), strict=True)
     for zone, pellets, minutes in figures:
         lines += [f"# [planning.zones.{zone}]", f"# pellets_lb = {pellets:g}", f"# minutes = {minutes:g}"]
-    lines += ["", "# [limits]  # own limits lower than the standard's", "# co2_8h_ppm = 4000"]
+    lines += ["", "# [limits]  # example: own limits lower than the standard's", "# co2_8h_ppm = 4000"]
     for section, example in (("bays", "main"), ("machines", "m1"), ("other_way", "undercarriage")):
-        lines += ["", f"# [{section}.{example}]  # {_doc(NAMED[section])}", *_template_keys(NAMED[section])]
+        lines += ["", f"# [{section}.{example}]  # example: {_doc(NAMED[section])}", *_template_keys(NAMED[section])]
     return "\n".join(lines) + "\n"
 
 
@@ -274,7 +277,22 @@ def _doc(kind: type) -> str:
 def _template_keys(kind: type) -> list[str]:
     if not is_dataclass(kind):
         raise TypeError(kind)
+    defaults = kind()
     declared = [(f.name, f.metadata["check"]) for f in fields(kind) if "check" in f.metadata]
-    shown = [(f"# {name} = {check.shown}", check.doc) for name, check in declared if check.shown]
+    shown = [
+        (f"# {name} = {check.shown}", f"{_mark(kind, name, check, getattr(defaults, name))}{check.doc}")
+        for name, check in declared if check.shown
+    ]  # fmt: skip
     width = min(44, max(len(left) for left, _ in shown))
     return [f"{left:<{width}}  # {doc}" for left, doc in shown]
+
+
+def _mark(kind: type, name: str, check: Check, default: Any) -> str:
+    """Return the mark of a line of the template that shows something else than what holds without it."""
+    value = check.read(tomllib.loads(f"shown = {check.shown}")["shown"])
+    same = value == default
+    if not same and kind is s.PlanningKeys:
+        # A table of factors stands beside those that the program has: it may only say the same again.
+        keys = s.PlanningKeys(**{name: value})
+        same = s.Settings(planning_keys=keys).planning() == s.Settings().planning()
+    return "" if same else "example: "

@@ -23,6 +23,7 @@ from pipeline.cli.common import (
     read_quantity,
     show,
 )
+from pipeline.cli.measures import measured
 from pipeline.cli.quoting_options import (
     CompareOption,
     CountOption,
@@ -55,7 +56,15 @@ DateOption = Annotated[str | None, typer.Option("--date", metavar="DATE", help="
 
 MachineOption = Annotated[str, typer.Option("--machine", help="Machine code (default: the usual mix).")]
 OperatorOption = Annotated[str, typer.Option("--operator", help="Operator code (default: the usual mix).")]
-IceAgeOption = Annotated[float | None, typer.Option("--ice-age", min=0, max=60, help="Age of the pellets, days.")]
+IceAgeOption = Annotated[
+    float | None,
+    typer.Option(
+        "--ice-age",
+        metavar="DAYS",
+        parser=measured("--ice-age", "days", low=0, high=60),
+        help="Age of the pellets, days.",
+    ),
+]
 FeedOption = Annotated[
     str | None, typer.Option("--feed", metavar="RATE", help="Feed, in the book's unit or as 2lb/min.")
 ]

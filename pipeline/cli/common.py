@@ -116,7 +116,10 @@ def read_quantity(text: str, kind: str, option: str, shop: Shop, bounds: tuple[f
         return value
     code, do = "out-of-range", "Check the unit and the decimal point."
     if not isinstance(value, float):
-        code, do = "no-quantity", f"{value.hint[:1].upper()}{value.hint[1:]}."
+        code, do = (
+            "no-quantity",
+            f"{value.hint[:1].upper()}{value.hint[1:]}.".replace("of this column", "of this option"),
+        )
     wanted = f"{bounds[0]:g} to {bounds[1]:g} {book_unit(kind, 'us')} (bare numbers are {unit})".replace(" /", " a ")
     raise UsageError(code, where=option, found=f"`{text}`", expected=wanted, do=do)
 

@@ -18,7 +18,8 @@ def order(
     days: Annotated[int, typer.Option("--days", help="Days to plan for, 1 to 42.")] = 14,
     deliver: Annotated[str | None, typer.Option("--deliver", metavar="mon,thu", help="Days ice can come.")] = None,
     service: Annotated[
-        float | None, typer.Option("--service", help="Wanted chance of not running short between deliveries.")
+        float | None,
+        typer.Option("--service", help="Wanted chance of not running short, from each delivery to the next."),
     ] = None,
     fit: Annotated[bool, typer.Option("--fit", help="Which jobs still fit in the ice that is left?")] = False,
     jobs: JobsOption = None,

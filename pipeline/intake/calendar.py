@@ -28,7 +28,10 @@ MOST_OCCURRENCES: Final = 5_000
 #: What the libraries raise on contradictory calendars and events (a time zone named twice), found by mutating sound
 #: ones.
 _CANNOT_UNFOLD: Final = (ValueError, TypeError, AttributeError, LookupError, OverflowError)
-_ONCE: Final = ("UID", "DTSTART", "DTEND", "DURATION", "RECURRENCE-ID", "SUMMARY", "DESCRIPTION", "STATUS", "CREATED")
+_ONCE: Final = (
+    "UID", "DTSTART", "DTEND", "DURATION", "RECURRENCE-ID", "SUMMARY", "DESCRIPTION", "STATUS", "CREATED",
+    "SEQUENCE",
+)  # fmt: skip
 _DAY: Final = timedelta(days=1)
 _YEAR: Final = timedelta(days=366)
 _TOO_FINE: Final = frozenset(("SECONDLY", "MINUTELY", "HOURLY"))
@@ -66,10 +69,12 @@ def open_calendar(path: Path, window: CalendarWindow | None = None) -> RawLog:
     """Return an iCalendar file as a bookings log.
 
     The day is that of DTSTART in the shop's time zone; ``booking_id`` is the one in the text, else UID, followed by
-    ``/2026-03-16`` (the day of the RECURRENCE-ID) for an occurrence of a series; a cancelled event or occurrence has
-    status ``cancelled``; an occurrence without text of its own has the series'. How the text is read stands in
-    `event_text.read_event_text`. Events whose text names neither class nor zone are set aside under ``events``. An
-    event that cannot be read, or that recurs more often than daily, is a row with a fault.
+    ``/2026-03-16`` for an occurrence of a series: the day of its RECURRENCE-ID, which stays when it is moved, alone in
+    a file, or moved with all before it (RANGE=THISANDFUTURE; RFC 5545, section 3.8.4.4). A cancelled event or
+    occurrence has status ``cancelled``; an occurrence without text of its own has the series'. How the text is read
+    stands in `event_text.read_event_text`. Events whose text names neither class nor zone are set aside under
+    ``events``. An event that cannot be read, that recurs more often than daily, or that says nothing without its
+    series, is a row with a fault.
 
     Raises
     ------
@@ -84,6 +89,7 @@ def open_calendar(path: Path, window: CalendarWindow | None = None) -> RawLog:
     rows = list(reader.rows(path))
     log = RawLog(path, "", "bookings", HEADER, 1, lambda n: _blocks(rows, n, unchanged))
     log.set_aside["events"] = reader.n_other
+    log.notes.extend(reader.notes)
     if reader.n_other:
         shown = ", ".join(repr(title) for title in reader.others)
         log.notes.append(f"{reader.n_other} events name no vehicle class or zone and are set aside (such as {shown})")
@@ -147,18 +153,22 @@ class _Reader:
         self._lines = {self._key(e): lines.get(i, 1) for i, e in reversed(list(enumerate(events)))}
         self._line_of = [lines.get(i, 1) for i in range(len(events))]
         self._series = {str(e.get("UID", "")): e for e in events if e.get("RRULE") or e.get("RDATE")}
+        self._from_here_on: dict[tuple[str, str], Any] = {}
         self.n_other = 0
         self.others: list[str] = []
+        self.notes: list[str] = []
 
     def rows(self, path: Path) -> Iterator[_Row]:
         """Yield the rows of all events in the window, in the order of the file, occurrences by day."""
         series: dict[str, list[tuple[int, Any]]] = {}
         for i, event in enumerate(self._events):
-            fault = _fault_of(event)
+            fault = _fault_of(event) or self._nothing_said(event)
             if fault:
                 yield from self._faulty_rows(self._line_of[i], event, fault)
             else:
                 series.setdefault(str(event["UID"]), []).append((self._line_of[i], event))
+                if _range(event):
+                    self._goes_on(self._line_of[i], event)
         found: list[tuple[int, date, Any]] = []
         for events in series.values():
             try:
@@ -223,9 +233,10 @@ class _Reader:
                 self.others.append(str(event.get("SUMMARY", ""))[:40])
             return
         fields = dict(text.fields)
-        booking_id = fields.pop("booking_id", "") or uid
-        if series is not None and event.get("RECURRENCE-ID"):
-            booking_id += f"/{self._day(event['RECURRENCE-ID'].dt).isoformat()}"
+        of_series = self._said(series).fields.get("booking_id", "") if series is not None else ""
+        booking_id = fields.pop("booking_id", "") or of_series or uid
+        if event.get("RECURRENCE-ID"):
+            booking_id += f"/{self._day(self._slot(event, series)).isoformat()}"
         void = str(event.get("STATUS", "")).upper() == "CANCELLED"
         status = fields.pop("status", "")
         if void and status in ("", "booked"):
@@ -236,6 +247,40 @@ class _Reader:
         for zone in text.zones or ({},):
             cells = own | fields | {key: value for key, value in zone.items() if value}
             yield _Row(line, [cells.get(head, "") for head in HEADER])
+
+    def _nothing_said(self, event: Any) -> Fault | None:
+        """Return why an occurrence that leaves its text to a series outside the file cannot be used."""
+        if not event.get("RECURRENCE-ID") or str(event["UID"]) in self._series:
+            return None
+        if event.get("SUMMARY") or event.get("DESCRIPTION"):
+            return None
+        hint = "it changes one day of a series that is not in this file, and names no vehicle or zone; "
+        return Fault("bad-event", hint + "export the calendar with the whole series", "vehicle_class", "")
+
+    def _goes_on(self, line: int, event: Any) -> None:
+        """Remember a change of an occurrence and all later ones; tell where the later ones are not in the file."""
+        uid, key = str(event["UID"]), self._key(event)
+        if uid not in self._series:
+            day = self._day(event["RECURRENCE-ID"].dt)
+            self.notes.append(
+                f"line {line} changes the booking of {day} and all later ones of its series ({uid[:40]!r}), which is "
+                "not in this file: only that one is changed; export the calendar with the whole series and import it"
+            )
+        before = self._from_here_on.get(key)
+        if before is None or int(event.get("SEQUENCE", 0)) > int(before.get("SEQUENCE", 0)):
+            self._from_here_on[key] = event
+        event["RECURRENCE-ID"].params["RANGE"] = "THISANDFUTURE"  # parameters may be written in any case
+
+    def _slot(self, event: Any, series: Any | None) -> date | datetime:
+        """Return the moment that the series has for an occurrence, wherever it was moved."""
+        zoned = (series if series is not None else event)["DTSTART"].dt
+        slot = _in_zone_of(event["RECURRENCE-ID"].dt, zoned)
+        change = self._from_here_on.get(self._key(event))
+        if change is None:
+            return slot
+        # All occurrences from a change on bear the RECURRENCE-ID of the change; their days tell them apart.
+        first, own = (_in_zone_of(each["DTSTART"].dt, zoned) for each in (change, event))
+        return slot + (date(own.year, own.month, own.day) - date(first.year, first.month, first.day))
 
     def _faulty_rows(self, line: int, event: Any, fault: Fault) -> Iterator[_Row]:
         """Yield what a faulty event says, without its day, so that the rejected rows can be completed and imported."""
@@ -251,7 +296,8 @@ class _Reader:
         if not isinstance(moment, datetime):
             return moment
         if moment.tzinfo is not None and self._zone is not None:
-            moment = moment.astimezone(self._zone)
+            with suppress(OverflowError):  # in the year 1 or 9999
+                moment = moment.astimezone(self._zone)
         return moment.date()
 
     def _line(self, event: Any) -> int:
@@ -268,6 +314,21 @@ class _Reader:
         return str(event.get("UID", "")), moment.isoformat() if moment else ""
 
 
+def _in_zone_of(moment: date | datetime, other: date | datetime) -> date | datetime:
+    """Return a moment in the time zone in which another is written, as it is where one of them has none."""
+    if not isinstance(moment, datetime) or not isinstance(other, datetime):
+        return moment
+    if moment.tzinfo is not None and other.tzinfo is not None:
+        with suppress(OverflowError):  # in the year 1 or 9999
+            return moment.astimezone(other.tzinfo)
+    return moment
+
+
+def _range(event: Any) -> str:
+    moment = event.get("RECURRENCE-ID")
+    return str(moment.params.get("RANGE", "")).upper() if moment else ""
+
+
 def _fault_of(event: Any) -> Fault | None:
     """Return why an event cannot be used, None where it can."""
     if event.errors:
@@ -280,6 +341,11 @@ def _fault_of(event: Any) -> Fault | None:
         return Fault("bad-event", "the event has no UID; export the calendar anew", "booking_id", "")
     if not event.get("DTSTART"):
         return Fault("bad-event", "the event has no start (DTSTART); give it a day", "date", "")
+    if _range(event) not in ("", "THISANDFUTURE"):
+        hint = (
+            f"it changes a range of a series ({_range(event)[:20]}) that is no longer in use; export the calendar anew"
+        )
+        return Fault("bad-event", hint, "RECURRENCE-ID", "")
     rule = event.get("RRULE")
     rules = rule if isinstance(rule, list) else [rule] if rule else []
     for one in rules:

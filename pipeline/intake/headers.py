@@ -304,7 +304,7 @@ def _close_spellings(
         key = word_key(header[i])
         best: dict[str, float] = {}
         for spelling, column in spellings.items():
-            if len(spelling) >= 4 <= len(key):
+            if len(spelling) >= 4 <= len(key) and not (column.reads in QUANTITIES and _goes_on(key, spelling)):
                 best[column.name] = max(best.get(column.name, 0.0), fuzz.ratio(key, spelling))
         ranked = sorted(best.items(), key=lambda item: -item[1])
         if not ranked:
@@ -323,12 +323,26 @@ def _close_spellings(
     _suggest(header, free, draft, table)
 
 
+def _goes_on(key: str, spelling: str) -> bool:
+    """Tell whether a head is a known spelling whole, with more before or after it: 'Timer', 'Weight in', 'Time 2'.
+
+    Slips of the pen lose, swap and double letters; what adds others to a whole word is a word of its own.
+    """
+    before, found, after = key.partition(spelling)
+    if not found or key == spelling:
+        return False
+    doubled = set(before) <= {spelling[0]} and set(after) <= {spelling[-1]}
+    return not doubled and (before, after) not in (("", "s"), ("", "es"))
+
+
 def _suggest(header: Sequence[str], free: Sequence[Column], draft: _Draft, table: HeadTable) -> None:
     open_names = {c.name for c in free if c.name not in draft.columns}
     known: Mapping[str, str] = {
         k: c.name for k, c in (table.spellings | table.canonical).items() if c.name in open_names
     }
     for i in draft.unmatched:
-        near = nearest_spelling(header[i], known, lead=1.0)
+        begun = [s for s in known if len(s) >= 4 and word_key(header[i]).startswith(s)]
+        # 'Set up time in' holds 'time' as well: what it begins with says more.
+        near = nearest_spelling(header[i], known, lead=1.0) or (known[max(begun, key=len)] if begun else None)
         if near:
             draft.notes.append(f"{header[i]!r} is not read; if it is {near}, say so in a column map")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.answers.costing_ice import LOSS_DAYS, WEEK_DAYS
 from pipeline.present.figures import few, percent, words
 from pipeline.present.terminal import Column, paragraph, section, table
 from shared.counting import counted
@@ -37,6 +38,8 @@ def render_costing(answer: Answer[CostingResult], style: Style) -> str:
         blocks.append(_worst(result, style))
     blocks += [_groups([g for g in result.by if g.by == by], head, style) for by, head in _HEADS.items()]
     blocks.append(paragraph("A visit counts in a class, zone or soil level with its lines' share of price and cost."))
+    if result.ice_usd_per_lb is not None:
+        blocks.append(paragraph(_ice(result.ice_usd_per_lb, result.ice_basis, style)))
     if result.quotes.saved:
         blocks.append(_quotes(result.quotes, result.followed, style))
     if result.price_list:
@@ -44,6 +47,17 @@ def render_costing(answer: Answer[CostingResult], style: Style) -> str:
     if result.payback:
         blocks.append(_payback(result.payback, style))
     return "\n\n".join(block for block in blocks if block)
+
+
+def _ice(usd_per_lb: float, basis: str, style: Style) -> str:
+    """Return at what price ice counts, and by which weeks: a quote goes by others, so that the two may differ."""
+    ground = "planning figures"
+    if basis != "planning":
+        ground = (
+            f"for each job the deliveries of the {WEEK_DAYS} days before it and what was lost in the {2 * LOSS_DAYS} "
+            "days around it"
+        )
+    return f"Ice counts at {style.price_of_weight(usd_per_lb)} on average, delivery and lost ice included ({ground})."
 
 
 def _worst(result: CostingResult, style: Style) -> str:

@@ -88,12 +88,14 @@ def _chances(result: OrderResult) -> str:
     before, after = result.chance_short_before, result.chance_short_after
     if after is None:
         return f"No delivery can arrive in these days: the chance of running short is {percent(result.chance_short)}."
+    cover = result.chance_short_cover
+    each = f", at most {percent(cover)} from one delivery to the next" if cover is not None and cover < after else ""
     if before is None:
-        return f"The chance of running short on some day is {percent(after)}."
+        return f"The chance of running short on some day is {percent(after)}{each}."
     first = _day(result.deliveries[0].date)
     return (
         f"Before a delivery can arrive ({first}) the chance of running short is {percent(before)}, whatever is "
-        f"ordered. From then on it is {percent(after)} for some day with this plan."
+        f"ordered. From then on it is {percent(after)} for some day with this plan{each}."
     )
 
 

@@ -15,6 +15,7 @@ from pipeline.answers.reporting_prices import AHEAD_DAYS, AS_IS
 from pipeline.present.estimate_text import basis_line, times, weights
 from pipeline.present.figures import minutes, percent, words
 from pipeline.present.page_tables import Grid, grid
+from pipeline.present.quote_text import ice_counted
 from shared.counting import counted
 
 if TYPE_CHECKING:
@@ -139,8 +140,7 @@ def prices_part(contents: ReportContents, style: Style) -> PricesPart:
             f"The next {listed} of the {prices.n_booked} bookings in the coming {AHEAD_DAYS} days are listed; "
             "`rimebook quote` prices any other."
         )
-    ice = f"Ice counts at {style.price_of_weight(prices.ice_usd_per_lb)}, delivery and lost ice included "
-    ice += "(planning figures)." if prices.ice_basis == "planning" else "(from the deliveries logged)."
+    ice = ice_counted(prices.ice_usd_per_lb, prices.ice_basis, style)
     level = percent(contents.level)
     table = grid(
         f"Prices before tax, made to earn {percent(pricing.margin_share)} of the price at a risk of "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.answers.landed import WINDOW_DAYS
 from pipeline.present.estimate_text import basis_line, times, weights
 from pipeline.present.figures import minutes, percent, words
 from pipeline.present.quote_more_text import render_choices, render_rest
@@ -21,9 +22,14 @@ def render_quote(answer: Answer[QuoteResult], style: Style) -> str:
     if said is not None:
         became = f": job {said.job_id}" if said.job_id else ""
         return f"Quote {said.number} is {said.state}{became}."
-    ice = f"Ice counts at {style.price_of_weight(answer.result.ice_usd_per_lb)}, delivery and lost ice included "
-    ice += "(planning figures)." if answer.result.ice_basis == "planning" else "(from the deliveries logged)."
+    ice = ice_counted(answer.result.ice_usd_per_lb, answer.result.ice_basis, style)
     return "\n\n".join([*(_quote(quote, style) for quote in answer.result.quotes), paragraph(ice)])
+
+
+def ice_counted(usd_per_lb: float, basis: str, style: Style) -> str:
+    """Return at what price ice counts in prices of coming jobs, and which weeks it is from."""
+    ground = "planning figures" if basis == "planning" else f"the deliveries of the last {WINDOW_DAYS // 7} weeks"
+    return f"Ice counts at {style.price_of_weight(usd_per_lb)}, delivery and lost ice included ({ground})."
 
 
 def _quote(quote: JobQuote, style: Style) -> str:
@@ -119,7 +125,9 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
 def _each(quote: JobQuote, style: Style) -> str:
     if quote.count == 1:
         return ""
-    return f" for {quote.count} vehicles alike ({style.money(quote.price_usd / quote.count)} each)"
+    each = quote.price_usd / quote.count
+    cents = abs(each - round(each)) > 0.005  # else the vehicles' prices would not add up to the whole
+    return f" for {quote.count} vehicles alike ({style.money(each, cents=cents)} each)"
 
 
 def _terms(quote: JobQuote, style: Style) -> str:

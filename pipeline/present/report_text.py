@@ -22,5 +22,14 @@ def render_report(answer: Answer[ReportResult], style: Style) -> str:  # noqa: A
         lines.append(f"Wrote {result.pdf}.")
     if result.without_ground:
         lacking = ", ".join(result.without_ground)
-        lines.append(paragraph(f"Too little is logged yet for: {lacking}; the page says what to log."))
+        lines.append(
+            paragraph(f"Too little is logged yet for: {lacking}; the page says what to log.{_meanwhile(result)}")
+        )
     return "\n".join(lines)
+
+
+def _meanwhile(result: ReportResult) -> str:
+    """Return which commands answer from planning figures what the page leaves open until there is a log."""
+    named = [f"`rimebook {name}`" for name in ("order", "forecast") if name in result.without_ground]
+    answers = "answers" if len(named) == 1 else "answer"
+    return f" Until then {' and '.join(named)} {answers} with planning figures." if named else ""

@@ -24,7 +24,8 @@ from models.consumption.learn import learn
 from models.ice.ordering import best_plan, mean_demand_plan, standing_plan
 from models.ice.outlook import Outlook, course_of
 from pipeline.answers.ice_answer import IceGround
-from pipeline.answers.ice_demand import DemandGround, demand, is_working
+from pipeline.answers.ice_arrivals import is_working
+from pipeline.answers.ice_demand import DemandGround, demand
 from pipeline.answers.ice_state import IceRecords, ice_state
 from pipeline.answers.ordering import OrderQuestion, delivery_dates, outlook_of, terms_of
 from pipeline.book.tables import Delivery, Use, Weighing

@@ -48,7 +48,9 @@ _RC: Final[dict[Any, Any]] = {
     "ytick.color": MUTED, "xtick.labelcolor": INK, "ytick.labelcolor": INK, "legend.frameon": False,
     "legend.fontsize": 9.5, "figure.facecolor": "none", "axes.facecolor": "none", "savefig.facecolor": "none",
     "svg.fonttype": "none", "svg.hashsalt": "rimebook", "text.parse_math": False, "axes.unicode_minus": False,
-    "figure.constrained_layout.use": True, "date.converter": "concise",
+    "figure.constrained_layout.use": True,
+    "figure.constrained_layout.w_pad": 0.1,  # a reader's machine may have wider letters than these
+    "date.converter": "concise",
 }  # fmt: skip
 
 

@@ -70,7 +70,8 @@ def effects_chart(effects: Sequence[EffectTold], found: frozenset[tuple[str, str
         axes.set_yticks(range(len(shown)), [_label(e) for e in shown])
         axes.set_ylim(len(shown) - 0.4, -0.6)
         level = percent(shown[0].ratio.level)
-        axes.set_xlabel(f"Pellets against like, % ({level} between)")
+        # Beside long names the axis is narrower than its label, which then ends with it and begins under the names.
+        axes.set_xlabel(f"Pellets against like, % ({level} between)", loc="right")
         reach = max(5.0, *(100 * abs(v - 1) for e in shown for v in (e.ratio.low, e.ratio.high)))
         axes.set_xlim(-1.1 * reach, 1.1 * reach)
         axes.grid(axis="y", visible=False)

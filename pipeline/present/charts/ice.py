@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 #: Past months drawn beside the coming ones.
 _MOST_PAST = 9
+#: Share of the panel's height up to which stock is drawn; above it stand the deliveries, at which the marks are.
+_DRAWN, _MARKED = 0.76, 0.85
 
 
 def stock_chart(order: OrderResult, style: Style) -> Drawing:
@@ -49,18 +51,18 @@ def stock_chart(order: OrderResult, style: Style) -> Drawing:
         for i, day in enumerate(days):
             if day in came:
                 above.annotate(
-                    f"+{came[day] * factor:,.0f}", (i, 0), (0, 3), textcoords="offset points", ha="center", va="bottom",
+                    f"+{came[day] * factor:,.0f}", (i, 1), xycoords=("data", "axes fraction"), ha="center", va="top",
                     color=ORANGE, fontsize=9, fontweight="bold" if day in firm else "normal",
                 )  # fmt: skip
-                above.plot([i], [0], "^", color=ORANGE, markersize=8, clip_on=False)
+                above.plot([i], [_MARKED], "v", color=ORANGE, markersize=8, transform=above.get_xaxis_transform())
         if came:
-            above.plot([], [], "^", color=ORANGE, markersize=8, label=f"delivery ordered, {unit}")
+            above.plot([], [], "v", color=ORANGE, markersize=8, label=f"delivery ordered, {unit}")
         need = [d.need_lb for d in order.days]
         below.bar(at, [n.mean * factor for n in need], width=0.6, color=SKY, label="mean")
         below.vlines(at, [n.interval.low * factor for n in need], [n.interval.high * factor for n in need], color=INK,
                      linewidth=1.6)  # fmt: skip
         top = max(10.0, *(d.stock_lb.interval.high for d in order.days), *came.values()) * factor
-        above.set(ylabel=f"In store, {unit}", ylim=(0, 1.08 * top))
+        above.set(ylabel=f"In store, {unit}", ylim=(0, top / (_DRAWN if came else 0.93)))
         below.set(ylabel=f"Needed, {unit}", xlabel="Day", ylim=(0, None))
         below.set_xticks(at, [_tick(day, i == 0) for i, day in enumerate(days)], fontsize=9)
         for panel in (above, below):

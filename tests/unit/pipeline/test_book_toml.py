@@ -37,6 +37,15 @@ def test_every_line_of_the_template_is_valid_when_its_mark_is_taken_off(tmp_path
     assert settings.shop == Settings().shop
 
 
+def test_examples_of_the_template_do_not_look_like_defaults(tmp_path: Path) -> None:
+    """A line that would change something when its mark is taken off says `example:`; the others would not."""
+    for line in template().splitlines():
+        match = re.match(r"# (crew|classes|rush_usd_per_lb|length_ft|pit|soil_factor|changes|\[limits\])", line)
+        if match:
+            assert ("# example: " in line) == (match[1] not in ("crew", "pit", "soil_factor"))
+    assert "where `example:` stands behind it" in template()
+
+
 def test_an_unknown_key_is_told_with_its_line_and_the_nearest_right_one(tmp_path: Path) -> None:
     """A slip of the pen in a key names its line and what was likely meant."""
     text = told(tmp_path, "[shop]\nname = 'x'\n[pricing]\nmargn_share = 0.3\n")

@@ -174,3 +174,26 @@ def test_metric_books_have_metric_axes() -> None:
 def test_a_chart_is_a_picture_too(drawings: dict[str, Drawing]) -> None:
     """A chart can be written as PNG."""
     assert drawings["air"].png(40).startswith(b"\x89PNG")
+
+
+def test_nothing_is_cut_off_beside_long_names() -> None:
+    """With names that take most of the width the axis' label still stands whole inside the drawing."""
+    ratio = Ratio(1.02, 0.97, 1.08, 0.8)
+    effects = [EffectTold("operator", "W" * 40, "", 9, ratio), EffectTold("setting", "ice_age_days", "", 9, ratio)]
+    figure = effects_chart(effects, frozenset()).figure
+    figure.canvas.draw()
+    box = figure.get_tightbbox(figure.canvas.get_renderer())
+    width, height = figure.get_size_inches()
+    assert 0 <= box.x0 < box.x1 <= width
+    assert 0 <= box.y0 < box.y1 <= height
+
+
+def test_deliveries_stand_above_the_stock() -> None:
+    """No label of a delivery lies over the line or the ranges of the stock."""
+    drawn = stock_chart(_order(), Style("us", "USD")).figure
+    drawn.canvas.draw()
+    renderer, panel = drawn.canvas.get_renderer(), drawn.axes[0]
+    (label,) = [text for text in panel.texts if text.get_text() == "+200"]
+    highest = max(d.stock_lb.interval.high for d in _order().days)
+    top_of_stock = panel.transData.transform((0, max(highest, 200.0)))[1]
+    assert label.get_window_extent(renderer).y0 > top_of_stock

@@ -121,6 +121,25 @@ def test_a_column_map_decides_and_is_drafted(new_book: Callable[..., Book], tmp_
     assert lb == pytest.approx(8 / 0.45359237)  # NIST SP 811: the pound is 0.45359237 kg exactly
 
 
+def test_a_moved_occurrence_alone_changes_its_booking(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A series, and later one of its days moved in a file of its own, are the same bookings."""
+    book = new_book()
+    head = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//test//EN\r\nBEGIN:VEVENT\r\nUID:s\r\nSUMMARY:van interior\r\n"
+    tail = "END:VEVENT\r\nEND:VCALENDAR\r\n"
+    series, moved = tmp_path / "series.ics", tmp_path / "moved.ics"
+    series.write_text(head + "DTSTART;VALUE=DATE:20260302\r\nRRULE:FREQ=WEEKLY;COUNT=3\r\n" + tail, newline="")
+    moved.write_text(head + "RECURRENCE-ID;VALUE=DATE:20260309\r\nDTSTART;VALUE=DATE:20260311\r\n" + tail, newline="")
+    import_files(book, [series], today=TODAY)
+    import_files(book, [moved], today=TODAY)
+    with book.reading() as connection:
+        found = connection.execute("select booking_id, day from bookings order by booking_id").fetchall()
+    assert found == [
+        ("s/2026-03-02", date(2026, 3, 2)),
+        ("s/2026-03-09", date(2026, 3, 11)),
+        ("s/2026-03-16", date(2026, 3, 16)),
+    ]
+
+
 def test_a_missing_column_map_is_told(new_book: Callable[..., Book], tmp_path: Path) -> None:
     """A map that is not there stops the import."""
     file = _file(tmp_path, "jobs.csv", "A,2026-03-02,van,interior,8,40")

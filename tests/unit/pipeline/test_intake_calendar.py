@@ -127,6 +127,53 @@ def test_series_exceptions_and_cancellations(tmp_path: Path) -> None:
     assert [line for chunk in log.chunks() for line in chunk.lines] == [4, 11, 16]
 
 
+SERIES = "UID:s\nDTSTART;TZID=America/Denver:20260302T200000\nRRULE:FREQ=WEEKLY;COUNT=4\nSUMMARY:van interior"
+
+
+def test_an_occurrence_alone_has_the_number_it_has_in_its_series(tmp_path: Path) -> None:
+    """RECURRENCE-ID numbers an occurrence with or without its series in the file, in whatever zone it is written."""
+    unzoned = CalendarWindow(WINDOW.start, WINDOW.stop)
+    local = "UID:s\nRECURRENCE-ID;TZID=America/Denver:20260316T200000\nDTSTART;TZID=America/Denver:20260317T100000\n"
+    universal = "UID:s\nRECURRENCE-ID:20260317T020000Z\nDTSTART;TZID=America/Denver:20260317T100000\n"
+    for window in (WINDOW, unzoned):
+        whole = {row["booking_id"] for row in rows(opened(tmp_path, SERIES, window=window))}
+        for head in (local, universal):
+            (alone,) = rows(opened(tmp_path, head + "SUMMARY:van interior", window=window))
+            assert (alone["booking_id"], alone["date"]) == ("s/2026-03-16", "2026-03-17")
+            both = rows(opened(tmp_path, SERIES, head + "SUMMARY:van interior", window=window))
+            assert {row["booking_id"] for row in both} == whole
+
+
+def test_an_occurrence_keeps_the_number_in_the_text_of_its_series(tmp_path: Path) -> None:
+    """An occurrence whose own text names no booking has the number that its series names."""
+    moved = "UID:s\nRECURRENCE-ID;TZID=America/Denver:20260316T200000\nDTSTART;TZID=America/Denver:20260317T100000\n"
+    found = rows(opened(tmp_path, SERIES + "\nDESCRIPTION:booking no: B-7", moved + "SUMMARY:suv interior"))
+    assert "B-7/2026-03-16" in {row["booking_id"] for row in found}
+
+
+def test_a_change_of_this_and_all_later_ones(tmp_path: Path) -> None:
+    """RANGE=THISANDFUTURE moves all later bookings, each under its own number; without the series that is told."""
+    change = "UID:s\nRECURRENCE-ID;RANGE=thisandfuture;TZID=America/Denver:20260309T200000\n"
+    change += "DTSTART;TZID=America/Denver:20260310T100000\nSUMMARY:suv interior"
+    found = [(r["booking_id"], r["date"], r["vehicle_class"]) for r in rows(opened(tmp_path, SERIES, change))]
+    assert found == [
+        ("s/2026-03-02", "2026-03-02", "van"),
+        ("s/2026-03-09", "2026-03-10", "suv"),
+        ("s/2026-03-16", "2026-03-17", "suv"),
+        ("s/2026-03-23", "2026-03-24", "suv"),
+    ]
+    log = opened(tmp_path, change)
+    assert [(r["booking_id"], r["date"]) for r in rows(log)] == [("s/2026-03-09", "2026-03-10")]
+    assert "all later ones" in log.notes[0]
+    assert "export the calendar with the whole series" in log.notes[0]
+
+
+def test_an_occurrence_that_says_nothing_without_its_series_is_a_fault(tmp_path: Path) -> None:
+    """A cancelled day of a series that is not in the file must not pass as an event of no matter."""
+    log = opened(tmp_path, "UID:s\nRECURRENCE-ID;VALUE=DATE:20260309\nDTSTART;VALUE=DATE:20260309\nSTATUS:CANCELLED")
+    assert faults(log) == {4: "bad-event"}
+
+
 def test_cancelled_events(tmp_path: Path) -> None:
     """STATUS:CANCELLED cancels, a calendar with METHOD:CANCEL cancels all, and a no-show in the text stays one."""
     one = "UID:a\nDTSTART;VALUE=DATE:20260302\nSTATUS:CANCELLED\nSUMMARY:van interior"

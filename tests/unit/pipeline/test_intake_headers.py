@@ -330,8 +330,21 @@ def test_a_head_that_is_only_like_a_figures_is_not_read_as_one(head: str) -> Non
 
 
 @pytest.mark.parametrize(
+    ("log", "head", "column"),
+    [("jobs", "Timer", "minutes"), ("jobs", "Time 2", "minutes"), ("jobs", "Set up time in", "setup_min"),
+     ("deliveries", "Weight in", "weight_lb"), ("deliveries", "In weight", "weight_lb")],
+)  # fmt: skip
+def test_a_figures_head_with_more_to_it_is_asked_about(log: str, head: str, column: str) -> None:
+    """A known head with other letters before or after it is another word: it is not read, and its near one is named."""
+    match = match_headers([*NEEDED, head], log, words=WORDS)
+    assert column not in match.columns
+    assert f"{head!r} is not read; if it is {column}, say so in a column map" in match.notes
+
+
+@pytest.mark.parametrize(
     ("head", "column"), [("Pelets", "pellets_lb"), ("Minuts", "minutes"), ("Presure", "pressure_psi"),
-                         ("Cleanup tme", "cleanup_min"), ("Oprator", "operator")],
+                         ("Cleanup tme", "cleanup_min"), ("Oprator", "operator"), ("Pressures", "pressure_psi"),
+                         ("Minutess", "minutes"), ("PPrice", "price_usd")],
 )  # fmt: skip
 def test_a_misspelt_head_is_read_and_told(head: str, column: str) -> None:
     """Letters lost or turned round do not cost a column."""

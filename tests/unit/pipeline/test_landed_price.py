@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import date, timedelta
 
@@ -65,6 +66,30 @@ def test_quote_costing_and_forecast_price_ice_alike(new_book: Make) -> None:
     month = forecast(asking, ForecastQuestion()).result.months[0]
     used, spent = month.pellets_used_lb.mean, month.spend_usd.mean
     assert spent / used == pytest.approx(quoted.usd_per_lb, rel=0.25)
+
+
+def test_quote_and_costing_say_which_weeks_their_price_of_ice_is_from(
+    new_book: Make, run: Callable[..., tuple[int, str, str]]
+) -> None:
+    """Where ice got dearer a quote goes by half a year, a costed job by its own weeks: each says so, with its price."""
+    book = new_book(rows=[row | {"price_usd": 300.0} for row in jobs(5, 60)])
+    with book.writing() as connection:
+        for k in range(40):
+            connection.execute(
+                "insert into deliveries (day, container, weight_lb, price_usd_per_lb, batch, row_hash) "
+                "values (?, 'tote', 120, ?, 0, ?)", [TODAY - timedelta(days=3 + 7 * k), 2.0 if k < 5 else 1.0, k],
+            )  # fmt: skip
+    at = ("--book", str(book.folder), "--today", TODAY.isoformat())
+    quoted = " ".join(run("quote", "--vehicle", "sedan", "--zone", "undercarriage", *at)[1].split())
+    costed = " ".join(run("costing", *at)[1].split())
+    prices = [re.search(r"Ice counts at (\$[\d.]+)/lb", text) for text in (quoted, costed)]
+    assert all(prices)
+    assert prices[0][1] != prices[1][1]  # type: ignore[index]
+    assert "(the deliveries of the last 26 weeks)" in quoted
+    assert "(for each job the deliveries of the 7 days before it and what was lost in the 90 days around it)" in costed
+    bare = new_book(rows=[row | {"price_usd": 300.0} for row in jobs(5, 30)], name="bare")
+    told = " ".join(run("costing", "--book", str(bare.folder), "--today", TODAY.isoformat())[1].split())
+    assert "delivery and lost ice included (planning figures)" in told
 
 
 def test_a_month_without_jobs_buys_nothing(new_book: Make) -> None:

@@ -13,7 +13,7 @@ import pytest
 from data_demo.generate import SHIPPED_SEED, draw_shop
 from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import current_fit
-from pipeline.answers.ice_demand import is_working
+from pipeline.answers.ice_arrivals import is_working
 from pipeline.answers.ordering import OrderQuestion, delivery_dates, ice_ground, order_ice
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from pipeline.book.settings import Ice, Settings, Shop
@@ -99,7 +99,7 @@ def test_the_answer_has_the_promised_shape(stocked: Book) -> None:
     told = json.loads(render_answer("order", "shop", TODAY, answer))["result"]
     assert list(told) == ["stock", "deliveries", "chance_short", "short_lb_mean", "left_over_lb", "sublimated_lb",
                           "total_cost_usd", "days", "rule_of_thumb", "chance_short_before", "chance_short_after",
-                          "shortage"]  # fmt: skip
+                          "shortage", "chance_short_cover"]  # fmt: skip
     assert list(told["stock"]) == ["now_lb", "loss_lb_day", "unlogged_lb", "containers", "weighed"]
     assert list(told["deliveries"][0]) == ["date", "order_by", "firm", "order_lb", "cost_usd"]
     assert list(told["days"][0]) == ["date", "stock_lb", "need_lb", "chance_short"]

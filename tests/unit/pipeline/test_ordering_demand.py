@@ -69,3 +69,40 @@ def test_a_booking_whose_job_is_done_comes_no_more(new_book: Make) -> None:
     demand = coming(book)
     assert [b.booking_id for b in demand.booked] == ["B1"]
     assert np.all(demand.comes.sum(axis=0) <= 1)
+
+
+def test_jobs_of_saturdays_count_where_the_settings_know_none(new_book: Make) -> None:
+    """A shop of Monday to Friday that logs two jobs each Saturday has ice for about two, and is told."""
+    saturdays = [TODAY - timedelta(days=k) for k in range(1, 120) if (TODAY - timedelta(days=k)).weekday() == 5]
+    extra = [job(f"S{d:%m%d}{i}", d) for d in saturdays for i in range(2)]
+    plain, busy = coming(new_book(rows=workdays(silent=False))), coming(
+        new_book(rows=[*workdays(silent=False), *extra], name="busy")
+    )  # fmt: skip
+    off = [i for i, day in enumerate(busy.days) if day.weekday() == 5]
+    sundays = [i for i, day in enumerate(busy.days) if day.weekday() == 6]
+    assert float(busy.jobs[off].mean()) == pytest.approx(2.0, rel=0.2)
+    assert float(busy.need_lb[off].mean()) > 60.0
+    assert not busy.jobs[sundays].any()
+    on = [i for i, day in enumerate(busy.days) if day.weekday() < 5]
+    assert float(busy.jobs[on].mean()) == pytest.approx(float(plain.jobs[on].mean()), rel=0.05)
+    assert not plain.jobs[off].any()
+    (said,) = [w for w in busy.warnings if "no working days" in w]
+    assert f"{len(extra)} on a sat" in said
+    assert 'Add "sat" to working_days' in said
+    assert not any("no working days" in w for w in plain.warnings)
+
+
+def test_a_booking_on_a_day_without_work_is_told(new_book: Make) -> None:
+    """A booking on a Sunday is planned for, and named with its day."""
+    columns = "booking_id, taken_on, day, vehicle_class, zone, soil_level, status, job_id"
+    days = {"B1": TODAY + timedelta(days=2), "B2": TODAY + timedelta(days=6)}
+    book = new_book(rows=workdays(silent=False))
+    put(book, "bookings", columns, [
+        (name, TODAY - timedelta(days=9), day, "sedan", "undercarriage", "moderate", "booked", "")
+        for name, day in days.items()
+    ])  # fmt: skip
+    demand = coming(book)
+    (said,) = [w for w in demand.warnings if "no working days" in w]
+    assert "B2 on sun 2026-06-07" in said
+    assert "B1" not in said
+    assert float(demand.need_lb[6].mean()) > 20.0

@@ -62,6 +62,16 @@ def test_a_delivery_on_the_first_morning_leaves_one_chance(new_book: Make) -> No
     assert "The chance of running short on some day is" in told(answer)
 
 
+def test_a_service_level_is_told_for_what_it_is_about(demo_folder: Path) -> None:
+    """Beside the chance over all days stands the worst one from a delivery to the next, which --service keeps."""
+    answer = order(open_book(demo_folder), service=0.9)
+    result = answer.result
+    assert result.chance_short_cover is not None
+    assert result.chance_short_after is not None
+    assert result.chance_short_cover <= 0.1 + 1e-9 < result.chance_short_after
+    assert re.search(r"for some day with this plan, at most \d+ % from one delivery to the next\.", told(answer))
+
+
 def test_stock_and_need_are_told_by_the_same_statistic(demo_folder: Path) -> None:
     """The day table holds means of both, and says so."""
     answer = order(open_book(demo_folder))

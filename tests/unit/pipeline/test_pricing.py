@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -7,6 +9,7 @@ import pytest
 
 from pipeline.answers.pricing import chance_of_loss, expected_margin, job_cost, price_job, round_up
 from pipeline.book.settings import Costs, Pricing
+from pipeline.book.store import Book
 
 
 def test_cost_parts_by_hand() -> None:
@@ -66,3 +69,16 @@ def test_chance_of_loss_counts_scenarios_above_the_price() -> None:
     assert chance_of_loss(np.array([1.0, 2.0, 3.0, 4.0]), 3.0) == 0.25
     with pytest.raises(ValueError, match="price_usd"):
         expected_margin(np.array([1.0]), 0.0)
+
+
+@pytest.mark.parametrize("count", [7, 8, 12])
+def test_prices_of_vehicles_alike_add_up(
+    count: int, new_book: Callable[..., Book], run: Callable[..., tuple[int, str, str]]
+) -> None:
+    """What each vehicle costs is told to the cent where whole amounts would not make up the price."""
+    job = ("quote", "--vehicle", "suv", "--zone", "undercarriage", "--count", str(count))
+    _, out, _ = run(*job, "--book", str(new_book().folder))
+    match = re.search(r"Price \$([\d,]+) .*?\(\$([\d,.]+) each\)", " ".join(out.split()))
+    assert match
+    whole, each = (float(amount.replace(",", "")) for amount in match.groups())
+    assert each * count == pytest.approx(whole, abs=0.005 * count)

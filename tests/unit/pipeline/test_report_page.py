@@ -85,6 +85,10 @@ def test_an_empty_book_says_what_to_log(new_book: Callable[..., Book]) -> None:
     assert answer.result.without_ground() == ("order", "pellets", "trust", "forecast", "air", "jobs")
     assert page.count('class="tolog"') == 6
     assert "planning figures from book.toml" in page
+    # A page across the paper is for the table of jobs: without one its one sentence would stand there alone.
+    assert '<section id="jobs" aria-labelledby' in page
+    some = report_page(report_contents(Asking(new_book(rows=_rows(6), name="some"), TODAY)), Style())
+    assert '<section id="jobs" class="across" aria-labelledby' in some
 
 
 def test_few_past_jobs_are_no_share(new_book: Callable[..., Book]) -> None:
@@ -167,7 +171,9 @@ def test_force_writes_whole_and_leaves_no_part(new_book: Callable[..., Book], ru
     (out / "report.html").write_text("old")
     code, told, err = run("report", "--out", str(out / "report.html"), "--force", "--book", str(book.folder))
     assert code == 0, err
-    assert "Too little is logged yet for" in told
+    said = " ".join(told.split())
+    assert "Too little is logged yet for" in said
+    assert "Until then `rimebook order` and `rimebook forecast` answer with planning figures." in said
     assert [f.name for f in out.iterdir()] == ["report.html"]
     assert (out / "report.html").read_text(encoding="utf-8").startswith("<!doctype html>")
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.answers.safekeeping import back_up, check, restore
-from pipeline.book import backup, store
+from pipeline.book import backup, soundness, store
 from pipeline.book.migrations import MIGRATIONS, SCHEMA_VERSION
 from pipeline.book.store import Book, open_book
 from pipeline.intake.importing import import_files
@@ -256,3 +256,25 @@ def test_check_says_why_lines_are_more_than_rows(new_book: Maker, tmp_path: Path
     answer = check(book)
     assert {t.table: t.rows for t in answer.result.tables}["job_lines"] == 2
     assert "job_lines counts lines, one for each zone worked" in render_checked(answer, Style())
+
+
+def test_the_database_makes_the_hashes_that_books_hold(new_book: Maker) -> None:
+    """Where this fails, DuckDB or a log's columns changed: add the migration of DEVELOPERS.md, then the new hashes."""
+    with new_book().reading() as connection:
+        assert soundness.sample_hashes(connection) == soundness.STORED_HASHES
+
+
+def test_a_database_with_other_hashes_accuses_nobody(
+    new_book: Maker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under a DuckDB whose hashes differ the book is sound, the gap is told, and a file that is known stays known."""
+    book = new_book()
+    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
+    with book.writing() as connection:
+        connection.execute("update job_lines set row_hash = row_hash + 1")
+    monkeypatch.setattr(soundness, "STORED_HASHES", {**soundness.STORED_HASHES, "jobs": 1})
+    answer = check(book)
+    assert answer.result.sound
+    assert "was not checked" in answer.warnings[0]
+    again = import_files(book, [tmp_path / "jobs.csv"], today=TODAY).result
+    assert (again.files[0].duplicate, again.batch) == (1, None)

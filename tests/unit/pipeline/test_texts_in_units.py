@@ -77,6 +77,8 @@ def test_a_quote_that_waits_for_its_cost_says_nothing_of_intervals(cost_usd: flo
     """How often cost left the told interval is said only where a quote has a cost."""
     held = QuotesHeld(1, 1, 0, 0, 0, 0, 0, None, 0, None, None)
     quote = FollowedQuote(1, "K-1", "won", ("A",), 440.0, 142.0, 435.0, 480.0, cost_usd)
-    told = render_costing(Answer(CostingResult(1, 480.0, 310.0, 0.35, 0, (), (), held, (quote,), None, None)), Style())
+    told = render_costing(
+        Answer(CostingResult(1, 480.0, 310.0, 0.35, 0, (), (), held, (quote,), None, None, 2.5, "planning")), Style()
+    )
     assert "1 saved quote: 1 won, 0 lost, 0 open." in told
     assert ("told interval" in told) is said

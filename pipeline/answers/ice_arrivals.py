@@ -1,0 +1,157 @@
+"""How many jobs come beside those that are booked, learned from the days that were logged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.demand.calendar import logged_days
+from shared.counting import counted
+from shared.vocabulary import WEEKDAYS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from models.consumption.jobs import JobTable
+    from models.demand.calendar import Gap
+    from pipeline.answers.ice_demand import Booking
+    from pipeline.book.settings import PlanningKeys, Shop
+
+#: Weeks of history that expected walk-ins are learned from, and after how many weeks a day counts half.
+HISTORY_WEEKS, _HALF_LIFE_WEEKS = 39, 13.0
+#: What the planning figures weigh, in working days.
+_PLANNING_DAYS = 5.0
+#: Days of shrinkage of a weekday's share of the work towards an even week.
+_WEEKDAY_WEIGHT = 6.0
+#: Days without a job that count beside those seen of a weekday on which the shop does not work by its settings.
+_OFF_DAY_WEIGHT = 1.0
+#: Recent jobs that stand for those to come.
+_MIX_JOBS = 80
+
+
+def is_working(day: date, shop: Shop) -> bool:
+    """Return whether jobs are done on a day."""
+    return WEEKDAYS[day.weekday()] in shop.working_days and day not in shop.closed
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """How many jobs come that are not yet booked.
+
+    Attributes
+    ----------
+    rate : float64 array (n_days,)
+        Expected number by day, 0 where the shop is closed.
+    off_jobs : dict of weekday word to int
+        Jobs behind it that were logged on weekdays on which the shop does not work by its settings.
+    shape : float
+        Gamma shape of the level's uncertainty: jobs behind it.
+    week_variance : float
+        Variance of a week's own factor around 1.
+    mix : tuple of int
+        Past jobs (rows of the history) that such jobs resemble.
+    """
+
+    rate: NDArray[np.float64]
+    shape: float
+    week_variance: float
+    mix: tuple[int, ...]
+    off_jobs: dict[str, int]
+
+    def told(self) -> Iterator[str]:
+        """Yield that jobs were logged on days that are no working days, and what becomes of it."""
+        if not self.off_jobs:
+            return
+        each = ", ".join(f"{n} on a {day}" for day, n in self.off_jobs.items())
+        days = ", ".join(f'"{day}"' for day in self.off_jobs)
+        yield (
+            f"{counted(sum(self.off_jobs.values()), 'job')} of the last {HISTORY_WEEKS} weeks stood on days that "
+            f"are no working days in book.toml ({each}): as many are planned for such days as came on them. Add {days} "
+            "to working_days in [shop] if the shop works then as on other days."
+        )
+
+
+def arrivals(
+    history: JobTable, bookings: Sequence[Booking], days: Sequence[date], shop: Shop, keys: PlanningKeys,
+    gaps: Sequence[Gap] = (),
+) -> Arrivals:  # fmt: skip
+    """Learn what comes beside the bookings known on the first of `days`.
+
+    For a day k days ahead these are the jobs that k days before were not yet booked: walk-ins, and later bookings. Past
+    working days weigh half after 13 weeks; a weekday's share is shrunk towards an even week; the planning figures
+    count as five working days, in which bookings are taken evenly over the ten days before. Days in `gaps`, on which
+    the log was not kept or the shop not open, are no days without work. A weekday that is no working day has the jobs
+    that were logged on it: an owner who works on a Saturday needs ice on it, whatever the settings say.
+    """
+    today = days[0]
+    first = max(int(history.day.min()) if history.n_jobs else today.toordinal(), today.toordinal() - 7 * HISTORY_WEEKS)
+    logged = logged_days(first, today.toordinal(), gaps).tolist()
+    open_days = [d for d in logged if is_working(date.fromordinal(d), shop)]
+    off_days = [d for d in logged if date.fromordinal(d) not in shop.closed and d not in set(open_days)]
+    weight, off_weight = (
+        {d: 0.5 ** ((today.toordinal() - d) / (7 * _HALF_LIFE_WEEKS)) for d in some} for some in (open_days, off_days)
+    )
+    taken = {b.job_id.casefold(): b for b in bookings}
+    lead = np.full(history.n_jobs, -1, dtype=np.int64)
+    for i, name in enumerate(history.job_id):
+        booking = taken.get(name.casefold())
+        if booking is not None:
+            when = booking.taken_on
+            lead[i] = int(history.day[i]) - when.toordinal() if when is not None else 365
+    job_weight = np.array([weight.get(int(d), 0.0) for d in history.day])
+    off_job_weight = np.array([off_weight.get(int(d), 0.0) for d in history.day])
+    per_day = keys.jobs_per_week / max(len(shop.working_days), 1)
+    total = sum(weight.values())
+    factor = _weekday_factors(history, job_weight, weight)
+    rate = np.zeros(len(days))
+    for k, day in enumerate(days):
+        if is_working(day, shop):
+            unbooked = keys.walk_in_share + (1 - keys.walk_in_share) * min(k + 1, 10) / 10
+            seen = float(job_weight[lead <= k].sum())
+            level = (seen + _PLANNING_DAYS * per_day * unbooked) / (total + _PLANNING_DAYS)
+            rate[k] = level * factor[day.weekday()]
+        elif day not in shop.closed:
+            seen = float(off_job_weight[(lead <= k) & ((history.day - 1) % 7 == day.weekday())].sum())
+            rate[k] = seen / (sum(w for d, w in off_weight.items() if (d - 1) % 7 == day.weekday()) + _OFF_DAY_WEIGHT)
+    job_weight += off_job_weight
+    behind = float(job_weight[lead <= len(days)].sum()) + _PLANNING_DAYS * per_day
+    free = np.flatnonzero((job_weight > 0) & (lead <= 7))
+    mix = free if len(free) >= 20 else np.flatnonzero(job_weight > 0)
+    off_jobs = np.bincount((history.day[off_job_weight > 0] - 1) % 7, minlength=7)
+    return Arrivals(
+        rate, max(behind, 0.5), _week_variance(history, lead, open_days), tuple(mix[-_MIX_JOBS:].tolist()),
+        {WEEKDAYS[i]: int(n) for i, n in enumerate(off_jobs) if n},
+    )  # fmt: skip
+
+
+def _weekday_factors(
+    history: JobTable, job_weight: NDArray[np.float64], weight: dict[int, float]
+) -> NDArray[np.float64]:
+    """Return each weekday's jobs over an even day's, shape (7,)."""
+    ordinals = np.array(list(weight), dtype=np.int64)
+    open_by = np.bincount((ordinals - 1) % 7, np.array(list(weight.values())), 7) if len(ordinals) else np.zeros(7)
+    jobs_by = np.bincount((history.day - 1) % 7, job_weight, 7) if history.n_jobs else np.zeros(7)
+    if jobs_by.sum() <= 0:
+        return np.ones(7)
+    even = jobs_by.sum() / max(open_by.sum(), 1e-9)
+    return np.asarray((jobs_by + _WEEKDAY_WEIGHT * even) / (open_by + _WEEKDAY_WEIGHT) / even)
+
+
+def _week_variance(history: JobTable, lead: NDArray[np.int64], open_days: Sequence[int]) -> float:
+    """Return how much weeks of unbooked jobs scatter beyond chance, (V - M) / M^2, shrunk and at most 0.5."""
+    if len(open_days) < 20:
+        return 0.05
+    recent = history.day[(lead <= 7) & (history.day >= open_days[0])]
+    start = (open_days[0] - 1) // 7
+    weeks = np.bincount((recent - 1) // 7 - start, minlength=(open_days[-1] - 1) // 7 - start + 1)
+    was_open = np.bincount((np.array(open_days) - 1) // 7 - start, minlength=len(weeks)) > 0
+    inner = weeks[1:-1][was_open[1:-1]]
+    if len(inner) < 4 or inner.mean() <= 0:
+        return 0.05
+    excess = (inner.var(ddof=1) - inner.mean()) / inner.mean() ** 2
+    return float(np.clip((len(inner) * max(excess, 0.0) + 8 * 0.05) / (len(inner) + 8), 0.0, 0.5))
