@@ -77,8 +77,8 @@ def two_rigs(tmp_path_factory: pytest.TempPathFactory) -> Book:
         for i in range(90):
             lb = 40.0 * (1.5 if i % 2 else 1.0) * float(np.exp(0.1 * rng.standard_normal()))
             connection.execute(
-                "insert into job_lines (job_id, day, vehicle_class, zone, soil_level, pellets_lb, minutes, machine, pass,"
-                " batch, row_hash) values (?, ?, 'van', 'undercarriage', 'moderate', ?, ?, ?, 1, 0, ?)",
+                "insert into job_lines (job_id, day, vehicle_class, zone, soil_level, pellets_lb, minutes, machine,"
+                " pass, batch, row_hash) values (?, ?, 'van', 'undercarriage', 'moderate', ?, ?, ?, 1, 0, ?)",
                 [f"J{i:03d}", FIRST + timedelta(days=i), lb, lb * 1.3, f"rig-{1 + i % 2}", i],
             )
     learn_book(Asking(book, TODAY))
