@@ -20,9 +20,18 @@ Run = Callable[..., tuple[int, str, str]]
 
 
 def _rows(n: int) -> list[dict[str, object]]:
+    alike = {"vehicle_class": "sedan", "zone": "undercarriage", "soil_level": "moderate"}
     first = TODAY - timedelta(days=n)
-    return [{"job_id": f"J{i}", "day": first + timedelta(days=i), "vehicle_class": "sedan", "zone": "undercarriage",
-             "soil_level": "moderate", "pellets_lb": 44.0 + i % 5, "minutes": 58.0 + i % 7} for i in range(n)]  # fmt: skip
+    return [
+        {
+            **alike,
+            "job_id": f"J{i}",
+            "day": first + timedelta(days=i),
+            "pellets_lb": 44.0 + i % 5,
+            "minutes": 58.0 + i % 7,
+        }
+        for i in range(n)
+    ]
 
 
 def _edit(folder: Path, toml: str) -> None:
