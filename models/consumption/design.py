@@ -2,7 +2,7 @@
 
 The logarithm of a line's mean is its planning median plus a sum of deviations, one per block: level, class, zone,
 class x zone, operator, machine, machine x zone, soil steps (cumulative, so soil is ordered), class x soil, zone x soil,
-coating, ice age, zones worked together, season, ambient temperature and technique settings; beside them stand changes
+operator x soil, coating, ice age, zones worked together, season, ambient temperature and technique settings; beside them stand changes
 of level in time and a fixed amount per visit. Blocks of indicator columns are partially pooled; see `models/README.md`.
 """
 

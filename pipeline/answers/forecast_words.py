@@ -74,8 +74,7 @@ def _about_machine(machine: str, fitted: FittedModel) -> Iterator[str]:
             f"What-if: {machine} takes an even share of the jobs. It brings no jobs by itself; add --jobs-change "
             "where it will."
         )
-        known = {name.casefold() for name in fitted.columns.blocks["machine"]}
-        if machine.casefold() not in known:
+        if machine not in fitted.columns.blocks["machine"]:
             yield f"{machine} has no job in the log: what it takes is drawn from how much this shop's machines differ."
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -27,6 +27,7 @@ from pipeline.answers.forecast_ice import bought_and_spent, ice_terms
 from pipeline.answers.forecast_reasons import Against, Because, Compared, reasons
 from pipeline.answers.forecast_words import forecast_warnings, what_if
 from pipeline.answers.ice_demand import believes_statuses
+from pipeline.answers.requests import as_logged
 from shared.errors import UsageError
 
 if TYPE_CHECKING:
@@ -150,6 +151,8 @@ def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResul
     """
     _check(question)
     fit, ground = current_fit(asking), gather(asking)
+    machines = (*ground.table.machine.names, *fit.fitted.columns.blocks["machine"])
+    question = replace(question, machine=as_logged(question.machine, machines))
     rate = learn_rate(ground.known, seed=asking.seed, n_draws=N_DRAWS)
     months = months_ahead(ground.known.today, question.n_months)
     actual = _actual(ground, rate)

@@ -17,6 +17,11 @@ if TYPE_CHECKING:
     from pipeline.book.store import Book
 
 
+#: Decimals of a derived age. Sums of pellets differ in their last digits with the order of the rows; ages that carry
+#: these digits would tell jobs apart that are alike, and draw their noise anew.
+_AGE_DECIMALS = 6
+
+
 def history(book: Book, before: date) -> JobTable:
     """Return the jobs dated before a day as a job table.
 
@@ -30,5 +35,5 @@ def history(book: Book, before: date) -> JobTable:
     ages = ice_age_before(book, before)
     if not ages:
         return table
-    derived = np.array([ages.get(job, np.nan) for job in table.job_id])[table.line_job]
+    derived = np.round(np.array([ages.get(job, np.nan) for job in table.job_id]), _AGE_DECIMALS)[table.line_job]
     return replace(table, settings={**table.settings, "ice_age_days": np.where(np.isnan(written), derived, written)})

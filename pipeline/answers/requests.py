@@ -13,7 +13,7 @@ from shared.errors import RimebookError, UsageError
 from shared.vocabulary import UNKNOWN, soil_code
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
     from models.consumption.fitted import FittedModel
@@ -122,6 +122,11 @@ def job_from_options(
 def known_codes(fitted: FittedModel) -> dict[str, Sequence[str]]:
     """Return the codes of machines and operators that the history has, for `request_table`."""
     return {column: fitted.columns.blocks[column] for column in ("machine", "operator")}
+
+
+def as_logged(text: str, codes: Iterable[str]) -> str:
+    """Return the history's spelling of a machine's or operator's code, the text itself where it has none."""
+    return {code.casefold(): code for code in codes}.get(text.strip().casefold(), text.strip())
 
 
 def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] | None = None) -> JobTable:

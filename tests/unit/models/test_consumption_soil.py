@@ -45,8 +45,7 @@ def jobs(soil: NDArray[np.int64], operator: NDArray[np.str_], amount: NDArray[np
         minutes=Observed.nothing(n),
     )
     figures = [
-        np.exp(log_median(table, Planning().of(q)) + np.log(amount) + 0.15 * rng.standard_normal(n))
-        for q in QUANTITIES
+        np.exp(log_median(table, Planning().of(q)) + np.log(amount) + 0.15 * rng.standard_normal(n)) for q in QUANTITIES
     ]
     pellets, minutes = (Observed(np.arange(n), f) for f in figures)
     return replace(table, soil=soil, pellets=pellets, minutes=minutes)

@@ -178,3 +178,38 @@ def test_a_changed_setting_dates_an_operators_period():
     assert table.day[240] <= seen[0].core.until <= table.day[260] + 1
     plain = replace(shop.table, settings={**shop.table.settings, "feed_lb_min": rng.normal(1.4, 0.06, table.n_lines)})
     assert setting_changes(plain) == ()
+
+
+FALL = float(np.log(0.7))
+
+
+@pytest.mark.parametrize("seed", [31, 35, 39])
+def test_a_machine_that_gets_better_is_told_of_its_past_only(seed):
+    """-30 % on one machine from a day on: whatever is told of it is over by that day, and nobody else is accused."""
+    shop = simulate(seed, waste=Waste(machine_period={"m0": (FALL, 200, 400)}))
+    found = review(shop.table, FIGURES)
+    fell = int(shop.table.day[200])
+    wasteful = [d.step for d in found.drifts if d.is_waste]
+    assert {(step.kind, step.name) for step in wasteful} <= {("machine", "m0")}
+    assert all(step.until is not None and abs(step.until - fell) <= 25 for step in wasteful)
+    assert [e.name for e in found.wasteful()] == []
+    told = [d for d in found.drifts if (d.step.kind, d.step.name) == ("machine", "m0")]
+    assert any(abs((d.step.until or d.step.since) - fell) <= 25 for d in told)
+
+
+def test_alarm_tells_a_fall_and_takes_longer_to():
+    """A shift down alarms down, never up; its limit is the rarer one, so that a rise of the same size alarms sooner."""
+    rng = np.random.default_rng(5)
+    noise = rng.standard_normal(160) * 0.5
+    shift = np.where(np.arange(160) >= 60, 1.0, 0.0)
+    at = np.arange(160)
+    down, up = (
+        alarm_of(Stream("machine", "m", at, at, s, np.full(160, 4.0)), np.zeros(160, dtype=bool))
+        for s in (-(noise + shift), noise + shift)
+    )
+    assert down is not None
+    assert up is not None
+    assert (down.up, up.up) == (False, True)
+    assert 60 <= up.at < down.at < 110
+    k = round(reference_value(Stream("machine", "m", at, at, noise, np.full(160, 4.0))), 2)
+    assert limits(k)[1] > limits(k)[0]

@@ -379,27 +379,6 @@ def test_page_of_a_long_list_prints_on_one_page() -> None:
     assert len(weasyprint.HTML(string=page).render().pages) == 1
 
 
-def test_payback_at_the_margin_of_its_visits(new_book) -> None:
-    """Forty visits that each leave about the same give months = price / earned a month, within the interval."""
-    toml = TOML + "[machines.rig-1]\nbought_usd = 2000\nlife_hours = 1000\nsalvage_share = 0.1\n"
-    book = new_book(toml, rows=priced_rows(40))
-    answer = costing(book, DAY + timedelta(days=1), payback="RIG-1").payback
-    assert answer is not None
-    assert answer.months is not None
-    assert answer.straight_line_usd_per_hour == pytest.approx(1.8)
-    assert answer.months.low < 2000 / answer.earned_usd_month.mean < answer.months.high
-    assert answer.visits == 40
-
-
-@pytest.mark.parametrize(("machine", "code"), [("rig-9", "no-machine-price"), ("spare", "too-few-visits")])
-def test_payback_needs_a_price_and_visits(new_book, machine: str, code: str) -> None:
-    """A machine nobody entered, or that did nothing, is told."""
-    book = new_book(TOML + "[machines.spare]\nbought_usd = 900\n", rows=priced_rows(12))
-    with pytest.raises(RimebookError) as told:
-        costing(book, DAY + timedelta(days=1), payback=machine)
-    assert told.value.problem.code == code
-
-
 def test_command_writes_the_list_and_answers_in_text_and_json(new_book, tmp_path, capsys) -> None:
     """--price-list writes the file (never over another), the text stays within 80 columns, JSON has its keys."""
     toml = TOML + "[machines.rig-1]\nbought_usd = 2000\n"

@@ -113,3 +113,26 @@ def test_a_zone_worked_again_is_one_line_of_all_it_took(new_book: Callable[..., 
     assert table.soil[worked & (table.line_job == 0)].tolist() == [2]
     assert table.operator.names[table.operator.codes[worked & (table.line_job == 0)][0]] == "JO"
     assert np.isnan(table.job_total("pellets_lb")[1])
+
+
+def test_the_order_of_importing_moves_no_age(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """The same rows in any order give the same ages to the last digit: jobs alike must stay alike."""
+    rng = np.random.default_rng(6)
+    zones = ("engine_bay", "interior", "suspension", "undercarriage", "wheel_wells")
+    rows = [
+        f"J{i},2026-03-{2 + i // 3:02d},van,{zone},{lb:.3f},40,tote,"
+        for i in range(80)
+        for zone, lb in zip(zones, rng.uniform(5, 40, len(zones)), strict=True)
+    ]
+    came = "".join(f"2026-03-{day:02d},tote,{1100 + day / 7:.3f},1.1,no\n" for day in range(2, 29, 3))
+    ages = []
+    for name, ordered in (("one", rows), ("two", [rows[i] for i in rng.permutation(len(rows))])):
+        book = new_book(name=name)
+        files = [
+            _write(tmp_path, f"{name}-jobs.csv", "\n".join([JOBS.splitlines()[0], *ordered]) + "\n"),
+            _write(tmp_path, f"{name}-ice.csv", DELIVERIES.splitlines()[0] + "\n" + came),
+        ]
+        import_files(book, files, today=TODAY)
+        ages.append(history(book, TODAY).settings["ice_age_days"])
+    assert np.isfinite(ages[0]).all()
+    assert ages[0].tolist() == ages[1].tolist()

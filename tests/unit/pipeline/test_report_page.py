@@ -235,3 +235,34 @@ def test_the_page_is_the_same_every_time(new_book: Callable[..., Book]) -> None:
 def test_a_change_that_rounds_to_none_has_no_sign() -> None:
     """Changes carry their sign, and one below half a percent is 0 without one."""
     assert [change_words(r) for r in (1.072, 0.93, 0.996, 1.004)] == ["+7 %", "-7 %", "0 %", "0 %"]
+
+
+def test_the_air_on_the_page_is_the_commands(demo_page: str, demo_folder: Path, run: Run) -> None:
+    """Each bay's limits on the busiest booked day carry the chances, times and flows that `safety` answers."""
+    import html
+    import json
+
+    from pipeline.answers.safety import SafetyQuestion, busiest_booked_day, safety
+    from pipeline.book.store import open_book
+    from pipeline.present.figures import careful, few, percent
+
+    book = open_book(demo_folder)
+    today = date.fromisoformat(json.loads(run("estimate", "--vehicle", "van", "--zone", "interior", "--json", "--book",
+                                              str(demo_folder))[1])["today"])  # fmt: skip
+    asking = Asking(book, today)
+    day = busiest_booked_day(asking)
+    assert day is not None
+    part = html.unescape(demo_page.split('<section id="air"')[1].split("</section>")[0])
+    part = part.replace("\u00a0", " ")
+    for bay in book.settings.bays:
+        answer = safety(asking, SafetyQuestion(bay=bay, day=day))
+        assert answer.ground is not None
+        assert f"Bay {bay}" in part
+        for limit in answer.result.limits:
+            assert f"{limit.name}: {limit.value:,.0f} {limit.unit}" in part
+            assert f">{percent(answer.ground.chances.get(limit.name, 0.0))}<" in part
+            if limit.reached_after_min is not None:
+                reached = limit.reached_after_min.interval
+                assert f">{few(reached.low)} to {few(reached.high)} min<" in part
+            flow = limit.flow_needed_cfm.interval
+            assert (f">{careful(flow.low)} to {careful(flow.high)}<" if flow.high > 0 else ">none<") in part

@@ -1,0 +1,36 @@
+"""The pages as they come out of a printer: dark screens print black on white, tables whole, controls gone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = pytest.mark.browser
+STYLE = "(given) => getComputedStyle(document.querySelector(given[0]), given[2] || null)[given[1]]"
+
+
+def test_the_report_prints_black_on_white_and_whole(demo_report: Path, opened: Callable[..., Any]) -> None:
+    """From a dark screen too: white paper, no box that scrolls, no row cut in two, jobs on a wide page, 40 of them."""
+    page = opened(demo_report, scheme="dark").page
+    page.emulate_media(media="print", color_scheme="dark")
+    look = {name: page.evaluate(STYLE, given) for name, given in {
+        "ink": ["body", "color"], "paper": ["section", "backgroundColor"], "box": [".jobs", "overflowY"],
+        "row": ["tr", "breakInside"], "jobs": ["#jobs", "page"], "arrow": ["th button", "display", "::after"],
+        "skip": [".skip", "display"],
+    }.items()}  # fmt: skip
+    assert look == {
+        "ink": "rgb(0, 0, 0)", "paper": "rgb(255, 255, 255)", "box": "visible", "row": "avoid", "jobs": "wide",
+        "arrow": "none", "skip": "none",
+    }  # fmt: skip
+    assert page.locator("#jobs tbody tr:visible").count() == 40
+
+
+def test_a_sheet_prints_its_price_in_one_piece(sheet_file: Path, opened: Callable[..., Any]) -> None:
+    """The price, each row and the place to sign are never cut by the end of a page, and the sheet takes its width."""
+    page = opened(sheet_file).page
+    page.emulate_media(media="print")
+    assert {page.evaluate(STYLE, [name, "breakInside"]) for name in (".money", "tr", ".sign")} == {"avoid"}
+    assert page.evaluate(STYLE, ["article", "maxWidth"]) == "none"

@@ -1,0 +1,99 @@
+"""Planning figures that are edited later: what answers at once, what waits for the next `learn`, and what is told."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.book.store import Book
+
+TODAY = date(2026, 5, 1)
+CHANGED = "The planning figures in book.toml have changed since the last `rimebook learn`"
+JOB = ("--vehicle", "sedan", "--zone", "undercarriage:moderate", "--today", str(TODAY))
+DOUBLED = "[planning.zones.undercarriage]\npellets_lb = 90\nminutes = 120\n"
+Ask = Callable[..., dict[str, Any]]
+Run = Callable[..., tuple[int, str, str]]
+
+
+def _rows(n: int) -> list[dict[str, object]]:
+    alike = {"vehicle_class": "sedan", "zone": "undercarriage", "soil_level": "moderate"}
+    first = TODAY - timedelta(days=n)
+    return [
+        {
+            **alike,
+            "job_id": f"J{i}",
+            "day": first + timedelta(days=i),
+            "pellets_lb": 44.0 + i % 5,
+            "minutes": 58.0 + i % 7,
+        }
+        for i in range(n)
+    ]
+
+
+def _edit(folder: Path, toml: str) -> None:
+    (folder / "book.toml").write_text(toml, encoding="utf-8")
+
+
+def _mean(answer: dict[str, Any], quantity: str = "pellets_lb") -> float:
+    return float(answer["result"]["estimates"][0][quantity]["mean"])
+
+
+@pytest.mark.parametrize("learned_from", [None, 0])
+def test_without_a_job_edited_figures_answer_at_once(
+    learned_from: int | None, new_book: Callable[..., Book], ask: Ask, run: Run
+) -> None:
+    """Where nothing was learned, or an empty log was, twice the planning figure is twice the answer, unprompted."""
+    folder = new_book().folder
+    if learned_from is not None:
+        assert run("learn", "--book", str(folder), "--today", str(TODAY))[0] == 0
+    before = ask("estimate", folder, *JOB)
+    _edit(folder, DOUBLED)
+    after = ask("estimate", folder, *JOB)
+    for quantity in ("pellets_lb", "minutes"):
+        assert _mean(after, quantity) == pytest.approx(2 * _mean(before, quantity), rel=1e-6)
+    assert after["result"]["estimates"][0]["basis"] == "planning"
+    assert not any(CHANGED in w for w in after["warnings"])
+
+
+def test_a_learned_book_keeps_its_answer_until_it_learns_again(
+    new_book: Callable[..., Book], ask: Ask, run: Run
+) -> None:
+    """With jobs learned an edit moves nothing and is told; `learn` counts it, and few jobs give way to it in part."""
+    folder = new_book(rows=_rows(6)).folder
+    learn = ("learn", "--book", str(folder), "--today", str(TODAY))
+    assert run(*learn)[0] == 0
+    before = ask("estimate", folder, *JOB)
+    _edit(folder, DOUBLED)
+    told = ask("estimate", folder, *JOB)
+    assert told["result"] == before["result"]
+    assert any(CHANGED in w for w in told["warnings"])
+    assert run(*learn)[0] == 0
+    after = ask("estimate", folder, *JOB)
+    assert not any(CHANGED in w for w in after["warnings"])
+    assert _mean(before) < _mean(after) < 1.6 * _mean(before)
+    _edit(folder, "")
+    assert run(*learn)[0] == 0
+    assert ask("estimate", folder, *JOB)["result"] == before["result"]
+
+
+@pytest.mark.parametrize("toml", ["[shop]\nname = 'North Bay'\n", "[planning]\ncancelled_share = 0.2\n", "# nothing\n"])
+def test_other_keys_are_no_planning_figures(toml: str, new_book: Callable[..., Book], ask: Ask, run: Run) -> None:
+    """A name, a comment or a share of cancelled bookings changes no estimate and asks for no `learn`."""
+    folder = new_book(rows=_rows(6)).folder
+    assert run("learn", "--book", str(folder), "--today", str(TODAY))[0] == 0
+    before = ask("estimate", folder, *JOB)
+    _edit(folder, toml)
+    after = ask("estimate", folder, *JOB)
+    assert after["result"] == before["result"]
+    assert after["warnings"] == before["warnings"]
+
+
+def test_a_metric_books_planning_figures_keep_the_units_of_their_names(new_book: Callable[..., Book], ask: Ask) -> None:
+    """`pellets_lb = 90` is 90 lb in a metric book too."""
+    us, metric = (new_book(toml + DOUBLED, name=name).folder for toml, name in (
+        ("", "us"), ('[shop]\nunits = "metric"\n', "metric")))  # fmt: skip
+    assert ask("estimate", metric, *JOB)["result"] == ask("estimate", us, *JOB)["result"]
