@@ -2,7 +2,7 @@
 
 The logarithm of a line's mean is its planning median plus a sum of deviations, one per block: level, class, zone,
 class x zone, operator, machine, machine x zone, soil steps (cumulative, so soil is ordered), class x soil, zone x soil,
-operator x soil, coating, ice age, zones worked together, season, ambient temperature and technique settings; beside them stand changes
+coating, ice age, zones worked together, season, ambient temperature and technique settings; beside them stand changes
 of level in time and a fixed amount per visit. Blocks of indicator columns are partially pooled; see `models/README.md`.
 """
 
@@ -29,7 +29,7 @@ N_SOILS = 4
 #: Blocks of one kind of word each.
 WORD_BLOCKS = ("class", "zone", "operator", "machine")
 #: Words whose effect may differ by soil level.
-SOIL_BLOCKS = ("class", "zone", "operator")
+SOIL_BLOCKS = ("class", "zone")
 #: Reference value and unit step of a technique setting; from memory, without a source. They only place the origin: the
 #: level and the (shrunk) slopes are learned. Fixed numbers, so that a later job cannot move an earlier answer.
 SETTING_ORIGIN: Mapping[str, tuple[float, float]] = {
@@ -139,7 +139,7 @@ def columns_of(table: JobTable) -> Columns:
 
     def soiled(words: NDArray[np.str_]) -> tuple[str, ...]:
         if unknown:
-            return tuple(w + CELL + str(s) for w in _used(words) for s in range(N_SOILS))
+            return tuple(w + CELL + str(s) for w in sorted(set(words.tolist())) for s in range(N_SOILS))
         return cells(words, table.soil.astype(str))
 
     blocks: dict[str, tuple[str, ...]] = {
@@ -153,7 +153,6 @@ def columns_of(table: JobTable) -> Columns:
         "soil": tuple(f"step{k}" for k in range(N_SOILS - 1)),
         "class_soil": soiled(vehicle),
         "zone_soil": soiled(zone),
-        "operator_soil": soiled(_words(table.operator)),
         "coating": ("coating",) if table.coating_removed.any() else (),
         "age": ("ice_age_days",) if np.isfinite(table.settings["ice_age_days"]).any() else (),
         "together": ("together",),

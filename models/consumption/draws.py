@@ -245,7 +245,7 @@ class Scenarios:
 
     def _soil_cells(self, line: int, soil: int) -> NDArray[np.float64]:
         words = ((block, self.words[block][line]) for block in SOIL_BLOCKS)
-        return np.asarray(sum(self._effect(block + "_soil", word + CELL + str(soil)) for block, word in words if word))
+        return np.asarray(sum(self._effect(block + "_soil", word + CELL + str(soil)) for block, word in words))
 
 
 def _pair(one: NDArray[np.float64], two: NDArray[np.float64], rho: NDArray[np.float64]) -> NDArray[np.float64]:

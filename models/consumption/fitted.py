@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
 
 #: Raised whenever the meaning of a stored number changes.
-SCHEMA = 3
+SCHEMA = 2
 #: Digits kept of each stored state: far below what 300 states can tell.
 _UNIT = {
     "b": 1e-4, "tau": 1e-4, "line_sd": 1e-4, "other_sd": 1e-4,

@@ -29,7 +29,6 @@ POOLED = {
     "machine_zone": 0.08,
     "class_soil": 0.06,
     "zone_soil": 0.06,
-    "operator_soil": 0.02,
     "setting": 0.06,
     "soil": 0.15,
 }

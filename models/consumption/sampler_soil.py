@@ -4,10 +4,10 @@ An unwritten line has level s with a chance proportional to
 
     P(s | class, zone, season, the job's common dirt) (1 - w_s) p(figures | s),
 
-w_s the chance that a line of level s has its soil written (a selection model: Little & Rubin 2002, Statistical Analysis
-with Missing Data, ch. 15). Most shops forget the soil by chance, w_s = w; some write it where it is worth a word, mostly
-where it is heavy. The w_s are Beta(k w, k (1 - w)) with k drawn from `CHOICE_WEIGHTS`, infinite meaning by chance. The
-shares of the levels are drawn from all lines, written or drawn: Dirichlet, planning shares as pseudo-lines.
+w_s the chance that a line of level s has its soil written (a selection model: Little & Rubin 2002, Statistical
+Analysis with Missing Data, ch. 15). Most shops forget the soil by chance, w_s = w; some write it where it is worth a
+word, mostly where it is heavy. The w_s are Beta(k w, k (1 - w)) with k drawn from `CHOICE_WEIGHTS`, infinite meaning by
+chance. The shares of the levels are drawn from all lines, written or drawn: Dirichlet, planning shares as pseudo-lines.
 """
 
 from __future__ import annotations
