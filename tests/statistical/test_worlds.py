@@ -86,6 +86,21 @@ def test_rounded_readings_are_multiples_and_slips_are_a_factor_of_a_kilogram() -
     assert pytest.approx(1 / 0.45359237, rel=1e-5) == KG
 
 
+def test_soil_is_written_where_the_kind_says() -> None:
+    """'soil_by_choice' writes mostly heavy and severe, 'soil_never' nothing; requests name levels all the same."""
+    written = {}
+    for name in ("plain/held-out", "soil_by_choice/writing", "soil_never/writing"):
+        world = draw_world(KINDS[name], 200, 7, n_fresh=50, n_scenarios=10)
+        soil = job_table(world.history).soil
+        written[name] = np.bincount(soil + 1, minlength=5)
+        assert (job_table(world.fresh).soil >= 0).mean() > 0.7
+    plain, choice, never = written.values()
+    assert plain[1:3].sum() > 1.3 * plain[3:].sum()
+    assert choice[3:].sum() > 2 * choice[1:3].sum()
+    assert choice[0] > 0.3 * choice.sum()
+    assert never[1:].sum() == 0
+
+
 def test_rows_are_in_the_columns_of_a_jobs_log() -> None:
     """The CSV has the canonical headers, and fresh jobs carry no figures."""
     world = draw_world(KINDS["all_at_once/held-out"], 10, 5, n_fresh=4, n_scenarios=10)
