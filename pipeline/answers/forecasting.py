@@ -152,7 +152,7 @@ def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResul
     _check(question)
     fit, ground = current_fit(asking), gather(asking)
     machines = (*ground.table.machine.names, *fit.fitted.columns.blocks["machine"])
-    question = replace(question, machine=as_logged(question.machine, machines))
+    question = replace(question, machine=as_logged(question.machine.strip(), machines))
     rate = learn_rate(ground.known, seed=asking.seed, n_draws=N_DRAWS)
     months = months_ahead(ground.known.today, question.n_months)
     actual = _actual(ground, rate)

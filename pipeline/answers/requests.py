@@ -126,7 +126,7 @@ def known_codes(fitted: FittedModel) -> dict[str, Sequence[str]]:
 
 def as_logged(text: str, codes: Iterable[str]) -> str:
     """Return the history's spelling of a machine's or operator's code, the text itself where it has none."""
-    return {code.casefold(): code for code in codes}.get(text.strip().casefold(), text.strip())
+    return {code.casefold(): code for code in codes}.get(text.casefold(), text)
 
 
 def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] | None = None) -> JobTable:
@@ -138,11 +138,8 @@ def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] |
     known : mapping of "machine" and "operator" to the history's codes, optional
         Codes are compared case-folded and take the history's spelling; one that it does not have is a newcomer.
     """
-    spelt = {column: {c.casefold(): c for c in codes} for column, codes in (known or {}).items()}
-
-    def code(column: str, text: str) -> str:
-        return spelt.get(column, {}).get(text.casefold(), text)
-
+    codes = known or {}
+    machines, operators = codes.get("machine", ()), codes.get("operator", ())
     lines = [line for job in jobs for line in job.lines]
     n = len(lines)
     settings = {
@@ -156,8 +153,8 @@ def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] |
         line_job=np.repeat(np.arange(len(jobs)), [len(job.lines) for job in jobs]).astype(np.int64),
         vehicle_class=Factor.of(line.vehicle_class for line in lines),
         zone=Factor.of(line.zone for line in lines),
-        machine=Factor.of(code("machine", line.machine) for line in lines),
-        operator=Factor.of(code("operator", line.operator) for line in lines),
+        machine=Factor.of(as_logged(line.machine, machines) for line in lines),
+        operator=Factor.of(as_logged(line.operator, operators) for line in lines),
         soil=np.array([soil_code(line.soil_level) for line in lines], dtype=np.int64),
         coating_removed=np.array([line.coating_removed for line in lines], dtype=np.bool_),
         settings=settings,

@@ -23,7 +23,7 @@ from pipeline.cli.common import (
     read_quantity,
     show,
 )
-from pipeline.cli.measures import measured
+from pipeline.cli.measures import measure_option
 from pipeline.cli.quoting_options import (
     CompareOption,
     CountOption,
@@ -58,12 +58,7 @@ MachineOption = Annotated[str, typer.Option("--machine", help="Machine code (def
 OperatorOption = Annotated[str, typer.Option("--operator", help="Operator code (default: the usual mix).")]
 IceAgeOption = Annotated[
     float | None,
-    typer.Option(
-        "--ice-age",
-        metavar="DAYS",
-        parser=measured("--ice-age", "days", low=0, high=60),
-        help="Age of the pellets, days.",
-    ),
+    measure_option("--ice-age", "days", "Age of the pellets, days.", low=0, high=60),
 ]
 FeedOption = Annotated[
     str | None, typer.Option("--feed", metavar="RATE", help="Feed, in the book's unit or as 2lb/min.")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 import re
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import typer
 
 from shared.errors import UsageError
 from shared.units import CFM_L_S, CFM_M3_H
@@ -35,6 +37,12 @@ _UNITS: Final = {
 #: Flows in cfm, by their spelling.
 _CFM: Final = {"m3/h": 1 / CFM_M3_H, "m³/h": 1 / CFM_M3_H, "l/s": 1 / CFM_L_S, "m3/s": 3600 / CFM_M3_H}
 _FIGURE: Final = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?)\s*([^\s\d:].*?)?\s*", re.IGNORECASE)
+
+
+def measure_option(name: str, unit: str, help_text: str, *, low: float = -math.inf, high: float = math.inf) -> Any:
+    """Return the declaration of an option that is read by `measured`."""
+    shown = unit.split("-")[0].upper()
+    return typer.Option(name, metavar=shown, parser=measured(name, unit, low=low, high=high), help=help_text)
 
 
 def measured(

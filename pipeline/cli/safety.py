@@ -9,7 +9,7 @@ import typer
 
 from pipeline.cli.asking_prices import VehicleOption, ZoneOption
 from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
-from pipeline.cli.measures import measured
+from pipeline.cli.measures import measure_option
 
 Share = Annotated[float | None, typer.Option("--mixing", min=0.05, max=1, help="Share of fresh air that mixes in.")]
 
@@ -26,78 +26,53 @@ def safety(
     bay: Annotated[str | None, typer.Option("--bay", help="A bay of book.toml (default: the only one).")] = None,
     length: Annotated[
         float | None,
-        typer.Option("--length-ft", metavar="FT", parser=measured("--length-ft", "ft"), help="Inside length, ft."),
+        measure_option("--length-ft", "ft", "Inside length, ft."),
     ] = None,
     width: Annotated[
         float | None,
-        typer.Option("--width-ft", metavar="FT", parser=measured("--width-ft", "ft"), help="Inside width, ft."),
+        measure_option("--width-ft", "ft", "Inside width, ft."),
     ] = None,
     height: Annotated[
         float | None,
-        typer.Option("--height-ft", metavar="FT", parser=measured("--height-ft", "ft"), help="Inside height, ft."),
+        measure_option("--height-ft", "ft", "Inside height, ft."),
     ] = None,
     air_changes: Annotated[float | None, typer.Option("--air-changes", help="Fresh air, changes an hour.")] = None,
     flow: Annotated[
         float | None,
-        typer.Option(
-            "--flow-cfm", metavar="CFM", parser=measured("--flow-cfm", "cfm"), help="Fresh air as measured, cfm."
-        ),
+        measure_option("--flow-cfm", "cfm", "Fresh air as measured, cfm."),
     ] = None,
     mixing: Share = None,
     altitude: Annotated[
         float | None,
-        typer.Option(
-            "--altitude-ft", metavar="FT", parser=measured("--altitude-ft", "ft"), help="Height above the sea, ft."
-        ),
+        measure_option("--altitude-ft", "ft", "Height above the sea, ft."),
     ] = None,
     temperature: Annotated[
         float | None,
-        typer.Option(
-            "--temperature-f", metavar="F", parser=measured("--temperature-f", "f"), help="Air in the bay, F."
-        ),
+        measure_option("--temperature-f", "f", "Air in the bay, F."),
     ] = None,
     noise: Annotated[
         float | None,
-        typer.Option(
-            "--noise-dba", metavar="DBA", parser=measured("--noise-dba", "dba"), help="Level at the ear while blasting."
-        ),
+        measure_option("--noise-dba", "dba", "Level at the ear while blasting."),
     ] = None,
     doors_open: Annotated[bool, typer.Option("--doors-open", help="Doors stand open.")] = False,
     door_flow: Annotated[
         float | None,
-        typer.Option(
-            "--door-flow-cfm",
-            metavar="CFM",
-            parser=measured("--door-flow-cfm", "cfm"),
-            help="Flow measured at open doors.",
-        ),
+        measure_option("--door-flow-cfm", "cfm", "Flow measured at open doors."),
     ] = None,
     date: Annotated[str | None, typer.Option("--date", metavar="DATE", help="All that is booked on that day.")] = None,
     vehicle: VehicleOption = "",
     zone: ZoneOption = None,
     pause: Annotated[
         float,
-        typer.Option(
-            "--pause-min",
-            metavar="MIN",
-            parser=measured("--pause-min", "min", low=0, high=1440),
-            help="Pause between jobs.",
-        ),
+        measure_option("--pause-min", "min", "Pause between jobs.", low=0, high=1440),
     ] = 0.0,
     stored: Annotated[
         float,
-        typer.Option(
-            "--stored-lb",
-            metavar="LB",
-            parser=measured("--stored-lb", "lb", low=0, high=100_000),
-            help="Ice stored in the bay.",
-        ),
+        measure_option("--stored-lb", "lb", "Ice stored in the bay.", low=0, high=100_000),
     ] = 0.0,
     stored_rate: Annotated[
         float | None,
-        typer.Option(
-            "--stored-lb-day", metavar="LB", parser=measured("--stored-lb-day", "lb-day"), help="What it loses a day."
-        ),
+        measure_option("--stored-lb-day", "lb-day", "What it loses a day."),
     ] = None,
     low_layer: Annotated[float, typer.Option("--low-layer-factor", help="Own multiplier for the low air.")] = 1.0,
     nrr: Annotated[float | None, typer.Option("--nrr", help="NRR on the hearing protector's label.")] = None,
