@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.design import CELL, N_SOILS, SOIL_BLOCKS, rows_of, setting_score
+from models.consumption.grades import meant
 from models.consumption.jobs import SETTINGS
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED
@@ -147,9 +148,9 @@ class Scenarios:
         n, m = len(lines), self.n_draws
         z = rng.permuted(np.broadcast_to(self.scores, (2 + 2 * n, m)), axis=1)
         log_mean = self._spread(fixed)
-        self._add_blanks(log_mean, lines, rng)
+        operator = self._add_blanks(log_mean, lines, rng)
         self._add_newcomers(log_mean, lines)
-        self._add_soil(log_mean, lines, rng)
+        self._add_soil(log_mean, lines, operator, rng)
         if day > self.fitted.last_day:
             log_mean += self._effect("time", "next")[:, None, :]
         log_mean += np.log1p(self.visit / np.exp(log_mean).sum(axis=1))[:, None, :]
@@ -199,14 +200,20 @@ class Scenarios:
                 if key and blocks[block] and (block, key) not in self.column:
                     log_mean[:, k] += self._effect(block, key)
 
-    def _add_blanks(self, log_mean: NDArray[np.float64], lines: NDArray[np.int64], rng: np.random.Generator) -> None:
-        """Mix a blank operator, machine or setting over this shop's usual ones, one draw per job and scenario."""
-        usual, columns = self.fitted.usual, self.fitted.columns
+    def _add_blanks(
+        self, log_mean: NDArray[np.float64], lines: NDArray[np.int64], rng: np.random.Generator
+    ) -> NDArray[np.int64] | None:
+        """Mix a blank operator, machine or setting over this shop's usual ones, one draw per job and scenario.
+
+        Return the operators drawn, if any.
+        """
+        usual, columns, operator = self.fitted.usual, self.fitted.columns, None
         for block in ("operator", "machine"):
             blank = [k for k, i in enumerate(lines.tolist()) if not self.words[block][i]]
             if not blank or not columns.blocks[block]:
                 continue
             chosen = np.searchsorted(np.cumsum(usual.shares[block])[:-1], rng.random(self.n_draws))
+            operator = chosen if block == "operator" else operator
             start = columns.start(block)
             log_mean[:, blank] += self.b[:, start + chosen, self.pick][:, None, :]
             if block == "machine" and columns.blocks["machine_zone"]:
@@ -216,6 +223,7 @@ class Scenarios:
                     log_mean[:, k] += self.b[:, np.array(cells)[chosen], self.pick]
         for name in SETTINGS:
             self._add_blank_setting(log_mean, lines, name, rng)
+        return operator
 
     def _add_blank_setting(
         self, log_mean: NDArray[np.float64], lines: NDArray[np.int64], name: str, rng: np.random.Generator
@@ -231,17 +239,47 @@ class Scenarios:
             effect = effect + self._effect(block, name + "^2") * score**2
         log_mean[:, blank] += effect[:, None, :]
 
-    def _add_soil(self, log_mean: NDArray[np.float64], lines: NDArray[np.int64], rng: np.random.Generator) -> None:
-        soil = self.request.soil[lines]
-        if (soil < 0).any():
-            level = self.fitted.soil.draw_levels(self.soil_mean[lines], soil, rng, self.n_draws)
+    def _add_soil(
+        self,
+        log_mean: NDArray[np.float64],
+        lines: NDArray[np.int64],
+        operator: NDArray[np.int64] | None,
+        rng: np.random.Generator,
+    ) -> None:
+        soil, level = self.request.soil[lines], {}
         for k, i in enumerate(lines.tolist()):
-            if soil[k] >= 0:
+            if soil[k] >= 0 and (grade := self._grade(i, operator)).any():
+                level[k] = self._meant(i, int(soil[k]), grade, rng)
+        if (soil < 0).any():
+            known = soil.copy()
+            for k, drawn in level.items():
+                known[k] = round(float(drawn.mean()))
+            every = self.fitted.soil.draw_levels(self.soil_mean[lines], known, rng, self.n_draws)
+            level.update({k: every[k] for k in np.flatnonzero(soil < 0).tolist()})
+        for k, i in enumerate(lines.tolist()):
+            if k not in level:
                 log_mean[:, k] += self._spread(self.steps[:, soil[k]]) + self._soil_cells(i, int(soil[k]))
                 continue
             log_mean[:, k] += self.steps[:, level[k], self.pick]
             for s in range(N_SOILS):
                 log_mean[:, k] += self._soil_cells(i, s) * (level[k] == s)
+
+    def _grade(self, line: int, operator: NDArray[np.int64] | None) -> NDArray[np.int64]:
+        """Return how many levels above the true one a line's soil is written in each scenario, (n_draws,)."""
+        grade = self.fitted.states.grade
+        word = self.words["operator"][line]
+        if not grade.any() or (word and ("operator", word) not in self.column) or (not word and operator is None):
+            return np.zeros(self.n_draws, dtype=np.int64)
+        who = self.column["operator", word] - self.fitted.columns.start("operator") if word else operator
+        return np.asarray(grade[self.pick, who].astype(np.int64))
+
+    def _meant(self, line: int, written: int, grade: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+        """Return the level that a written one stands for in each scenario, (n_draws,)."""
+        soil, normal = self.fitted.soil, NormalDist(self.soil_mean[line])
+        share = np.diff([0.0, *(normal.cdf(c) for c in soil.cuts), 1.0])
+        chance = share * meant(np.full(len(grade), written), grade)
+        reached = np.cumsum(chance, axis=1)
+        return np.asarray((reached < rng.random((len(grade), 1)) * reached[:, -1:]).sum(axis=1))
 
     def _soil_cells(self, line: int, soil: int) -> NDArray[np.float64]:
         words = ((block, self.words[block][line]) for block in SOIL_BLOCKS)

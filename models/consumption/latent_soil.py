@@ -57,6 +57,13 @@ class SoilModel:
         vehicle = np.array([self.vehicle_class.get(n, 0.0) for n in table.vehicle_class.names])
         return np.asarray(zone + vehicle[table.vehicle_class.codes] + _waves(table) @ np.array(self.season))
 
+    def chances(self, table: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the chance of each level on the given lines before anything about them is known, (n, 4)."""
+        from scipy.special import ndtr
+
+        edges = np.array([-np.inf, *self.cuts, np.inf])
+        return np.asarray(np.diff(ndtr(edges - self.mean(table)[lines, None]), axis=1))
+
     def scores(self) -> NDArray[np.float64]:
         """Return the mean of a standard normal within each level's cuts, shape (4,)."""
         return _interval_means(self.cuts)

@@ -12,6 +12,7 @@ from models.consumption.backtest import rolling_record
 from models.consumption.design import columns_of
 from models.consumption.draws import normal_scores, stream
 from models.consumption.fitted import FittedModel, kinds_of, rounded_states
+from models.consumption.grades import usual_grades
 from models.consumption.jobs import Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.mapping import choose_map, job_kinds
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from models.consumption.answer import Consumption
     from models.consumption.backtest import Record
     from models.consumption.conformal import ProbitMap
+    from models.consumption.design import Columns
     from models.consumption.planning import Planning
     from shared.vocabulary import Quantity
 
@@ -123,7 +125,7 @@ def fit(
     soil = fit_soil(table)
     rng = stream(seed, "chain")
     if not table.n_jobs:
-        states = planning_states(planning, columns.n, seed)
+        states = planning_states(planning, columns, seed)
     elif table.n_jobs <= SAMPLED_JOBS:
         chain = Chain(table, planning, columns, soil, rng)
         states = chain.run(n_burn * thin, n_states, thin, tell)
@@ -134,14 +136,15 @@ def fit(
         chain = Chain(part, planning, some, fit_soil(part), rng)
         part_states = chain.run(n_burn, n_states)
         part_soil, unwritten = chain.soil.kept()
-        if chain.soil.by_choice():
+        grades = usual_grades(part_states.grade, some.blocks["operator"])
+        if chain.soil.by_choice() or grades:
             soil = part_soil
-        sampled = Sampled(part_states, some.blocks["zone"], chain.changes(), unwritten)
+        sampled = Sampled(part_states, some.blocks["zone"], chain.changes(), unwritten, grades)
         states = fit_all(table, planning, columns, soil, sampled, rng, tell)
     n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]
     for t, n in enumerate(n_values):
         if n == 0 and table.n_jobs:
-            states = _planned(states, t, planning_states(planning, columns.n, seed))
+            states = _planned(states, t, planning_states(planning, columns, seed))
     return FittedModel(
         planning=planning,
         columns=columns,
@@ -173,7 +176,7 @@ class _Rolling:
         return predict(fitted, request, seed=self.seed, n_draws=_RECORD_DRAWS)
 
 
-def planning_states(planning: Planning, n_columns: int, seed: int) -> States:
+def planning_states(planning: Planning, columns: Columns, seed: int) -> States:
     """Return states that answer with the planning figures: a line's log has the sd `spread`.
 
     A quarter of its variance is the level (common to all jobs), a quarter the job's, half the line's.
@@ -181,7 +184,7 @@ def planning_states(planning: Planning, n_columns: int, seed: int) -> States:
     rng = stream(seed, "planning")
     spread = np.array([planning.of(q).spread for q in QUANTITIES])
     z = rng.permuted(np.broadcast_to(normal_scores(N_STATES), (2, N_STATES)), axis=1)
-    b = np.zeros((N_STATES, 2, n_columns))
+    b = np.zeros((N_STATES, 2, columns.n))
     b[:, 0, 0] = 0.5 * spread[0] * z[0]
     b[:, 1, 0] = 0.5 * spread[1] * (0.5 * z[0] + np.sqrt(0.75) * z[1])
     each = np.ones((N_STATES, 1))
@@ -195,6 +198,7 @@ def planning_states(planning: Planning, n_columns: int, seed: int) -> States:
         time_scale=np.zeros((N_STATES, 2)),
         visit=np.zeros((N_STATES, 2)),
         rho=np.full((N_STATES, 3), 0.5),
+        grade=np.zeros((N_STATES, len(columns.blocks["operator"]))),
     )
 
 

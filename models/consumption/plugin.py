@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.design import cell_column, rows_of, word_codes
+from models.consumption.grades import meant
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED, set_moments
 from models.consumption.sampler_target import STEPS, rounding_steps
@@ -63,12 +64,15 @@ class Sampled:
         Changes of level.
     unwritten : (4,)
         How likely each soil level stays unwritten, up to a factor.
+    grades : dict operator -> int
+        Levels that an operator writes above the true one, where that is not 0.
     """
 
     states: States
     zones: tuple[str, ...]
     changes: tuple[Change, ...]
     unwritten: NDArray[np.float64]
+    grades: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -131,7 +135,7 @@ def fit_all(
             float(np.median(part.tail[:, t])),
             float(np.median(part.visit[:, t])),
         )
-        fit = Newton(table, planning, columns, soil, quantity, medians, sampled.changes, sampled.unwritten)
+        fit = Newton(table, planning, columns, soil, quantity, medians, sampled)
         for step in range(_N_STEPS):
             fit.step()
             if tell is not None:
@@ -139,7 +143,8 @@ def fit_all(
         b[:, t] = fit.draws(part.n, rng)
     # The coefficients were fitted beside the median amount: a state's own would be counted in the level once more.
     visit = np.tile(np.median(part.visit, axis=0), (part.n, 1))
-    return replace(part, b=b, line_sd=line_sd, visit=visit)
+    grade = np.array([float(sampled.grades.get(operator, 0)) for operator in columns.blocks["operator"]])
+    return replace(part, b=b, line_sd=line_sd, visit=visit, grade=np.tile(grade, (part.n, 1)))
 
 
 class Newton:
@@ -153,10 +158,13 @@ class Newton:
         soil: SoilModel,
         quantity: Quantity,
         scales: Scales,
-        changes: tuple[Change, ...] = (),
-        unwritten: NDArray[np.float64] = _BY_CHANCE,
+        sampled: Sampled | None = None,
     ) -> None:
-        self.table, self.columns, self.scales, self.soil, self.unwritten = table, columns, scales, soil, unwritten
+        self.table, self.columns, self.scales, self.soil = table, columns, scales, soil
+        changes = sampled.changes if sampled else ()
+        self.unwritten = sampled.unwritten if sampled else _BY_CHANCE
+        grades = sampled.grades if sampled else {}
+        self.grade = np.array([*(grades.get(o, 0) for o in columns.blocks["operator"]), 0])
         self.planning, self.figures = planning, planning.of(quantity)
         self.observed: Observed = table.observed(quantity)
         size = self.observed.size()
@@ -224,17 +232,15 @@ class Newton:
         value = np.append(self.observed.value, -1.0)[group]
         lines = np.flatnonzero(value > 0)
         lines = lines[np.argsort(group[lines], kind="stable")]
-        rows = rows_of(self.columns, part)
-        soil = np.maximum(part.soil, -1)
+        rows, codes = rows_of(self.columns, part), word_codes(self.columns, part)
+        soil, chances = self._soil(part, codes["operator"])
         x = rows.dense(self.columns.n, soil)
         log_soil = np.log(np.array(self.figures.soil))
         offset = log_median(replace(part, soil=np.zeros_like(part.soil)), self.figures) - log_soil[0]
         offset[soil >= 0] += log_soil[soil[soil >= 0]]
-        codes = word_codes(self.columns, part)
         self._add_usual(x, part, codes)
         unknown = np.flatnonzero(soil < 0)
-        for level in range(4) if len(unknown) else ():
-            chance = self._level_chance(part, unknown)[:, level]
+        for level, chance in enumerate(chances.T if len(unknown) else ()):
             one = np.zeros((len(unknown), self.columns.n))
             rows.put_soil(one, np.arange(len(unknown)), unknown, np.full(len(unknown), level), 1.0)
             x[unknown] += chance[:, None] * one
@@ -273,13 +279,21 @@ class Newton:
                 line, machine = np.nonzero(cell >= 0)
                 x[blank[line], cell[line, machine]] = share[machine]
 
-    def _level_chance(self, part: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Return the chance of each soil level of lines without one, before their figures are looked at."""
-        from scipy.special import ndtr
-
-        edges = np.array([-np.inf, *self.soil.cuts, np.inf])
-        chance = np.diff(ndtr(edges - self.soil.mean(part)[lines, None]), axis=1) * self.unwritten
-        return np.asarray(chance / chance.sum(axis=1, keepdims=True))
+    def _soil(self, part: JobTable, operator: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Return the level of each line, -1 where it is not known, and the chances of the levels of those, (n, 4)."""
+        written = np.maximum(part.soil, -1)
+        soil, grade = written.copy(), self.grade[operator]
+        for g in set(grade.tolist()) - {0}:
+            level = meant(np.maximum(written, 0), g)
+            soil = np.where(
+                (grade == g) & (written >= 0), np.where(level.sum(axis=1) > 1, -1, level.argmax(axis=1)), soil
+            )
+        unknown = np.flatnonzero(soil < 0)
+        own = written[unknown] >= 0
+        share = np.tile(self.unwritten, (len(unknown), 1))
+        share[own] = meant(written[unknown[own]], grade[unknown[own]])
+        chance = self.soil.chances(part, unknown) * share
+        return soil, chance / chance.sum(axis=1, keepdims=True)
 
     def _normal_equations(self, c: _Chunk) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         scales = self.scales

@@ -18,6 +18,7 @@ import numpy as np
 from models.consumption.design import rows_of, word_codes
 from models.consumption.planning import log_median
 from models.consumption.priors import Priors
+from models.consumption.sampler_grades import Grading, Lines
 from models.consumption.sampler_jobs import JobLevels
 from models.consumption.sampler_soil import FIRST_LEVEL, LatentSoil
 from models.consumption.sampler_target import STEPS, Target
@@ -56,6 +57,8 @@ class States:
         Fixed amount per visit in lb and min.
     rho : (n_states, 3)
         Correlation of pellets and minutes in effects, job noise, line noise.
+    grade : (n_states, n_operators)
+        Levels that each operator of the columns writes above the true one: -1, 0 or 1.
     """
 
     b: NDArray[np.float64]
@@ -67,6 +70,7 @@ class States:
     time_scale: NDArray[np.float64]
     visit: NDArray[np.float64]
     rho: NDArray[np.float64]
+    grade: NDArray[np.float64]
 
     @property
     def n(self) -> int:
@@ -101,6 +105,7 @@ class Chain:
         for target in self.targets:
             used[target.lines] = True
         self.soil = LatentSoil(table, used, soil)
+        self.grading = Grading(table, columns, codes["operator"], self.soil)
         self.priors = Priors(columns)
         self.levels = JobLevels(table, columns, matrix, codes["machine"])
         self.unwritten = Unwritten(table, columns, usual_of(columns, table))
@@ -118,6 +123,8 @@ class Chain:
         for target in self.targets:
             target.draw_latent_lines(self.rng)
         self.unwritten.draw(self.targets, self.levels, self.priors.noise_precision(), self.rng)
+        floor = self.rows.soil_step, self.floor
+        self.grading.draw(self.targets, self.priors, self._at_levels, floor, self.rng)
         self.levels.draw(self.targets, self.priors, self.rng)
         self._keep_job_effects()
         for t, target in enumerate(self.targets):
@@ -125,7 +132,7 @@ class Chain:
             target.draw_line_noise(self.rng)
         b = np.array([target.b for target in self.targets])
         self.priors.draw(b, self.job_effect, self.in_job, self._paired_noise(), self.rng)
-        if len(self.soil.drawn):
+        if self.soil.moves:
             self.soil.draw(self._soil_likelihood, self._put_levels, self.rng)
 
     def _keep_job_effects(self) -> None:
@@ -171,14 +178,22 @@ class Chain:
         return out
 
     def _put_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> None:
-        old = self.soil.level[lines]
-        for t, target in enumerate(self.targets):
+        for target, each in zip(self.targets, self._at_levels(lines, new), strict=True):
+            target.x, target.offset = each.x, each.offset
+            target.refit()
+
+    def _at_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> list[Lines]:
+        """Return each target's lines where some lines had other soil levels."""
+        old, out = self.soil.level[lines], []
+        for log, target in zip(self.soil_log, self.targets, strict=True):
             at = target.position[lines]
             seen = at >= 0
-            self.rows.put_soil(target.x, at[seen], lines[seen], old[seen], -1.0)
-            self.rows.put_soil(target.x, at[seen], lines[seen], new[seen], 1.0)
-            target.offset[at[seen]] += self.soil_log[t][new[seen]] - self.soil_log[t][old[seen]]
-            target.refit()
+            x, offset = target.x.copy(), target.offset.copy()
+            self.rows.put_soil(x, at[seen], lines[seen], old[seen], -1.0)
+            self.rows.put_soil(x, at[seen], lines[seen], new[seen], 1.0)
+            offset[at[seen]] += log[new[seen]] - log[old[seen]]
+            out.append(Lines(x, offset))
+        return out
 
     def changes(self) -> tuple[Change, ...]:
         """Return the changes of level as they stand."""
@@ -198,6 +213,7 @@ class Chain:
             time_scale=np.full((1, 2), self.levels.draw_ahead(self.rng)),
             visit=self.levels.visit[None].copy(),
             rho=priors.rho[None].copy(),
+            grade=self.grading.grade[None].astype(np.float64),
         )
 
     def run(self, n_burn: int, n_keep: int, thin: int = 1, tell: Callable[[float], None] | None = None) -> States:

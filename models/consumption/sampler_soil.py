@@ -44,7 +44,7 @@ class LatentSoil:
     level : int64 array (n_lines,)
         Of every line of the table, as written or as drawn last.
     drawn : int64 array
-        Lines whose level is drawn: no soil, but a figure.
+        Lines whose level is drawn: a figure, and no soil or one that may stand for two levels.
     lines : int64 array
         All lines of the jobs in which a level is drawn, but for those with neither soil nor figure, which say nothing.
     model : SoilModel
@@ -54,23 +54,40 @@ class LatentSoil:
     """
 
     def __init__(self, table: JobTable, used: NDArray[np.bool_], model: SoilModel) -> None:
-        unknown = table.soil < 0
-        self.level = np.where(unknown, FIRST_LEVEL, table.soil)
+        self._unknown, self._used = table.soil < 0, used
+        self.level = np.where(self._unknown, FIRST_LEVEL, table.soil)
         self.model, self._table = model, table
         self._kept: list[tuple[SoilModel, NDArray[np.float64]]] = []
-        self.drawn = np.flatnonzero(unknown & used)
-        touched = np.zeros(table.n_jobs, dtype=bool)
-        touched[table.line_job[self.drawn]] = True
-        self.lines = np.flatnonzero(touched[table.line_job] & (used | ~unknown))
-        _, self._job = np.unique(table.line_job[self.lines], return_inverse=True)
-        self._at = np.flatnonzero(unknown[self.lines] & used[self.lines])
-        self._mean = self.model.mean(table)[self.lines]
-        self._common = np.zeros(int(self._job.max()) + 1 if len(self._job) else 0)
-        known = np.flatnonzero(~unknown)
-        self._written = np.bincount(table.soil[known], minlength=4)
-        self._all = np.flatnonzero(~unknown | used)
+        self._meant = self._unknown[:, None] | (self.level[:, None] == np.arange(4))
+        self._known = np.flatnonzero(~self._unknown)
+        self._all = np.flatnonzero(~self._unknown | used)
         self._rows = SoilRows(table, self._all)
         self.unwritten = np.zeros(4)
+        self._regraded = False
+        self._index()
+
+    def _index(self) -> None:
+        """Find the lines that are drawn, and what they stand beside."""
+        table = self._table
+        open_lines = self._used & (self._meant.sum(axis=1) > 1)
+        self.drawn = np.flatnonzero(open_lines)
+        touched = np.zeros(table.n_jobs, dtype=bool)
+        touched[table.line_job[self.drawn]] = True
+        self.lines = np.flatnonzero(touched[table.line_job] & (self._used | ~self._unknown))
+        _, self._job = np.unique(table.line_job[self.lines], return_inverse=True)
+        self._at = np.flatnonzero(open_lines[self.lines])
+        self._mean = self.model.mean(table)[self.lines]
+        self._common = np.zeros(int(self._job.max()) + 1 if len(self._job) else 0)
+
+    def regrade(self, lines: NDArray[np.int64], meant: NDArray[np.bool_], level: NDArray[np.int64]) -> None:
+        """Take the given lines for these levels, each out of those it may mean, (n, 4), from now on."""
+        self._meant[lines], self.level[lines], self._regraded = meant, level, True
+        self._index()
+
+    @property
+    def moves(self) -> bool:
+        """Whether anything here is drawn."""
+        return self._regraded or bool(len(self.drawn))
 
     def draw(
         self,
@@ -94,7 +111,9 @@ class LatentSoil:
         edges = np.array([-np.inf, *self.model.cuts, np.inf])
         centre = self._mean + self._common[self._job]
         below = ndtr((edges - centre[self._at, None]) / own_sd)
-        log_p = np.log(np.maximum(np.diff(below, axis=1), _LEAST)) + self.unwritten + likelihood(self.drawn)
+        log_p = np.log(np.maximum(np.diff(below, axis=1), _LEAST)) + likelihood(self.drawn)
+        log_p += np.where(self._unknown[self.drawn, None], self.unwritten, 0.0)
+        log_p[~self._meant[self.drawn]] = -np.inf
         new = draw_from_log(log_p, np.arange(4.0), rng).astype(np.int64)
         moved = np.flatnonzero(self.level[self.drawn] != new)
         put(self.drawn[moved], new[moved])
@@ -114,16 +133,17 @@ class LatentSoil:
         """Draw how the chance of being written differs by level, the chances integrated out, then the chances."""
         from scipy.special import betaln
 
-        missing = np.bincount(self.level[self.drawn], minlength=4)
-        mean = (self._written.sum() + 1) / (len(self._all) + 2)
+        missing = np.bincount(self.level[self.drawn[self._unknown[self.drawn]]], minlength=4)
+        written = np.bincount(self.level[self._known], minlength=4)
+        mean = (len(self._known) + 1) / (len(self._all) + 2)
         one, two = CHOICE_WEIGHTS[:-1, None] * mean, CHOICE_WEIGHTS[:-1, None] * (1 - mean)
-        marginal = (betaln(one + self._written, two + missing) - betaln(one, two)).sum(axis=1)
-        by_chance = self._written.sum() * np.log(mean) + missing.sum() * np.log1p(-mean)
+        marginal = (betaln(one + written, two + missing) - betaln(one, two)).sum(axis=1)
+        by_chance = written.sum() * np.log(mean) + missing.sum() * np.log1p(-mean)
         weight = float(draw_from_log(np.append(marginal, by_chance) + CHOICE_LOG_PRIOR, CHOICE_WEIGHTS, rng))
         if not np.isfinite(weight):
             self.unwritten = np.zeros(4)
             return
-        chance = rng.beta(weight * (1 - mean) + missing, weight * mean + self._written)
+        chance = rng.beta(weight * (1 - mean) + missing, weight * mean + written)
         self.unwritten = np.log(np.maximum(chance, _LEAST))
 
     def _draw_shop(self, rng: np.random.Generator) -> None:
@@ -134,7 +154,7 @@ class LatentSoil:
 
     def keep(self) -> None:
         """Count the shop's soil as it stands into what `kept` returns."""
-        if len(self.drawn):
+        if self.moves:
             self._kept.append((self.model, self.unwritten))
 
     def by_choice(self) -> bool:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.consumption.grades import usual_grades
 from models.consumption.predicting import predict
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
@@ -131,7 +132,7 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         EstimateResult(estimates),
-        (*warnings_of(asking, fit, estimates, bay), *newcomers(fit, jobs)),
+        (*warnings_of(asking, fit, estimates, bay), *crew_notes(fit, jobs)),
         tuple(cautions_for("estimate", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip
@@ -185,7 +186,12 @@ def warnings_of(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate
     )
 
 
-def newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
+def crew_notes(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
+    """Return what must be said of the machines and operators that jobs name."""
+    return (*_newcomers(fit, jobs), *_graded_otherwise(fit, jobs))
+
+
+def _newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
     """Return what must be said of machines and operators that no learned job has: a slip of the pen, or new ones."""
     said: list[str] = []
     for column, codes in known_codes(fit.fitted).items():
@@ -201,6 +207,19 @@ def newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
                 + f" It counts as a new {column}."
             )
     return tuple(said)
+
+
+def _graded_otherwise(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
+    """Return what must be said of named operators whose soil levels are read as other ones."""
+    fitted = fit.fitted
+    grades = usual_grades(fitted.states.grade, fitted.columns.blocks["operator"])
+    named = dict.fromkeys(line.operator for job in jobs for line in job.lines if line.soil_level)
+    return tuple(
+        f"Operator `{o}` writes soil a level {'higher' if grades[o] > 0 else 'lower'} than the colleagues do, and takes "
+        f"what like vehicles take: the levels named are read as one {'lower' if grades[o] > 0 else 'higher'}."
+        for o in named
+        if o in grades
+    )
 
 
 def basis_warnings(asking: Asking, estimates: Sequence[JobEstimate]) -> tuple[str, ...]:

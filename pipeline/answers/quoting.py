@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.comparing import Choice, CompareBy, compared
-from pipeline.answers.estimating import BayChances, JobEstimate, blocks_of, estimates_of, newcomers, warnings_of
+from pipeline.answers.estimating import BayChances, JobEstimate, blocks_of, crew_notes, estimates_of, warnings_of
 from pipeline.answers.part_done import RestOfJob, SoFar, rest_of_job
 from pipeline.answers.pricing import (
     Binding,
@@ -186,7 +186,7 @@ def quote_jobs(
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
-        (*warnings_of(asking, ground.fit, [q.estimate for q in quotes], bay), *newcomers(ground.fit, jobs), *said),
+        (*warnings_of(asking, ground.fit, [q.estimate for q in quotes], bay), *crew_notes(ground.fit, jobs), *said),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip

@@ -150,6 +150,7 @@ def test_the_sum_of_two_lognormals_is_the_convolution() -> None:
         time_scale=0 * two,
         visit=0 * two,
         rho=np.zeros((n_states, 3)),
+        grade=np.zeros((n_states, 0)),
     )
     zones = PlanningFigures({"a": float(np.exp(3.0)), "b": float(np.exp(2.0))}, {"c": 1.0})
     table = one_line_jobs(np.zeros(2), ["", ""])

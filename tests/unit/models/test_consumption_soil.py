@@ -1,21 +1,27 @@
-"""Soil that nobody wrote down: levels, the shop's shares and the chance of being written, drawn together."""
+"""Soil that nobody wrote down, or that an operator grades in his own way: what the lines' levels really are."""
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.special import logsumexp
+from scipy.stats import multivariate_normal, norm
 
 from models.consumption import learn as learning
 from models.consumption.design import columns_of
+from models.consumption.fitted import FittedModel
+from models.consumption.grades import GRADE_LOG_PRIOR, GRADES, SLIP, log_chance_of_grades, meant
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import PLANNING_SHARES, SoilModel, average, cuts_of, fit_soil
 from models.consumption.planning import Planning, log_median
 from models.consumption.predicting import predict
 from models.consumption.sampler import Chain
+from models.consumption.sampler_grades import Marginal
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -127,3 +133,136 @@ def test_shares_of_several_draws_are_averaged() -> None:
 def test_without_a_written_level_the_shares_are_those_of_planning() -> None:
     """Before anything is written down the shop's soil is what the planning shares say."""
     assert shares_of(fit_soil(shop((0.0,) * 4, n=20))) == pytest.approx(PLANNING_SHARES)
+
+
+def graded_shop(grade: int, *, n: int = 300, seed: int = 1, own: NDArray[np.float64] = SHARES) -> JobTable:
+    """Return a shop of operators a, b and c; c writes `grade` levels above the true one, and finds the shares `own`."""
+    rng = np.random.default_rng(seed)
+    operator = rng.choice(["a", "b", "c"], n)
+    soil = np.where(operator == "c", rng.choice(4, n, p=own), rng.choice(4, n, p=SHARES))
+    written = np.where(operator == "c", np.clip(soil + grade, 0, 3), soil)
+    return jobs(written, operator, FACTOR[soil], seed)
+
+
+@pytest.mark.parametrize("large", [False, True])
+@pytest.mark.parametrize("grade", [-1, 1])
+def test_an_operator_who_grades_a_level_off_is_understood(
+    monkeypatch: pytest.MonkeyPatch, grade: int, *, large: bool
+) -> None:
+    """Only that operator's grade moves, and his word is answered by what it stands for; a blank operator mixes."""
+    if large:
+        monkeypatch.setattr(learning, "SAMPLED_JOBS", 100)
+        monkeypatch.setattr(learning, "SCALE_JOBS", 250)
+    fitted = learning.fit(graded_shop(grade), Planning(), seed=1)
+    assert fitted.states.grade.mean(axis=0) == pytest.approx([0.0, 0.0, grade], abs=0.1)
+    assert FittedModel.from_json(fitted.to_json()).states.grade == pytest.approx(fitted.states.grade)
+    for operator, written, level in (("a", 2, 2), ("c", 1, 1 - grade), ("c", 2, 2 - grade)):
+        assert answered(fitted, operator, written) == pytest.approx(FACTOR[level], rel=0.12)
+    low, high = sorted((FACTOR[1], FACTOR[1 - grade]))
+    assert low < answered(fitted, "", 1) < high
+
+
+def answered(fitted: FittedModel, operator: str, written: int) -> float:
+    """Return the median of pellets over the planning figure of a moderate line."""
+    asked = jobs(np.ones(1, dtype=np.int64), np.array([operator]), np.ones(1), 5)
+    planned = float(np.exp(log_median(asked, Planning().of("pellets_lb")))[0])
+    asked = replace(asked, soil=np.array([written])).without_figures()
+    return float(predict(fitted, asked, seed=1).jobs("pellets_lb").quantiles([0.5])[0, 0]) / planned
+
+
+def test_an_operator_who_is_given_the_dirtier_vehicles_is_taken_at_his_word() -> None:
+    """Levels that are really higher come with more pellets, so they are no matter of grading."""
+    fitted = learning.fit(graded_shop(0, own=np.array([0.0, 0.3, 0.4, 0.3])), Planning(), seed=1)
+    assert not fitted.states.grade.any()
+
+
+def test_the_chance_of_grades_is_that_of_levels_drawn_at_random() -> None:
+    """The integrals over a job's and an operator's dirt agree with a simulation of what would be written."""
+    rng = np.random.default_rng(4)
+    table = replace(jobs(np.array([1, 3, 2, 0]), np.full(4, "a"), np.ones(4), 5), line_job=np.array([0, 0, 1, 2]))
+    table = replace(table, job_id=table.job_id[:3], day=table.day[:3], customer=table.customer.take(np.arange(3)))
+    model = SoilModel((-0.6, 0.3, 1.1), {"interior": 0.3}, {"sedan": -0.1}, (0.0, 0.0), 0.6, 9)
+    n = 400_000
+    common = np.sqrt(0.6) * rng.standard_normal((n, 3))[:, table.line_job]
+    dirt = common + np.sqrt(0.4) * rng.standard_normal((n, 4)) + 0.3 * rng.standard_normal((n, 1)) + model.mean(table)
+    level = np.searchsorted(np.array(model.cuts), dirt)
+    lines = np.arange(3)
+    for grade, log_p in zip(GRADES, log_chance_of_grades(table, lines, model), strict=True):
+        written = np.clip(level + grade, 0, 3)
+        share = float((written[:, :3] == table.soil[:3]).all(axis=1).mean())
+        # Of a level that only a slip can give (here none but by grade -1: severe), the chance is SLIP times its own.
+        slips = float(((written[:, [0, 2]] == table.soil[[0, 2]]).all(axis=1) & (level[:, 1] == 3)).mean()) * SLIP
+        expected = slips * (1 - SLIP) if grade < 0 else share * (1 - SLIP if grade > 0 else 1.0)
+        assert np.exp(log_p) == pytest.approx(expected, rel=0.06)
+
+
+def small_chain() -> Chain:
+    """Return a chain some sweeps on, over 30 lines in 15 jobs of two operators, some minutes known by job only."""
+    n, rng = 30, np.random.default_rng(8)
+    soil = np.array([0, 1, 2, 1, 3, 1, 2, 0, 1, 1, 2, 1, 0, 2, 1, 2, 3, 1, 2, 2, 2, 1, 2, 3, 2, 1, 2, 2, 1, 2])
+    # What b takes lies between what was written and the level below.
+    amount = FACTOR[soil] * np.repeat([1.0, 0.6], 15)
+    table = jobs(soil, np.repeat(["a", "b"], 15), amount * rng.lognormal(0.0, 0.3, n), 8)
+    job = np.arange(n) // 2
+    table = replace(table, line_job=job, day=table.day[::2], customer=table.customer.take(np.arange(15)),
+                    job_id=table.job_id[::2], ambient_f=table.ambient_f[::2])  # fmt: skip
+    minutes = np.where(job < 4, -1, np.arange(n))
+    table = replace(table, minutes=Observed(minutes - minutes[8] * (minutes >= 0), table.minutes.value[8:]))
+    chain = Chain(table, Planning(), columns_of(table), fit_soil(table), np.random.default_rng(3))
+    for _ in range(5):
+        chain.sweep()
+    return chain
+
+
+def test_the_likelihood_without_coefficients_is_that_of_one_large_normal() -> None:
+    """Coefficients and job noise integrated out by block agree with the dense covariance of all figures."""
+    chain = small_chain()
+    noise = np.linalg.inv(chain.priors.noise_precision())
+    precision, mean = chain.priors.joint(np.arange(chain.columns.n))
+    prior = np.linalg.inv(precision).reshape(2, chain.columns.n, 2, -1)
+    found, dense = [], []
+    for level in (0, 2):
+        lines = chain._at_levels(np.arange(15, 20), np.full(5, level))
+        found.append(Marginal(chain.targets, lines, chain.priors, 15).log_p)
+        y, centre, blocks = [], [], []
+        for t, (target, own) in enumerate(zip(chain.targets, lines, strict=True)):
+            y.append(target.y)
+            centre.append(own.offset + target.drift[target.job] + own.x @ mean.reshape(2, -1)[t])
+            row = []
+            for s, (other, its) in enumerate(zip(chain.targets, lines, strict=True)):
+                cov = own.x @ prior[t, :, s] @ its.x.T
+                cov = cov + noise[t, s] * (target.jobs[target.job][:, None] == other.jobs[other.job])
+                row.append(cov + (np.diag(target.s2[target.zone] / target.l) if s == t else 0.0))
+            blocks.append(row)
+        dense.append(multivariate_normal(np.concatenate(centre), np.block(blocks)).logpdf(np.concatenate(y)))
+    assert len(y[0]) > len(y[1])
+    assert found[1] - found[0] == pytest.approx(dense[1] - dense[0], abs=1e-6)
+
+
+def test_grades_and_open_levels_are_drawn_as_often_as_they_are_likely() -> None:
+    """With all else held the move visits each grade, and each set of levels it leaves open, by its exact chance."""
+    chain = small_chain()
+    grading, soil, operator = chain.grading, chain.soil, 1
+    lines = np.arange(15, 30)
+    exact: dict[tuple[int, ...], float] = {}
+    for grade, log_p in zip(GRADES.tolist(), log_chance_of_grades(soil._table, lines, soil.model), strict=True):
+        allowed = meant(soil._table.soil[lines], grade)
+        chance = soil.model.chances(soil._table, lines) * allowed
+        chance /= chance.sum(axis=1, keepdims=True)
+        for levels in product(*(np.flatnonzero(a).tolist() for a in allowed)):
+            at = chain._at_levels(lines, np.array(levels))
+            log_p_figures = Marginal(chain.targets, at, chain.priors, 15).log_p
+            own = np.log(chance[np.arange(15), levels]).sum()
+            exact[grade, *levels] = log_p + GRADE_LOG_PRIOR[grade + 1] + own + log_p_figures
+    total = logsumexp(list(exact.values()))
+    grading._proposals = [(operator, -1), (operator, 1)]
+    seen: Counter[tuple[int, ...]] = Counter()
+    n = 4000
+    for k in range(n * 10):
+        grading.draw(chain.targets, chain.priors, chain._at_levels, (chain.rows.soil_step, chain.floor), chain.rng)
+        if k % 10 == 9:
+            seen[int(grading.grade[operator]), *soil.level[lines].tolist()] += 1
+    assert len({key[0] for key in seen}) > 1
+    for key, log_p in exact.items():
+        chance = float(np.exp(log_p - total))
+        assert seen[key] / n == pytest.approx(chance, abs=0.012 + 3 * np.sqrt(chance / n))
