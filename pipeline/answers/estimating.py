@@ -213,10 +213,11 @@ def _graded_otherwise(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, .
     """Return what must be said of named operators whose soil levels are read as other ones."""
     fitted = fit.fitted
     grades = usual_grades(fitted.states.grade, fitted.columns.blocks["operator"])
-    named = dict.fromkeys(line.operator for job in jobs for line in job.lines if line.soil_level)
+    named = dict.fromkeys(line.operator for job in jobs for line in job.lines if line.soil_level not in ("", UNKNOWN))
+    words = {1: ("higher", "lower"), -1: ("lower", "higher")}
     return tuple(
-        f"Operator `{o}` writes soil a level {'higher' if grades[o] > 0 else 'lower'} than the colleagues do, and takes "
-        f"what like vehicles take: the levels named are read as one {'lower' if grades[o] > 0 else 'higher'}."
+        f"Operator `{o}` writes soil a level {words[grades[o]][0]} than the colleagues do for what takes the same: the "
+        f"levels named are read as one {words[grades[o]][1]}."
         for o in named
         if o in grades
     )

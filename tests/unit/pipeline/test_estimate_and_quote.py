@@ -2,14 +2,19 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from pipeline.answers import estimating
+from pipeline.answers.answer import Asking
+from pipeline.answers.fitting import current_fit
 from pipeline.answers.requests import JobAsked, LineAsked
+from pipeline.book.store import open_book
 
 Ask = Callable[..., dict[str, Any]]
 Run = Callable[..., tuple[int, str, str]]
@@ -219,6 +224,23 @@ def test_codes_that_no_learned_job_has_are_told(command: str, ask: Ask, demo_fol
     assert any("Operator `QX9` stands in no job that was learned." in w for w in said)
     known = ask(command, demo_folder, *VAN, "--machine", "RIG-1")["warnings"]
     assert not any("stands in no job" in w for w in known)
+
+
+def test_an_operator_whose_levels_are_read_as_others_is_told(demo_folder: Path) -> None:
+    """Where he is named with a level, the answer says which way it is read; not where nobody has seen the soil."""
+    fit = current_fit(Asking(open_book(demo_folder), date(2026, 7, 1)))
+    states, operators = fit.fitted.states, fit.fitted.columns.blocks["operator"]
+    grade = np.zeros((states.n, len(operators)))
+    grade[:, 0], grade[:, 1] = 1.0, -1.0
+    graded = replace(fit, fitted=replace(fit.fitted, states=replace(states, grade=grade)))
+
+    def said(operator: str, soil: str) -> tuple[str, ...]:
+        line = LineAsked("van", "interior", soil, operator=operator)
+        return estimating.crew_notes(graded, [JobAsked("1", date(2026, 7, 1), (line,))])
+
+    assert "a level higher" in said(operators[0], "heavy")[0]
+    assert "read as one higher" in said(operators[1], "heavy")[0]
+    assert said(operators[2], "heavy") == said(operators[0], "unknown") == ()
 
 
 def test_options_without_a_unit_are_in_the_books(new_book: Callable[..., Any], ask: Ask, run: Run) -> None:
