@@ -91,11 +91,12 @@ def _both_ways(table: JobTable, ground: Ground, kind: str, name: str) -> list[At
 def _in_view(table: JobTable, views: Views, ground: Ground, streams: list[tuple[str, str]]) -> Attribution | None:
     """Return the change that stands out most in one view and beyond the shop's; None where none does.
 
-    Of a rise and a fall the one that is no chance is taken first: what chance brings one way hides nothing the other.
+    Of a rise and a fall the one that chance brings less often is taken: a rise of one machine and a fall of another on
+    the same day are much alike, and most that changes changes for the worse.
     """
     found = [c for kind, name in streams for c in _both_ways(table, ground, kind, name)]
     own = [_one_way(table, views, ground, [c for c in found if c.sign == sign]) for sign in (1.0, -1.0)]
-    return min((c for c in own if c is not None), key=lambda c: (c.chance > CONFIRM, -abs(c.z)), default=None)
+    return min((c for c in own if c is not None), key=lambda c: c.chance, default=None)
 
 
 def _one_way(table: JobTable, views: Views, ground: Ground, found: list[Attribution]) -> Attribution | None:

@@ -180,25 +180,36 @@ class Stretches:
     def best(self, *, sign: float) -> tuple[Step, float, float] | None:
         """Return the stretch that stands out most, its statistic, and the chance of such a one while nothing changes.
 
-        Two kinds are tried, one that ended and one that lasts; each has its part of the error, and so has each
+        Of rises two kinds are tried, one that ended and one that lasts; each has its part of the error, and so has each
         direction: the chance is that of any stretch of either direction, by Bonferroni's inequality. None where none
         is allowed.
         """
         n = len(self.days)
-        z = np.where(self.allowed, sign * self.z, -np.inf)
+        z = np.where(self._of_sign(sign), sign * self.z, -np.inf)
         if not np.isfinite(z).any():
             return None
         ended = [int(i) for i in np.unravel_index(int(np.argmax(z[:, :n])), (n + 1, n))]
         lasting = [int(np.argmax(z[:, n])), n]
-        by_chance = [
-            (stretch_chance(float(z[ended[0], ended[1]]), self.n_jobs, LEAST_INSIDE) / (1.0 - LASTING_PART), ended),
-            (level_shift_chance(float(z[lasting[0], n]), self.n_jobs, LEAST_INSIDE) / LASTING_PART, lasting),
-        ]
+        of_ended, of_lasting = (RISING_PART * (1.0 - LASTING_PART), RISING_PART * LASTING_PART)
+        if sign < 0:
+            of_ended, of_lasting = 0.0, 1.0 - RISING_PART
+        by_chance = [(level_shift_chance(float(z[lasting[0], n]), self.n_jobs, LEAST_INSIDE) / of_lasting, lasting)]
+        if of_ended > 0:
+            top = float(z[ended[0], ended[1]])
+            by_chance.append((stretch_chance(top, self.n_jobs, LEAST_INSIDE) / of_ended, ended))
         chance, (first, last) = min(by_chance, key=lambda pair: (pair[0], pair[1][1] < n))
         if not z[first, last] > 0:
             return None
-        part = RISING_PART if sign > 0 else 1.0 - RISING_PART
-        return self.step(first, last), sign * float(z[first, last]), min(1.0, chance / part)
+        return self.step(first, last), sign * float(z[first, last]), min(1.0, chance)
+
+    def _of_sign(self, sign: float) -> NDArray[np.bool_]:
+        """Return the stretches that may hold a change of a direction, shape (n + 1, n + 1).
+
+        A fall must last. One that ended is told as a rise since then: the two differ only in the first jobs of the
+        record, and things rarely get better and then worse again by as much.
+        """
+        lasts = np.arange(len(self.days) + 1)[None, :] == len(self.days)
+        return np.asarray(self.allowed & (lasts | (sign > 0)))
 
     def chance_of_best(self) -> float:
         """Return the chance that any allowed stretch stands out upward as much as the best does, by simulation.
@@ -256,16 +267,18 @@ class Stretches:
     def _log_weights(self, sign: float) -> NDArray[np.float64]:
         """Return log prior and likelihood ratio of each stretch against no change.
 
-        The size N(0, SIZE^2) is integrated out. A priori `LASTING_PART` is spread evenly over the stretches that last,
-        the rest over those that ended.
+        The size N(0, SIZE^2) is integrated out. A priori `LASTING_PART` is spread evenly over the rises that last, the
+        rest over those that ended; all falls last.
         """
         n = len(self.days)
         z = sign * self.z
+        may = self._of_sign(sign)
+        lasting = LASTING_PART if sign > 0 else 1.0
         gain = SIZE**2 / (SIZE**2 + self.error**2)
-        prior = np.full(self.raw.shape, (1.0 - LASTING_PART) / max(1, int(self.allowed[:, :n].sum())))
-        prior[:, n] = LASTING_PART / max(1, int(self.allowed[:, n].sum()))
+        log_prior = np.full(self.raw.shape, np.log((1.0 - LASTING_PART) / max(1, int(may[:, :n].sum()))))
+        log_prior[:, n] = np.log(lasting / max(1, int(may[:, n].sum())))
         log_ratio = 0.5 * z**2 * gain + 0.5 * np.log1p(-np.minimum(gain, 1 - 1e-12))
-        return np.asarray(np.where(self.allowed & (z > 0), np.log(prior) + log_ratio, -np.inf), dtype=np.float64)
+        return np.asarray(np.where(may & (z > 0), log_prior + log_ratio, -np.inf), dtype=np.float64)
 
     def likeliest(self, weight: NDArray[np.float64]) -> Step | None:
         """Return the stretch in the middle of a posterior: whether it ended, then each end's median; None without one.
