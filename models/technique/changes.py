@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.technique.attribution import attribute, beyond_shop
+from models.technique.attribution import CONFIRM, attribute, beyond_shop
 from models.technique.design import step_column
 from models.technique.drift import alarm_of, restarts, watch
 from models.technique.likejobs import fit_like_jobs
@@ -20,14 +20,12 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
     from models.technique.attribution import Attribution
     from models.technique.design import Step
-    from models.technique.drift import Alarm, Stream
+    from models.technique.drift import Stream
     from models.technique.minutes_beside import Figures, Views
     from models.technique.setting_changes import SeenChange
     from models.technique.shrinkage import Shrunk
     from models.technique.stretches import Ground, Place
 
-#: Chance of a stretch, while nothing changes, up to which an alarm's change is kept in the fit.
-CONFIRM = 0.10
 _MOST_CHANGES = 8
 
 
@@ -95,41 +93,33 @@ class Found:
 
 
 def find_changes(table: JobTable, figures: Figures, known: tuple[Step, ...]) -> Found:
-    """Look for changes one after another until no stream alarms.
+    """Look for changes one after another until nothing stands out any more.
 
-    An alarm only starts the search: what stands out most of all the record is taken first, whenever it began, since
-    an early alarm may show the echo of a later change. It is kept when its stretch stands out from its whole stream
-    (`CONFIRM`).
+    What stands out most of all the record is taken first, whenever it began and whichever way it went, since all else
+    may be its echo: beside a machine that got better the others seem to have risen. It is kept when its stretch stands
+    out from its whole stream (`CONFIRM`).
     """
     days: dict[tuple[str, str], tuple[int, ...]] = {}
 
-    def restart(kind: str, name: str, *at: int | None) -> None:
-        days[kind, name] = (*days.get((kind, name), ()), *(d for d in at if d is not None))
+    def restart(step: Step) -> None:
+        at = (d for d in (step.since, step.until) if d is not None)
+        days[step.kind, step.name] = (*days.get((step.kind, step.name), ()), *at)
 
     for step in known:
-        restart(step.kind, step.name, step.since)
+        restart(replace(step, until=None))
     seen = views(table, figures, fit_like_jobs(table, figures.pellets, steps=known, settings=False), known)
     changes, seen = _seen_in_settings(table, figures, known, seen)
     for change in changes:
-        restart(change.step.kind, change.step.name, change.step.since, change.step.until)
+        restart(change.step)
     last = int(table.day.max())
     while True:
         streams = watch(table, seen.alone.fit)
-        names = [(s.kind, s.name) for s in streams]
-        found: Attribution | None = None
-        for alarm in _alarms(streams, days):
-            found = attribute(table, seen, names, last, up=alarm.up)
-            if _is_new(found, changes):
-                break
-            restart(alarm.stream.kind, alarm.stream.name, alarm.day)
-        else:
-            # no alarm is left; a stretch may still stand out in looking back
-            found, alarm = attribute(table, seen, names, last, up=True), None
+        found = attribute(table, seen, [(s.kind, s.name) for s in streams])
         if found is None or not _is_new(found, changes) or len(changes) >= _MOST_CHANGES:
             return Found(seen, tuple(changes), len(streams))
-        up = alarm is None or alarm.up
-        changes.append(Change(found.step, found.rival, last if alarm is None else alarm.day, found.chance, up))
-        restart(found.step.kind, found.step.name, found.step.since, found.step.until)
+        restart(found.step)
+        alarm = _alarm_of(streams, days, found)
+        changes.append(Change(found.step, found.rival, last if alarm is None else alarm, found.chance, found.z > 0))
         seen = _with_steps(table, figures, (*known, *(c.step for c in changes)), seen)
 
 
@@ -139,14 +129,17 @@ def _with_steps(table: JobTable, figures: Figures, steps: tuple[Step, ...], like
     return views(table, figures, alone, steps, like=like)
 
 
-def _alarms(streams: list[Stream], days: dict[tuple[str, str], tuple[int, ...]]) -> list[Alarm]:
-    """Return each stream's first alarm, in order of time."""
-    found = [a for a in (alarm_of(s, restarts(s, days)) for s in streams) if a is not None]
-    return sorted(found, key=lambda a: a.day)
+def _alarm_of(streams: list[Stream], days: dict[tuple[str, str], tuple[int, ...]], found: Attribution) -> int | None:
+    """Return the day on which a change's own stream alarmed its way, watched anew from its first day; None if never."""
+    for stream in streams:
+        if (stream.kind, stream.name) == (found.step.kind, found.step.name):
+            alarm = alarm_of(stream, restarts(stream, days), since=found.step.since)
+            return alarm.day if alarm is not None and alarm.up == (found.z > 0) else None
+    return None
 
 
-def _is_new(found: Attribution | None, changes: list[Change]) -> bool:
-    return found is not None and found.chance <= CONFIRM and found.step not in [c.step for c in changes]
+def _is_new(found: Attribution, changes: list[Change]) -> bool:
+    return found.chance <= CONFIRM and found.step not in [c.step for c in changes]
 
 
 def _seen_in_settings(

@@ -3,8 +3,8 @@
 Given the variances, the like-jobs model is a Gaussian linear model, so its one-step-ahead residuals, standardised by
 their own covariance (Kalman form; Brown, Durbin & Evans 1975, J. R. Stat. Soc. B 37:149-192), are independent N(0, 1)
 while nothing changes: the published run lengths hold exactly, the uncertainty of the expectation included. The shop's
-own slow change is in the model and taken out. Page (1954) CUSUMs run upward for waste; a second one downward, set far
-rarer, only restarts a stream.
+own slow change is in the model and taken out. Page (1954) CUSUMs run upward for waste and, set far rarer, downward;
+they tell on which day a change could first be noticed. What is told as a change is looked for in the whole record.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 #: Jobs between false upward alarms, over all streams together: each job moves one machine's and one operator's stream.
 RUN_LENGTH = 500.0
-#: The same for downward restarts.
+#: The same for downward ones.
 RUN_LENGTH_DOWN = 10_000.0
 #: The change to be found soonest: +20 % pellets.
 TARGET_LOG = float(np.log(1.2))
@@ -182,15 +182,18 @@ def restarts(stream: Stream, days: Mapping[tuple[str, str], tuple[int, ...]]) ->
     return mark
 
 
-def alarm_of(stream: Stream, restart: NDArray[np.bool_]) -> Alarm | None:
-    """Return a stream's first alarm, None where it keeps quiet; starts are learned, so the first jobs do not count."""
+def alarm_of(stream: Stream, restart: NDArray[np.bool_], *, since: int = 0) -> Alarm | None:
+    """Return a stream's first alarm from a day on, None where it keeps quiet.
+
+    Starts are learned, so the first jobs do not count.
+    """
     k = reference_value(stream)
     up, down = limits(round(k, 2))
     first: Alarm | None = None
     for sign, limit in ((1.0, up), (-1.0, down)):
         path = cusum(sign * stream.score, k, restart)
         over = np.flatnonzero(path > limit)
-        over = over[over >= LEAST_BEFORE]
+        over = over[(over >= LEAST_BEFORE) & (stream.day[over] >= since)]
         if len(over) and (first is None or over[0] < first.at):
             first = Alarm(stream, int(over[0]), sign > 0)
     return first

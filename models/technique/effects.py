@@ -174,7 +174,10 @@ def reference_contrasts(
 
 
 def _level(table: JobTable, fit: Fit, kind: str, name: str) -> NDArray[np.float64]:
-    """Return the gradient of a code's level: its coefficient, and changes in time that hold for most of its jobs."""
+    """Return the gradient of a code's level: its coefficient, and changes in time that hold for most of its jobs.
+
+    A fall that lasts counts however few jobs came after it: what was too much before it is over.
+    """
     gradient = np.zeros(len(fit.coef))
     block, steps = fit.design.block(kind), fit.design.block("step")
     if block is not None:
@@ -183,8 +186,9 @@ def _level(table: JobTable, fit: Fit, kind: str, name: str) -> NDArray[np.float6
     lines = fit.rows.order[factor.codes[fit.rows.order] == factor.names.index(name)]
     for label in steps.labels if steps is not None else ():
         if steps is not None and label.startswith(f"{kind}:{name}:"):
-            held = fit.design.lines[lines, steps.column(label)].mean()
-            gradient[steps.column(label)] = float(held > 0.5)
+            column = steps.column(label)
+            got_better = label.endswith(":None") and fit.coef[column] < 0
+            gradient[column] = float(got_better or fit.design.lines[lines, column].mean() > 0.5)
     return gradient
 
 

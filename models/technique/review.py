@@ -106,6 +106,17 @@ class Drift:
         large = self.is_sure and self.raw > 0 and self.ratio >= LEAST_RATIO
         return large and self.step.kind != "shop" and self.is_separable
 
+    @property
+    def is_saving(self) -> bool:
+        """Whether it is sure enough, downward, worth telling and told apart."""
+        large = self.is_sure and self.raw < 0 and self.ratio <= 1 / LEAST_RATIO
+        return large and self.step.kind != "shop" and self.is_separable
+
+    @property
+    def is_improvement(self) -> bool:
+        """Whether it is a saving that lasts: since that day the machine or the operator takes less than before."""
+        return self.is_saving and self.step.until is None
+
 
 @dataclass(frozen=True)
 class KnownChange:

@@ -31,6 +31,8 @@ LEAST_INSIDE = 6
 LEAST_OUTSIDE = 12
 #: Part of the error that goes to changes that last; the rest goes to stretches that ended before today.
 LASTING_PART = 0.7
+#: Part of the error that goes to rises; the rest goes to falls, which waste nothing while they are not told.
+RISING_PART = 0.8
 #: Standard deviation (log) of the size of a change where its place is weighed.
 SIZE = 0.2
 #: Half-Cauchy scale (log) of the size of a change that stands out: larger than that of an effect nobody looked for.
@@ -175,28 +177,39 @@ class Stretches:
         until = int(self.days[last]) if last < len(self.days) else None
         return Step(self.kind, self.name, int(self.days[first]), until)
 
-    def best(self, *, sign: float, start_by: int | None = None) -> tuple[Step, float, float] | None:
+    def best(self, *, sign: float) -> tuple[Step, float, float] | None:
         """Return the stretch that stands out most, its statistic, and the chance of such a one while nothing changes.
 
-        Two kinds are tried, one that ended and one that lasts; each has its part of the error. None where none is
-        allowed.
+        Of rises two kinds are tried, one that ended and one that lasts; each has its part of the error, and so has each
+        direction: the chance is that of any stretch of either direction, by Bonferroni's inequality. None where none
+        is allowed.
         """
         n = len(self.days)
-        z = np.where(self.allowed, sign * self.z, -np.inf)
-        if start_by is not None:
-            z[:-1][self.days > start_by] = -np.inf
+        z = np.where(self._of_sign(sign), sign * self.z, -np.inf)
         if not np.isfinite(z).any():
             return None
         ended = [int(i) for i in np.unravel_index(int(np.argmax(z[:, :n])), (n + 1, n))]
         lasting = [int(np.argmax(z[:, n])), n]
-        by_chance = [
-            (stretch_chance(float(z[ended[0], ended[1]]), self.n_jobs, LEAST_INSIDE) / (1.0 - LASTING_PART), ended),
-            (level_shift_chance(float(z[lasting[0], n]), self.n_jobs, LEAST_INSIDE) / LASTING_PART, lasting),
-        ]
+        of_ended, of_lasting = (RISING_PART * (1.0 - LASTING_PART), RISING_PART * LASTING_PART)
+        if sign < 0:
+            of_ended, of_lasting = 0.0, 1.0 - RISING_PART
+        by_chance = [(level_shift_chance(float(z[lasting[0], n]), self.n_jobs, LEAST_INSIDE) / of_lasting, lasting)]
+        if of_ended > 0:
+            top = float(z[ended[0], ended[1]])
+            by_chance.append((stretch_chance(top, self.n_jobs, LEAST_INSIDE) / of_ended, ended))
         chance, (first, last) = min(by_chance, key=lambda pair: (pair[0], pair[1][1] < n))
         if not z[first, last] > 0:
             return None
         return self.step(first, last), sign * float(z[first, last]), min(1.0, chance)
+
+    def _of_sign(self, sign: float) -> NDArray[np.bool_]:
+        """Return the stretches that may hold a change of a direction, shape (n + 1, n + 1).
+
+        A fall must last. One that ended is told as a rise since then: the two differ only in the first jobs of the
+        record, and things rarely get better and then worse again by as much.
+        """
+        lasts = np.arange(len(self.days) + 1)[None, :] == len(self.days)
+        return np.asarray(self.allowed & (lasts | (sign > 0)))
 
     def chance_of_best(self) -> float:
         """Return the chance that any allowed stretch stands out upward as much as the best does, by simulation.
@@ -230,21 +243,42 @@ class Stretches:
     def weights(self, *, sign: float) -> NDArray[np.float64]:
         """Return the posterior of each stretch, shape (n + 1, n + 1), a change of direction `sign` taken for granted.
 
-        Its likelihood ratio against no change, the size N(0, SIZE^2) integrated out; a priori `LASTING_PART` is spread
-        evenly over the stretches that last, the rest over those that ended. All 0 where none is allowed.
+        All 0 where none is allowed.
+        """
+        log_weight = self._log_weights(sign)
+        top = float(log_weight.max())
+        if not np.isfinite(top):
+            return np.zeros_like(self.raw)
+        weight = np.exp(log_weight - top)
+        return np.asarray(weight / weight.sum(), dtype=np.float64)
+
+    def evidence(self, *, sign: float) -> float:
+        """Return the log of the likelihood of a change of direction `sign`, wherever it lies, over that of none.
+
+        It tells a fall that lasts from a rise that ended where the fall began: the two differ only in the first jobs
+        of the record, where the rise may begin on any day, and a place that is free to be chosen counts for less
+        (the marginal likelihood weighs it against all others; Kass & Raftery 1995, JASA 90:773-795). -inf where no
+        stretch is allowed.
+        """
+        log_weight = self._log_weights(sign)
+        top = float(log_weight.max())
+        return top + float(np.log(np.exp(log_weight - top).sum())) if np.isfinite(top) else -np.inf
+
+    def _log_weights(self, sign: float) -> NDArray[np.float64]:
+        """Return log prior and likelihood ratio of each stretch against no change.
+
+        The size N(0, SIZE^2) is integrated out. A priori `LASTING_PART` is spread evenly over the rises that last, the
+        rest over those that ended; all falls last.
         """
         n = len(self.days)
         z = sign * self.z
-        allowed = self.allowed & (z > 0)
-        weight = np.zeros_like(self.raw)
-        if not allowed.any():
-            return weight
+        may = self._of_sign(sign)
+        lasting = LASTING_PART if sign > 0 else 1.0
         gain = SIZE**2 / (SIZE**2 + self.error**2)
-        log_ratio = np.where(allowed, 0.5 * z**2 * gain + 0.5 * np.log1p(-np.minimum(gain, 1 - 1e-12)), -np.inf)
-        prior = np.full(weight.shape, (1.0 - LASTING_PART) / max(1, int(allowed[:, :n].sum())))
-        prior[:, n] = LASTING_PART / max(1, int(allowed[:, n].sum()))
-        weight[allowed] = (prior * np.exp(log_ratio - log_ratio.max()))[allowed]
-        return np.asarray(weight / weight.sum(), dtype=np.float64)
+        log_prior = np.full(self.raw.shape, np.log((1.0 - LASTING_PART) / max(1, int(may[:, :n].sum()))))
+        log_prior[:, n] = np.log(lasting / max(1, int(may[:, n].sum())))
+        log_ratio = 0.5 * z**2 * gain + 0.5 * np.log1p(-np.minimum(gain, 1 - 1e-12))
+        return np.asarray(np.where(may & (z > 0), log_prior + log_ratio, -np.inf), dtype=np.float64)
 
     def likeliest(self, weight: NDArray[np.float64]) -> Step | None:
         """Return the stretch in the middle of a posterior: whether it ended, then each end's median; None without one.

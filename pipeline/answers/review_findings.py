@@ -82,6 +82,36 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Improvement:
+    """A machine or an operator that takes fewer pellets since a day.
+
+    Attributes
+    ----------
+    name : str
+        The bare code.
+    of : {"machine", "operator"}
+    ratio : Ratio
+        After the day over before it, like for like.
+    q_value : float
+        Share of false ones among changes as sure as this one.
+    jobs : int
+        Since that day.
+    since : date
+    other_causes : tuple of str
+    try_ : str
+    """
+
+    name: str
+    of: str
+    ratio: Ratio
+    q_value: float
+    jobs: int
+    since: date
+    other_causes: tuple[str, ...]
+    try_: str
+
+
+@dataclass(frozen=True)
 class NotEnough:
     """What cannot be said, and why; `of` is "operator" or "machine" where `kind` is drift."""
 
@@ -218,12 +248,21 @@ def findings_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], st
     if terms.thrift:
         effects = (*savings(review.operators), *savings(review.machines))
         found += [_from_effect(review, e, terms) for e in effects if _separable(review, e)]
-        found += [
-            _from_drift(review, d, terms) for d in review.drifts
-            if d.is_sure and d.step.kind != "shop" and d.is_separable
-            and float(np.exp(d.posterior.quantile(0.5)[0])) <= 1 / LEAST_RATIO
-        ]  # fmt: skip
+        found += [_from_drift(review, d, terms) for d in review.drifts if d.is_saving]
     return sorted(found, key=lambda f: (-f.pellets_lb_month.mean, f.kind, f.name))
+
+
+def improvements_of(review: Review, level: float) -> list[Improvement]:
+    """Return who takes fewer pellets since when, the largest fall first."""
+    told = []
+    for drift in sorted((d for d in review.drifts if d.is_improvement), key=lambda d: d.ratio):
+        step = drift.step
+        others, advice = drift_words(review, drift)
+        told.append(
+            Improvement(step.name, step.kind, ratio_of(drift.posterior, level), drift.q_value, drift.n_jobs,
+                        date.fromordinal(step.since), others, advice)
+        )  # fmt: skip
+    return told
 
 
 def _separable(review: Review, effect: Effect) -> bool:

@@ -21,12 +21,14 @@ from pipeline.answers.review_effects import EffectTold, effects_told
 from pipeline.answers.review_findings import (
     ChangeFound,
     Finding,
+    Improvement,
     NotEnough,
     Ratio,
     Terms,
     change_found,
     changes_of,
     findings_of,
+    improvements_of,
     not_enough_of,
     ratio_of,
     reason_words,
@@ -133,6 +135,8 @@ class TechniqueResult:
         Every operator, machine and setting compared, whether it stands out or not.
     thrift_sought : bool
         Whether what takes fewer pellets than like jobs need was asked for as well.
+    improvements : tuple of Improvement
+        Machines and operators that take fewer pellets since a day than before it.
     """
 
     findings: tuple[Finding, ...]
@@ -144,6 +148,7 @@ class TechniqueResult:
     jobs: int = 0
     effects: tuple[EffectTold, ...] = ()
     thrift_sought: bool = False
+    improvements: tuple[Improvement, ...] = ()
 
 
 def technique(asking: Asking, question: TechniqueQuestion) -> Answer[TechniqueResult]:
@@ -190,6 +195,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
         jobs=found.table.n_jobs,
         effects=effects_told(found, asking.level),
         thrift_sought=question.thrift,
+        improvements=tuple(improvements_of(found, asking.level)),
     ), []
 
 

@@ -13,7 +13,7 @@ from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.reporting import ReportContents
-    from pipeline.answers.review_findings import Finding
+    from pipeline.answers.review_findings import Finding, Improvement
     from pipeline.answers.reviewing import TechniqueResult
     from pipeline.answers.safety import SafetyAnswer
     from pipeline.answers.safety_air import LimitAnswer
@@ -71,6 +71,7 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
             tries = tuple(f"{_who(f)}: {f.try_}" for f in result.findings)
         elif result.effects:
             lead += f" Over {result.jobs:,} jobs no operator, machine or setting surely takes more than like jobs need."
+        lines += [_better(b) for b in result.improvements]
         lacking = tuple(f"{_named(n.of or n.kind, n.name)}: {n.why}" for n in result.not_enough[:8])
         tables += _balances(result, style)
     return Part(
@@ -98,6 +99,15 @@ def _who(finding: Finding) -> str:
         when = f"since {finding.since}" if finding.until is None else f"from {finding.since} to {finding.until}"
         return f"{_named(finding.of, finding.name)} {when}"
     return _named(finding.kind, finding.name) + zone
+
+
+def _better(better: Improvement) -> str:
+    ratio = better.ratio
+    between = f"{change_words(ratio.low)} to {change_words(ratio.high)}, {percent(ratio.level)} between"
+    return (
+        f"Since {better.since} {_named(better.of, better.name)} takes {percent(1 - ratio.estimate)} fewer pellets than "
+        f"before on like jobs ({between})."
+    )
 
 
 def _findings(result: TechniqueResult, style: Style) -> Grid:

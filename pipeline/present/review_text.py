@@ -11,7 +11,7 @@ from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
-    from pipeline.answers.review_findings import ChangeFound, Finding, NotEnough, Ratio
+    from pipeline.answers.review_findings import ChangeFound, Finding, Improvement, NotEnough, Ratio
     from pipeline.answers.reviewing import BalanceTold, JobAccount, TechniqueResult, UnusualTold
     from pipeline.present.figures import Style
 
@@ -34,6 +34,9 @@ def render_technique(answer: Answer[TechniqueResult], style: Style) -> str:
         blocks += [_finding(f, style) for f in result.findings]
         if result.thrift_sought and all(f.ratio.estimate >= 1 for f in result.findings):
             blocks.append("\n" + paragraph("No operator or machine surely takes fewer pellets than like jobs need."))
+    if result.improvements and not result.thrift_sought:
+        blocks.append(section("What takes fewer pellets than before"))
+        blocks += [item(_improvement(i)) for i in result.improvements]
     if result.changes:
         blocks += [section("Changes tested, after against before"), _changes(result.changes)]
     unsaid = [n for n in result.not_enough if n.kind != "shop"]
@@ -113,7 +116,7 @@ def _finding(finding: Finding, style: Style) -> str:
         if finding.until is not None:
             when = f" from about {finding.since} to {finding.until}"
     ratio, lb, usd = finding.ratio, finding.pellets_lb_month, finding.usd_month
-    against = "like jobs need"
+    against = "before" if finding.kind == "drift" and ratio.estimate < 1 else "like jobs need"
     if finding.kind == "setting":
         against = "with fresh ice" if finding.name == "ice_age_days" else "at its best value"
     who = f"{_subject(finding.kind, finding.name, finding.of)}{where}"
@@ -130,6 +133,15 @@ def _finding(finding: Finding, style: Style) -> str:
     lines.append(f"It could also be {'; or '.join(finding.other_causes)}.")
     lines.append(f"Try: {finding.try_}")
     return "\n".join(["", paragraph(lines[0]), *(paragraph(line, indent=_INDENT) for line in lines[1:])])
+
+
+def _improvement(better: Improvement) -> str:
+    ratio = better.ratio
+    return (
+        f"{_subject(better.of, better.name)}: since about {better.since} {_change_words(ratio.estimate)} pellets than "
+        f"before on like jobs; ratio {ratio.estimate:.2f}, {percent(ratio.level)} interval {ratio.low:.2f} to "
+        f"{ratio.high:.2f}; {counted(better.jobs, 'job')} since; {_surety(better.q_value)}. {better.try_}"
+    )
 
 
 def _surety(q_value: float) -> str:

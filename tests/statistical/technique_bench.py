@@ -15,7 +15,8 @@ from technique_worlds import Waste
 
 def parts(n: int) -> dict[str, object]:
     """Return each part's name and the call that measures it."""
-    half, fifth = max(n // 2, 5), max(n // 5, 5)
+    half, fifth, few = max(n // 2, 5), max(n // 5, 5), max(3 * n // 10, 5)
+    ratios = (1.1, 1.2, 1.3, 0.9, 0.8, 0.7)
     return {
         "null": lambda: measures.false_findings(n),
         "null-settings": lambda: measures.false_findings(half, settings=True),
@@ -38,6 +39,8 @@ def parts(n: int) -> dict[str, object]:
         "graded-high": lambda: measures.graders(half, 1),
         "graded-low": lambda: measures.graders(half, -1),
         "graded-midway": lambda: measures.graders_midway(half, -1),
+        "null-sizes": lambda: measures.false_changes(few),
+        **{f"changed-{ratio}": lambda ratio=ratio: measures.changed(few, ratio) for ratio in ratios},
         "demo": lambda: demo(fifth),
     }
 

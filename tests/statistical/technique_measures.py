@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-from technique_worlds import Waste, simulate
+from technique_worlds import SIZES, Waste, simulate
 
 from models.consumption.planning import Planning
 from models.technique.drift import cusum, limits, reference_value, watch
@@ -23,6 +24,9 @@ from models.technique.likejobs import fit_like_jobs
 from models.technique.review import review
 from models.technique.rows import Whitener, recorded_rows
 from models.technique.shrinkage import shrink_alone
+
+if TYPE_CHECKING:
+    from models.technique.review import Drift
 
 FIGURES = Planning().pellets_lb
 MINUTES = Planning().minutes
@@ -42,6 +46,55 @@ def false_findings(n: int, *, seed: int = 100_000, **world) -> dict[str, float]:
     for i in range(n):
         counts.update({kind for kind, _ in told(review(simulate(seed + i, **world).table, FIGURES, minutes=MINUTES))})
     return {kind: counts[kind] / n for kind in ("operator", "machine", "machine_zone", "setting", "drift")}
+
+
+def false_changes(n: int, *, seed: int = 900_000) -> dict[str, float]:
+    """Return the share of unchanged shops in which a rise, a fall or either is told, over `n` shops of each size."""
+    counts: Counter[str] = Counter()
+    for size, world in SIZES.items():
+        for i in range(n):
+            drifts = review(simulate(seed + i, **world).table, FIGURES, minutes=MINUTES).drifts
+            rise, fall = any(d.is_waste for d in drifts), any(d.is_saving for d in drifts)
+            counts.update({"rise": rise, "fall": fall, "either": rise or fall, f"either, {size}": rise or fall})
+    return {kind: count / (n if "," in kind else n * len(SIZES)) for kind, count in sorted(counts.items())}
+
+
+def _as_changed(drift: Drift, name: str, ratio: float) -> bool:
+    """Whether a drift tells that a machine changed for good, in the direction of `ratio`."""
+    told = drift.is_waste if ratio > 1 else drift.is_improvement
+    return told and drift.step.name == name and drift.step.until is None
+
+
+def changed(n: int, ratio: float, *, seed: int = 910_000) -> dict[str, float]:
+    """Return how a machine is told that takes `ratio` as much from job 200 of 400 on.
+
+    `delay` counts that machine's jobs from the change to the first of reviews after 10, 20, ..., 60 of them that tells
+    it (999: none of them does); `error` the jobs between the day told, in the review of all jobs, and the true one.
+    """
+    delay, error, counts = [], [], Counter[str]()
+    for i in range(n):
+        shop = simulate(seed + i, waste=Waste(machine_period={"m0": (float(np.log(ratio)), 200, 400)}))
+        mine = np.flatnonzero(shop.job_machine == 0)
+        first = int(np.searchsorted(mine, 200))
+        after = 999
+        for k in range(10, 70, 10):
+            seen = np.arange(mine[first + k - 1] + 1 if first + k <= len(mine) else 400)
+            if any(_as_changed(d, "m0", ratio) for d in review(shop.table.take_jobs(seen), FIGURES).drifts):
+                after = k
+                break
+        delay.append(after)
+        drifts = review(shop.table, FIGURES).drifts
+        told = [d for d in drifts if _as_changed(d, "m0", ratio)]
+        days = shop.table.day[mine]
+        error += [abs(int(np.searchsorted(days, d.step.since)) - first) for d in told[:1]]
+        waste = {d.step.name for d in drifts if d.is_waste}
+        counts.update(told=bool(told), waste="m0" in waste, another=bool(waste - {"m0"}))
+    return {
+        "told": counts["told"] / n, "told as waste": counts["waste"] / n,
+        "another one accused of drift": counts["another"] / n, "median delay": float(np.median(delay)),
+        "median error": float(np.median(error)) if error else float("nan"),
+        "dated within 25": float(np.mean(np.array(error) <= 25)) if error else float("nan"),
+    }  # fmt: skip
 
 
 def told_the_truth(shop, spread: float) -> set[str]:

@@ -12,6 +12,24 @@ from models.consumption.planning import CLASS_FACTOR, SOIL_FACTOR, ZONE_PELLETS_
 FIRST_DAY = 739_000
 
 
+def evenly(n: int) -> tuple[float, ...]:
+    """Return equal shares of `n` operators or machines."""
+    return (1.0 / n,) * n
+
+
+#: Shops of many sizes: few and many operators, machines and jobs, lines or totals, minutes, heavy tails and slips.
+SIZES = {
+    "usual": {},
+    "two of each, 150 jobs": {"n_jobs": 150, "operator_share": evenly(2), "machine_share": evenly(2)},
+    "one machine, 250 jobs": {"n_jobs": 250, "operator_share": (0.5, 0.3, 0.2), "machine_share": (1.0,)},
+    "ten operators, six machines, 800 jobs": {"n_jobs": 800, "operator_share": evenly(10), "machine_share": evenly(6)},
+    "totals only": {"totals_share": 1.0},
+    "80 jobs": {"n_jobs": 80, "operator_share": evenly(3), "machine_share": evenly(2)},
+    "minutes": {"minutes": 0.6},
+    "tails and slips": {"tail": 3.5, "slips": 0.03},
+}
+
+
 @dataclass(frozen=True)
 class Waste:
     """What is wrong in a shop; log effects, all zero by default."""

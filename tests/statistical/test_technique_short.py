@@ -26,6 +26,30 @@ def test_the_right_one_is_named():
     assert measures.named(4)["right one named"] >= 0.75
 
 
+def test_a_machine_that_got_better_is_told_as_that():
+    """Of six shops with -25 % on a machine from the middle on most tell it, and none tells waste of it before."""
+    found = measures.changed(6, 0.75)
+    assert found["told"] >= 0.6
+    assert found["told as waste"] == 0.0
+    assert found["median error"] <= 10
+
+
+@pytest.mark.slow
+def test_changes_told_of_unchanged_shops_of_many_sizes():
+    """A rise or a fall is told in at most 10 % (plus two standard errors) of 240 unchanged shops of eight sizes."""
+    assert measures.false_changes(30)["either"] <= 0.10 + 0.039
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("ratio", "told"), [(1.2, 0.75), (1.3, 0.85), (0.8, 0.75), (0.7, 0.85)])
+def test_changes_are_told_and_dated(ratio, told):
+    """A lasting rise or fall is told, dated within 25 jobs, and a fall is never waste of its past (40 shops)."""
+    found = measures.changed(40, ratio)
+    assert found["told"] >= told
+    assert found["dated within 25"] >= 0.85
+    assert ratio > 1 or found["told as waste"] <= 0.05
+
+
 @pytest.mark.slow
 def test_false_findings_over_two_hundred_shops():
     """Each family accuses somebody in at most 10 % (plus two standard errors) of 200 shops without waste."""

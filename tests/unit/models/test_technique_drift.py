@@ -145,10 +145,12 @@ def test_a_change_asked_about_is_tested_for_the_shop():
 
 
 def test_attribution_needs_a_stretch():
-    """Streams that are too short explain nothing."""
+    """Streams that are too short explain nothing, nor are they a rival of the shop."""
     table = simulate(41, n_jobs=40, operator_share=(0.1, 0.9)).table
     seen = views(table, Figures(FIGURES), _fit(table), ())
-    assert attribute(table, seen, [("operator", "op0")], FIRST_DAY, up=True) is None
+    found = attribute(table, seen, [("operator", "op0")])
+    assert found is not None
+    assert (found.step.kind, found.rival) == ("shop", None)
 
 
 def test_steps_mark_their_own_lines_only():
@@ -184,17 +186,38 @@ FALL = float(np.log(0.7))
 
 
 @pytest.mark.parametrize("seed", [31, 35, 39])
-def test_a_machine_that_gets_better_is_told_of_its_past_only(seed):
-    """-30 % on one machine from a day on: whatever is told of it is over by that day, and nobody else is accused."""
+def test_a_machine_that_gets_better_improves_from_its_day_on(seed):
+    """-30 % on one machine from a day on is an improvement since about that day; nothing before it is waste."""
     shop = simulate(seed, waste=Waste(machine_period={"m0": (FALL, 200, 400)}))
     found = review(shop.table, FIGURES)
-    fell = int(shop.table.day[200])
-    wasteful = [d.step for d in found.drifts if d.is_waste]
-    assert {(step.kind, step.name) for step in wasteful} <= {("machine", "m0")}
-    assert all(step.until is not None and abs(step.until - fell) <= 25 for step in wasteful)
+    assert [d for d in found.drifts if d.is_waste] == []
+    assert found.wasteful() == []
+    (better,) = [d for d in found.drifts if d.is_improvement]
+    assert (better.step.kind, better.step.name, better.step.until) == ("machine", "m0", None)
+    assert better.step.since == pytest.approx(shop.table.day[200], abs=10)
+    low, high = better.interval(0.95)
+    assert low < 0.7 < high
+
+
+def test_a_rise_that_ended_stays_a_rise():
+    """A machine that takes 30 % more for a while, from a level of its own, wasted then; its end is no improvement."""
+    shop = simulate(35, n_jobs=500, waste=Waste(machine_period={"m0": (RISE, 180, 340)}))
+    found = review(shop.table, FIGURES)
+    (rise,) = [d for d in found.drifts if d.is_waste]
+    assert (rise.step.kind, rise.step.name) == ("machine", "m0")
+    assert rise.step.since == pytest.approx(shop.table.day[180], abs=30)
+    assert rise.step.until == pytest.approx(shop.table.day[340], abs=30)
+    assert [d for d in found.drifts if d.is_improvement] == []
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+def test_a_machine_worn_from_the_start_is_no_waste_once_mended(seed):
+    """+30 % until job 250 is told as an improvement from then on, and not as that machine's level of today."""
+    shop = simulate(seed, waste=Waste(machine_period={"m0": (RISE, 0, 250)}))
+    found = review(shop.table, FIGURES)
+    assert [d.step.name for d in found.drifts if d.is_improvement] == ["m0"]
+    assert [d for d in found.drifts if d.is_waste] == []
     assert [e.name for e in found.wasteful()] == []
-    told = [d for d in found.drifts if (d.step.kind, d.step.name) == ("machine", "m0")]
-    assert any(abs((d.step.until or d.step.since) - fell) <= 25 for d in told)
 
 
 def test_alarm_tells_a_fall_and_takes_longer_to():

@@ -136,3 +136,74 @@ def test_the_best_is_the_largest_statistic_of_its_kind(worn):
     assert z == pytest.approx(kind[allowed].max())
     assert chance < 0.01
     assert replace(all_of_it, allowed=np.zeros_like(all_of_it.allowed)).best(sign=1.0) is None
+
+
+def _of_a_level(score: np.ndarray) -> Stretches:
+    """Stretches of independent errors of 0.2, inside against outside, at least 12 before each."""
+    plain = _of_noise(score)
+    n = len(score)
+    inside = np.where(plain.allowed, np.arange(n + 1)[None, :] - np.arange(n + 1)[:, None], 6)
+    outside = np.maximum(n - inside, 1)
+    error = 0.2 * np.sqrt(1.0 / inside + 1.0 / outside)
+    raw = 0.2 * (plain.raw - (score.sum() - plain.raw * inside) / outside)
+    start = np.arange(n + 1)[:, None] >= 12
+    return replace(plain, raw=raw, error=error, allowed=plain.allowed & start & (n - inside >= 12))
+
+
+@pytest.mark.parametrize(("lower", "stands_out", "is_fall"), [(0.0, 0.0, 1.0), (0.7, 0.5, 0.8), (1.4, 0.9, 0.0)])
+def test_evidence_tells_a_fall_from_a_rise_that_ended(lower, stands_out, is_fall):
+    """Before a fall the first 14 jobs decide: as high as the rest before it, it fell; as low as after it, it rose.
+
+    Half-way between, the rise stands out more in most records, since its start is free; evidence counts that it is.
+    """
+    rng = np.random.default_rng(3)
+    higher, fell = [], []
+    for _ in range(60):
+        score = rng.standard_normal(130)
+        score[70:] -= 1.4
+        score[:14] -= lower
+        both = _of_a_level(score)
+        z = both.z[both.allowed]
+        higher.append(z.max() > -z.min())
+        fell.append(both.evidence(sign=-1.0) > both.evidence(sign=1.0))
+    assert np.mean(higher) >= stands_out
+    assert np.mean(fell) == pytest.approx(is_fall, abs=0.2)
+    assert np.mean(fell) >= 1.0 - np.mean(higher)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_evidence_is_the_mean_likelihood_over_all_places(sign):
+    """It is the sum over stretches of prior times N(raw; 0, size^2 + error^2) / N(raw; 0, error^2), done slowly."""
+    some = _of_a_level(np.random.default_rng(6).standard_normal(40))
+    total = 0.0
+    for first, last in np.argwhere(some.allowed):
+        lasts = last == 40
+        part = (0.7 if lasts else 0.3) if sign > 0 else float(lasts)
+        prior = part / (some.allowed[:, 40].sum() if lasts else some.allowed[:, :40].sum())
+        raw, error = some.raw[first, last], some.error[first, last]
+        if sign * raw > 0:
+            total += prior * norm.pdf(raw, 0, np.hypot(0.2, error)) / norm.pdf(raw, 0, error)
+    assert some.evidence(sign=sign) == pytest.approx(np.log(total), rel=1e-9)
+    assert replace(some, allowed=np.zeros_like(some.allowed)).evidence(sign=sign) == -np.inf
+
+
+def test_a_fall_has_the_smaller_part_of_the_error():
+    """The same statistic the other way has more of a chance: a fifth of the error goes to falls, all of which last."""
+    score = np.random.default_rng(7).standard_normal(60)
+    score[30:] += 0.9
+    up, down = _of_noise(score).best(sign=1.0), _of_noise(-score).best(sign=-1.0)
+    assert up[0].until is None
+    assert down[1] == pytest.approx(-up[1])
+    assert down[2] == pytest.approx(0.8 * 0.7 / 0.2 * up[2])
+
+
+def test_a_fall_that_ended_is_a_rise_since_then():
+    """Scores that are low for a while are told by their rise back, never as a fall with an end."""
+    score = np.random.default_rng(8).standard_normal(90)
+    score[20:60] -= 2.0
+    some = _of_a_level(score)
+    fall, rise = some.best(sign=-1.0), some.best(sign=1.0)
+    assert fall is None or fall[0].until is None
+    assert (rise[0].since, rise[0].until) == (60, None)
+    assert rise[2] < 1e-6
+    assert some.evidence(sign=1.0) > some.evidence(sign=-1.0)

@@ -13,9 +13,9 @@ from data_demo.generate import draw_shop, write_clean
 from models.technique.review import review
 from models.technique.shrinkage import shrink_alone
 from pipeline.answers.answer import Asking
-from pipeline.answers.review_findings import NotEnough, not_enough_of
+from pipeline.answers.review_findings import Improvement, NotEnough, Ratio, not_enough_of
 from pipeline.answers.review_mask import mask_result, masks
-from pipeline.answers.reviewing import TechniqueQuestion, technique
+from pipeline.answers.reviewing import TechniqueQuestion, TechniqueResult, technique
 from pipeline.book.store import create_book, open_book
 from pipeline.book.tables import job_table
 from pipeline.intake.importing import import_files
@@ -115,6 +115,66 @@ def test_a_sure_saving_is_told_as_sure_and_as_a_saving(new_book):
     assert saving.ratio.low < 0.65 < saving.ratio.high
     assert any("easier" in cause for cause in saving.other_causes)
     assert "of what takes fewer" in render_technique(sought, Style()) or len(sought.result.findings) == 1
+
+
+def _better_since(day: date, *, later: bool = False) -> list[dict[str, object]]:
+    """Rows of a shop in which rig-1 takes a quarter less from the 120th day on; absurd ones after it where `later`."""
+    rng, rows = np.random.default_rng(4), []
+    for k in range(240):
+        rig = f"rig-{1 + k % 3}"
+        lb = 45.0 * (0.75 if k >= 120 and rig == "rig-1" else 1.0) * float(np.exp(0.15 * rng.standard_normal()))
+        rows.append({"job_id": f"J{k}", "day": day + timedelta(days=k), "vehicle_class": "sedan",
+                     "zone": "undercarriage", "soil_level": "moderate", "machine": rig, "operator": "ABC"[k // 3 % 3],
+                     "pellets_lb": lb, "minutes": 60.0 * float(np.exp(0.15 * rng.standard_normal()))})  # fmt: skip
+    if later:
+        rows += [rows[-1] | {"job_id": f"L{k}", "day": day + timedelta(days=240 + k), "machine": "rig-1",
+                             "pellets_lb": 700.0} for k in range(30)]  # fmt: skip
+    return rows
+
+
+def test_a_machine_that_got_better_is_told_as_that_and_not_as_waste_before(new_book, monkeypatch):
+    """It is no finding: since about its day it takes fewer, with interval; with --thrift it is a finding, told once."""
+    monkeypatch.setenv("COLUMNS", "80")
+    day = date(2026, 1, 5)
+    asking = Asking(new_book(rows=_better_since(day)), day + timedelta(days=240))
+    plain, sought = (technique(asking, TechniqueQuestion(thrift=wish)) for wish in (False, True))
+    assert plain.result.findings == ()
+    (better,) = plain.result.improvements
+    assert (better.of, better.name) == ("machine", "rig-1")
+    assert abs(better.since - (day + timedelta(days=120))) <= timedelta(days=10)
+    assert better.ratio.low < 0.75 < better.ratio.high
+    text = render_technique(plain, Style())
+    told = " ".join(text.split())
+    assert f"Machine rig-1: since about {better.since} " in told
+    assert "pellets than before on like jobs" in told
+    assert "Nothing stands out" in told
+    assert max(map(len, text.splitlines())) <= 80
+    again = " ".join(render_technique(sought, Style()).split())
+    assert again.count(f"since about {better.since}") == 1
+    assert f"less pellets than before since about {better.since}." in again
+    result = json.loads(render_answer("technique", "b", asking.today, plain))["result"]
+    assert {"name", "of", "ratio", "q_value", "jobs", "since", "try"} <= set(result["improvements"][0])
+
+
+def test_absurd_later_jobs_move_no_improvement(new_book):
+    """As of a morning an improvement is told the same whatever its machine did afterwards."""
+    day = date(2026, 1, 5)
+    told = [
+        technique(
+            Asking(new_book(rows=_better_since(day, later=later), name=f"later-{later}"), day + timedelta(days=240)),
+            TechniqueQuestion(),
+        ).result
+        for later in (False, True)
+    ]  # fmt: skip
+    assert len(told[0].improvements) == 1
+    assert told[0] == told[1]
+
+
+def test_an_operator_who_improves_is_masked():
+    """The code of an operator is masked in an improvement too."""
+    better = Improvement("TS", "operator", Ratio(0.8, 0.75, 0.85, 0.8), 0.01, 40, date(2026, 4, 1), ("x",), "Keep it.")
+    result = mask_result(TechniqueResult((), (), improvements=(better,)), {"TS": "Operator A"})
+    assert result.improvements[0].name == "Operator A"
 
 
 def test_mask_hides_every_operator_and_is_stable(demo, answer):
