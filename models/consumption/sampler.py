@@ -178,22 +178,26 @@ class Chain:
         return out
 
     def _put_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> None:
-        for target, each in zip(self.targets, self._at_levels(lines, new), strict=True):
-            target.x, target.offset = each.x, each.offset
+        if not len(lines):
+            return
+        for t, target in enumerate(self.targets):
+            self._move_levels(t, Lines(target.x, target.offset), lines, new)
             target.refit()
 
     def _at_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> list[Lines]:
         """Return each target's lines where some lines had other soil levels."""
-        old, out = self.soil.level[lines], []
-        for log, target in zip(self.soil_log, self.targets, strict=True):
-            at = target.position[lines]
-            seen = at >= 0
-            x, offset = target.x.copy(), target.offset.copy()
-            self.rows.put_soil(x, at[seen], lines[seen], old[seen], -1.0)
-            self.rows.put_soil(x, at[seen], lines[seen], new[seen], 1.0)
-            offset[at[seen]] += log[new[seen]] - log[old[seen]]
-            out.append(Lines(x, offset))
+        out = [Lines(target.x.copy(), target.offset.copy()) for target in self.targets]
+        for t, own in enumerate(out):
+            self._move_levels(t, own, lines, new)
         return out
+
+    def _move_levels(self, t: int, own: Lines, lines: NDArray[np.int64], new: NDArray[np.int64]) -> None:
+        """Move some lines among those of a target from their soil levels to new ones, in place."""
+        at, old = self.targets[t].position[lines], self.soil.level[lines]
+        seen = at >= 0
+        self.rows.put_soil(own.x, at[seen], lines[seen], old[seen], -1.0)
+        self.rows.put_soil(own.x, at[seen], lines[seen], new[seen], 1.0)
+        own.offset[at[seen]] += self.soil_log[t][new[seen]] - self.soil_log[t][old[seen]]
 
     def changes(self) -> tuple[Change, ...]:
         """Return the changes of level as they stand."""
