@@ -276,10 +276,10 @@ def logged_use(book: Book, before: date, since: date | None = None) -> list[Use]
                 select job_id, vehicle, package, pass, any_value(package_pellets_lb) as lb from job_lines
                 where package != '' and pellets_lb is null group by all
             ), sums as (
-                select job_id, min(day) as day, max(job_pellets_lb) as total, sum(pellets_lb) as by_line,
+                select job_id, min(day) as day, max(job_pellets_lb) as total, sum(pellets_lb order by pellets_lb) as by_line,
                     arg_min(container, (vehicle, zone, pass)) as container
                 from job_lines where day < ? and (?::date is null or day >= ?::date) group by job_id
-            ), packed as (select job_id, sum(lb) as lb from packages group by job_id)
+            ), packed as (select job_id, sum(lb order by lb) as lb from packages group by job_id)
             select day, container, coalesce(total, coalesce(by_line, 0) + coalesce(packed.lb, 0)) as pellets_lb, job_id
             from sums left join packed using (job_id) where pellets_lb > 0 order by day, job_id
             """,

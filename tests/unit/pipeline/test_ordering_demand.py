@@ -13,6 +13,7 @@ from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_demand import Demand
 from pipeline.answers.ordering import ice_ground
 from pipeline.book.store import Book
+from pipeline.book.tables import logged_use
 
 Make = Callable[..., Book]
 TODAY = date(2026, 6, 1)
@@ -106,3 +107,18 @@ def test_a_booking_on_a_day_without_work_is_told(new_book: Make) -> None:
     assert "B2 on sun 2026-06-07" in said
     assert "B1" not in said
     assert float(demand.need_lb[6].mean()) > 20.0
+
+
+def test_what_visits_used_does_not_depend_on_the_order_of_lines(new_book: Make) -> None:
+    """Lines of a visit, and its packages, add up to the very same pounds in whatever order they stand in the book."""
+    zones = ("undercarriage", "engine_bay", "interior")
+    visits = [[0.1, 0.2, 0.3], [1e16, 1.0, 1.0], [12.1, 7.7, 3.3]]
+    rows = []
+    for i, each in enumerate(visits):
+        for zone, lb in zip(zones, each, strict=True):
+            rows.append(job(f"L{i}", TODAY - timedelta(days=9)) | {"zone": zone, "pellets_lb": lb})
+            packed = {"zone": zone, "pellets_lb": None, "package": zone, "package_pellets_lb": lb}
+            rows.append(job(f"P{i}", TODAY - timedelta(days=8)) | packed)
+    one, other = (logged_use(new_book(rows=r, name=n), TODAY) for n, r in (("a", rows), ("b", rows[::-1])))
+    assert len(one) == 6
+    assert [use.pellets_lb for use in one] == [use.pellets_lb for use in other]
