@@ -11,8 +11,8 @@ import numpy as np
 from models.consumption.predicting import predict
 from models.demand.examples import Examples, examples_of, with_machine
 from models.demand.forecast import BookedAhead, BookedTaken, Consumed, Known
+from pipeline.answers.bookings import cancelled_draws, coming, gather_bookings
 from pipeline.answers.history import history
-from pipeline.answers.ice_demand import cancelled_draws, coming, gather_bookings
 from pipeline.answers.log_gaps import calendar_of, delivery_days
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from pipeline.book import tables
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from models.consumption.fitted import FittedModel
     from models.consumption.jobs import JobTable
     from pipeline.answers.answer import Asking
-    from pipeline.answers.ice_demand import Booking
+    from pipeline.answers.bookings import Booking
     from pipeline.book.settings import Settings
 
 N_DRAWS = 2000

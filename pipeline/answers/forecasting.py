@@ -21,12 +21,12 @@ from models.demand.record import (
     rule_scores,
 )
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
+from pipeline.answers.bookings import believes_statuses
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.forecast_ground import N_DRAWS, Ground, PastBookings, booked_ahead, examples_taken, gather
 from pipeline.answers.forecast_ice import bought_and_spent, ice_terms
 from pipeline.answers.forecast_reasons import Against, Because, Compared, reasons
 from pipeline.answers.forecast_words import forecast_warnings, what_if
-from pipeline.answers.ice_demand import believes_statuses
 from pipeline.answers.requests import as_logged
 from shared.errors import UsageError
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from models.consumption.jobs import JobTable
     from models.demand.calendar import Gap
-    from pipeline.answers.ice_demand import Booking
+    from pipeline.answers.bookings import Booking
     from pipeline.book.settings import PlanningKeys, Shop
 
 #: Weeks of history that expected walk-ins are learned from, and after how many weeks a day counts half.

@@ -10,6 +10,7 @@ import numpy as np
 
 from models.consumption.predicting import predict
 from models.demand.gaps import find_gaps
+from pipeline.answers.bookings import KEPT, LOST, Booking, cancelled_draws, coming
 from pipeline.answers.ice_arrivals import HISTORY_WEEKS, arrivals, is_working
 from pipeline.answers.log_gaps import calendar_of, gaps_told
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
@@ -23,28 +24,11 @@ if TYPE_CHECKING:
     from models.consumption.fitted import FittedModel
     from models.consumption.jobs import JobTable
     from models.demand.calendar import Gap
-    from pipeline.answers.answer import Asking
     from pipeline.answers.ice_arrivals import Arrivals
     from pipeline.book.settings import Settings, Shop
-    from pipeline.book.tables import BookingZone
 
-#: What the planning figure for cancelled bookings weighs, in bookings.
-_CANCEL_WEIGHT = 20.0
 #: Bookings on days without work that are named.
 _MOST_NAMED = 3
-_KEPT, LOST = ("done",), ("cancelled", "no_show")
-
-
-@dataclass(frozen=True)
-class Booking:
-    """One booking with its zones as a job that is asked about; `taken_on` None where nobody wrote it down."""
-
-    booking_id: str
-    taken_on: date | None
-    day: date
-    status: str
-    job_id: str
-    asked: JobAsked
 
 
 @dataclass(frozen=True)
@@ -77,58 +61,6 @@ class Demand:
     comes: NDArray[np.bool_]
     n_calibration: int
     warnings: tuple[str, ...]
-
-
-def gather_bookings(rows: Sequence[BookingZone]) -> list[Booking]:
-    """Return the bookings of their zones, in the order of the rows."""
-    zones: dict[str, list[BookingZone]] = {}
-    for row in rows:
-        zones.setdefault(row.booking_id, []).append(row)
-    found = []
-    for booking_id, own in zones.items():
-        first = own[0]
-        lines = tuple(LineAsked(z.vehicle_class, z.zone, z.soil_level, z.coating_removed) for z in own)
-        asked = JobAsked(booking_id, first.day, lines, first.customer)
-        found.append(Booking(booking_id, first.taken_on, first.day, first.status, first.job_id or booking_id, asked))
-    return found
-
-
-def believes_statuses(asking: Asking, stated: bool | None = None) -> bool:
-    """Return whether today's status of bookings may be believed.
-
-    As stated; else not where today lies in the past of both the computer and the book (`as_of`): the answer of that day
-    is made again.
-    """
-    return not asking.again if stated is None else stated
-
-
-def coming(bookings: Sequence[Booking], days: Sequence[date], done: set[str], *, statuses_known: bool) -> list[Booking]:
-    """Return the bookings that may come in these days; `done` are the jobs (case-folded) that came already.
-
-    A booking that is cancelled today does not come. Where an answer of a past day is made again
-    (`statuses_known` false), nobody knew yet what would become of it, so that all of them may.
-    """
-    wanted = set(days)
-    gone = LOST if statuses_known else ()
-    return [b for b in bookings if b.day in wanted and b.status not in gone and b.job_id.casefold() not in done]
-
-
-def cancelled_draws(
-    bookings: Sequence[Booking], done: set[str], today: date, planning_share: float, n_draws: int,
-    rng: np.random.Generator,
-) -> NDArray[np.float64]:  # fmt: skip
-    """Return draws of the share of bookings that are cancelled or not kept, shape (n_draws,).
-
-    Beta-binomial: the planning share counts as 20 bookings; a past booking without a job whose status is still
-    `booked` is unclear and left out.
-    """
-    past = [b for b in bookings if b.day < today]
-    lost = sum(b.status in LOST for b in past)
-    kept = sum(b.status in _KEPT or (b.status not in LOST and b.job_id.casefold() in done) for b in past)
-    return rng.beta(
-        max(_CANCEL_WEIGHT * planning_share, 0.02) + lost, max(_CANCEL_WEIGHT * (1 - planning_share), 0.02) + kept,
-        n_draws,
-    )  # fmt: skip
 
 
 def asked_again(history: JobTable, job: int) -> JobAsked:
@@ -293,7 +225,7 @@ def _off_days(booked: Sequence[Booking], shop: Shop) -> list[str]:
 
 def _unclear(ground: DemandGround, done: set[str]) -> list[str]:
     unclear = sum(
-        b.day < ground.today and b.status not in LOST + _KEPT and b.job_id.casefold() not in done
+        b.day < ground.today and b.status not in LOST + KEPT and b.job_id.casefold() not in done
         for b in ground.bookings
     )
     if not unclear:

@@ -13,11 +13,12 @@ from models.ice.outlook import Outlook, Terms, course_of
 from models.ice.record import USED
 from pipeline.answers.amounts import weight
 from pipeline.answers.answer import Answer, Asking
+from pipeline.answers.bookings import believes_statuses, gather_bookings
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.history import history
 from pipeline.answers.ice_answer import BumpedFrom, IceGround, OrderResult, RuleOfThumb, order_result
 from pipeline.answers.ice_cautions import order_cautions
-from pipeline.answers.ice_demand import DemandGround, believes_statuses, demand, gather_bookings
+from pipeline.answers.ice_demand import DemandGround, demand
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.book import tables

@@ -10,9 +10,9 @@ import numpy as np
 
 from models.air.room import SHIFT_MIN
 from pipeline.answers.answer import Answer, Asking, QuantitySummary
+from pipeline.answers.bookings import LOST, believes_statuses
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.estimating import predicted
-from pipeline.answers.ice_demand import LOST, believes_statuses
 from pipeline.answers.requests import JobAsked, LineAsked
 from pipeline.answers.safety_air import MOST_DRAWS, AirTerms, Co2, CurvePoint, LimitAnswer, Oxygen, Work, assess_air
 from pipeline.answers.safety_noise import NoiseAnswer, Protection, noise_answers

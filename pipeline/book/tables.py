@@ -276,7 +276,8 @@ def logged_use(book: Book, before: date, since: date | None = None) -> list[Use]
                 select job_id, vehicle, package, pass, any_value(package_pellets_lb) as lb from job_lines
                 where package != '' and pellets_lb is null group by all
             ), sums as (
-                select job_id, min(day) as day, max(job_pellets_lb) as total, sum(pellets_lb order by pellets_lb) as by_line,
+                select job_id, min(day) as day, max(job_pellets_lb) as total,
+                    sum(pellets_lb order by pellets_lb) as by_line,
                     arg_min(container, (vehicle, zone, pass)) as container
                 from job_lines where day < ? and (?::date is null or day >= ?::date) group by job_id
             ), packed as (select job_id, sum(lb order by lb) as lb from packages group by job_id)

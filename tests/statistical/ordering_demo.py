@@ -20,7 +20,7 @@ from data_demo.law import Line, Visit, draw_amounts
 from data_demo.stock import ambient_f
 from data_demo.truth import TRUTH
 from data_demo.visits import arrival_weight, draw_visit, open_days
-from pipeline.answers.ice_demand import Booking
+from pipeline.answers.bookings import Booking
 from pipeline.answers.requests import LineAsked
 from pipeline.book.toml_file import load_settings
 from shared.vocabulary import SOILS, UNKNOWN

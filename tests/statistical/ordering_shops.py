@@ -15,8 +15,8 @@ import numpy as np
 
 from models.consumption.jobs import JobTable, Observed
 from models.consumption.planning import CLASS_FACTOR, SOIL_FACTOR, ZONE_MINUTES, ZONE_PELLETS_LB
+from pipeline.answers.bookings import Booking
 from pipeline.answers.ice_arrivals import is_working
-from pipeline.answers.ice_demand import Booking
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from pipeline.book.settings import Costs, Ice, PlanningKeys, PriceBreak, Settings, Shop
 from shared.vocabulary import SOILS
