@@ -37,8 +37,10 @@ if TYPE_CHECKING:
 _LEAST_LINES = 12
 #: Grades are proposed where what was written makes them no less likely than this, as log odds.
 _LEAST_ODDS = -12.0
-#: A proposal costs as much as some sweeps.
+#: A proposal costs as much as some sweeps: one is made so often, and not again in a chain that would take it less
+#: often than this (log chance).
 _EVERY_SWEEPS = 10
+_HOPELESS = -30.0
 
 
 class Grading:
@@ -84,7 +86,8 @@ class Grading:
         self._turn += 1
         if not self._proposals or self._turn % _EVERY_SWEEPS:
             return
-        operator, grade = self._proposals[self._turn // _EVERY_SWEEPS % len(self._proposals)]
+        place = self._turn // _EVERY_SWEEPS % len(self._proposals)
+        operator, grade = self._proposals[place]
         old = int(self.grade[operator])
         new = 0 if old == grade else grade
         log_odds = float(self._log_odds(operator, np.array([new]), old)[0])
@@ -95,7 +98,10 @@ class Grading:
         log_odds += there.log_weight(proposed) - back.log_weight(self._soil.level[lines])
         now, then = [Lines(target.x, target.offset) for target in targets], at_levels(lines, proposed)
         before, after = (Marginal(targets, each, priors, self._table.n_jobs) for each in (now, then))
-        if np.log(rng.random()) >= log_odds + after.log_p - before.log_p:
+        log_chance = log_odds + after.log_p - before.log_p
+        if log_chance < _HOPELESS:
+            del self._proposals[place]
+        if np.log(rng.random()) >= log_chance:
             return
         allowed = meant(self._table.soil[lines], new)
         self._soil.regrade(lines, allowed, proposed)
