@@ -33,6 +33,18 @@ def test_a_page_opens_quietly_and_fits(
     assert not found.page.evaluate("document.documentElement.scrollWidth > innerWidth")
 
 
+def test_a_row_keeps_its_name_while_a_table_moves_sideways(demo_report: Path, opened: Callable[..., Any]) -> None:
+    """On a phone the first column of a wide table, and the ticket of the finished jobs, stay in sight."""
+    page = opened(demo_report, width=390).page
+    for cell in ("#prices .scroll tbody th", "#prices .scroll thead th", ".jobs td:nth-child(2)"):
+        left = page.evaluate(
+            "(cell) => { const found = document.querySelector(cell), box = found.closest('.scroll');"
+            " box.scrollLeft = 90; return found.getBoundingClientRect().left - box.getBoundingClientRect().left }",
+            cell,
+        )  # fmt: skip
+        assert 0 <= left < 90, cell
+
+
 @pytest.mark.parametrize("width", [390, 1280])
 def test_a_table_that_goes_on_to_the_right_says_so(width: int, demo_report: Path, opened: Callable[..., Any]) -> None:
     """The sign stands over exactly the tables that are wider than their place; on a wide page there is none."""
