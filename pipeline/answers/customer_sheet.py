@@ -52,6 +52,8 @@ class CustomerSheet:
         The price if all zones turn out so dirty; empty where the price is the shop's own figure.
     range_usd : tuple of float or None
         Least and highest price by what is found in the zones that nobody has seen; None where all are seen.
+    agreed_usd : tuple of float or None
+        Price and ceiling that were agreed before the inspection; None where this is the first price.
     """
 
     number: int | None
@@ -67,6 +69,7 @@ class CustomerSheet:
     deposit_usd: float
     by_soil: tuple[tuple[str, float], ...]
     range_usd: tuple[float, float] | None
+    agreed_usd: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -112,6 +115,7 @@ def _sheet(asking: Asking, quote: JobQuote, job: JobAsked) -> CustomerSheet:
         quote.deposit_usd,
         by_soil,
         range_usd,
+        None if quote.agreed is None else (quote.agreed.price_usd, quote.agreed.ceiling_usd),
     )
 
 

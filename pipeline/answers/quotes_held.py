@@ -21,7 +21,7 @@ _DOUBT = 0.05
 class FollowedQuote:
     """A saved quote and the finished jobs it became; figures None where not known.
 
-    `charged_usd` is what the jobs' log says; `cost_usd` their real cost.
+    `charged_usd` is what the jobs' log says; `cost_usd` their real cost, both once all vehicles quoted are done.
     """
 
     number: int
@@ -100,7 +100,7 @@ def upper_tail(k: int, n: int, p: float) -> float:
 
 def _one(each: Followed, costed: Costed, place: dict[str, int]) -> FollowedQuote:
     quote, told = each.quote, each.quote.quoted
-    rows = [place[job] for job in each.jobs if job in place] if each.state == "won" else []
+    rows = [place[job] for job in each.jobs if job in place] if each.state == "won" and each.whole else []
     price, cost = costed.columns.price_usd[rows], costed.cost_usd[rows]
     known = bool(rows)
     return FollowedQuote(

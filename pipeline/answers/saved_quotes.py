@@ -223,10 +223,19 @@ def _unlike(quote: SavedQuote, job: FinishedJob) -> tuple[str, ...]:
     differs = []
     if job.customer.casefold() != quote.customer.casefold():
         differs.append(f"customer {job.customer or 'not given'} (quoted: {quote.customer or 'not given'})")
-    scope = _scope(quote)
-    if not _vehicles(job, scope):
+    scope, count = _scope(quote), _count(quote)
+    vehicles = _vehicles(job, scope)
+    if not vehicles:
         differs.append(f"{_named(job.scope)} (quoted: {_named(scope)})")
-    return (f"Job {job.job_id} is not what was quoted: {'; '.join(differs)}. Taken as told.",) if differs else ()
+    elif vehicles > count:
+        differs.append(f"{vehicles} vehicles (quoted: {count})")
+    told = [f"Job {job.job_id} is not what was quoted: {'; '.join(differs)}. Taken as told."] if differs else []
+    if 0 < vehicles < count:
+        told.append(
+            f"Job {job.job_id} did {vehicles} of the {count} vehicles quoted; what they cost is compared with the "
+            "quote once jobs for all of them are logged."
+        )
+    return tuple(told)
 
 
 def _named(scope: Sequence[tuple[str, str]]) -> str:
@@ -246,11 +255,14 @@ class Followed:
     state : {"open", "won", "lost", "unclear"}
     jobs : tuple of str
         The finished jobs it became; for `unclear` those that fit it equally well.
+    whole : bool
+        Whether the jobs did all vehicles that were quoted; else their cost is no measure of the quote.
     """
 
     quote: SavedQuote
     state: State
     jobs: tuple[str, ...]
+    whole: bool = True
 
 
 def followed(asking: Asking) -> list[Followed]:
@@ -259,19 +271,25 @@ def followed(asking: Asking) -> list[Followed]:
     What the shop said holds. Else a quote is matched to the finished jobs of the same customer with the same class and
     zones, done between its day and its validity (or the day it was asked for, whichever is later) and two weeks. One
     such job makes it won; two, or a job that fits two quotes, are unclear and told, never guessed; none makes it
-    lost once it has run out.
+    lost once it has run out. A fleet that the shop said was won by the job of some of its vehicles is matched to the
+    jobs of the others likewise.
     """
     quotes = quote_rows.saved_quotes(asking.book, asking.today)
     if not quotes:
         return []
     jobs = quote_rows.finished_jobs(asking.book, min(q.today for q in quotes), asking.today)
     taken = {q.job_id for q in quotes if q.state == "won"}
-    fits = {q.number: _fitting(q, [j for j in jobs if j.job_id not in taken]) for q in quotes if q.state == "open"}
+    missing = {q.number: _missing(q, jobs) for q in quotes if q.state != "lost"}
+    free = [job for job in jobs if job.job_id not in taken]
+    fits = {q.number: _fitting(q, free) for q in quotes if missing.get(q.number)}
     claims: dict[str, int] = {}
     for found in fits.values():
         for job in found:
             claims[job.job_id] = claims.get(job.job_id, 0) + 1
-    return [_followed(quote, fits.get(quote.number, []), claims, asking.today) for quote in quotes]
+    return [
+        _followed(quote, missing.get(quote.number, 0), fits.get(quote.number, []), claims, asking.today)
+        for quote in quotes
+    ]  # fmt: skip
 
 
 def last_day(quote: SavedQuote) -> date:
@@ -303,16 +321,33 @@ def _vehicles(job: FinishedJob, scope: list[tuple[str, str]]) -> int:
     return n if not rest and sorted(scope * n) == sorted(job.scope) else 0
 
 
-def _followed(quote: SavedQuote, fits: list[FinishedJob], claims: dict[str, int], today: date) -> Followed:
-    if quote.state != "open":
-        return Followed(quote, "won" if quote.state == "won" else "lost", (quote.job_id,) if quote.job_id else ())
+def _count(quote: SavedQuote) -> int:
+    return int(quote.quoted["request"]["count"])
+
+
+def _missing(quote: SavedQuote, jobs: Sequence[FinishedJob]) -> int:
+    """Return how many quoted vehicles no named job did; a named job that is not alike is taken for all of them."""
+    if quote.state == "open":
+        return _count(quote)
+    done = next((_vehicles(job, _scope(quote)) for job in jobs if job.job_id == quote.job_id), 0)
+    return max(_count(quote) - done, 0) if done else 0
+
+
+def _followed(
+    quote: SavedQuote, missing: int, fits: list[FinishedJob], claims: dict[str, int], today: date
+) -> Followed:
     scope = _scope(quote)
-    count = int(quote.quoted["request"]["count"])
     vehicles = sum(_vehicles(job, scope) for job in fits)
     names = tuple(job.job_id for job in fits)
-    if vehicles > count or any(claims[name] > 1 for name in names):
+    clear = vehicles <= missing and all(claims[name] == 1 for name in names)
+    if quote.state == "won":
+        found = names if clear else ()
+        return Followed(quote, "won", (quote.job_id, *found), not missing or (clear and vehicles == missing))
+    if quote.state != "open":
+        return Followed(quote, "lost", (quote.job_id,) if quote.job_id else ())
+    if not clear:
         return Followed(quote, "unclear", names)
-    if vehicles == count:
+    if vehicles == missing:
         return Followed(quote, "won", names)
     # Nobody took it in time; a fleet that is partly done still runs until its last day.
     over = today > (last_day(quote) if fits else _due(quote))

@@ -44,7 +44,8 @@ def _quote(quote: JobQuote, style: Style) -> str:
     lines = [
         *_number(quote, style),
         paragraph(
-            f"{'Price as found' if again else 'Price'} {style.money(quote.price_usd)} before tax{_each(quote, style)}, "
+            f"{'Price as found' if again else 'Price'} {style.money(quote.price_usd)} before tax"
+            f"{_each(quote.price_usd, quote.count, style)}, "
             f"{why}."
         ),
         paragraph(f"Job {job.job_id}: {scope}"),
@@ -61,10 +62,11 @@ def _quote(quote: JobQuote, style: Style) -> str:
     )
     if quote.at_price:
         own = quote.at_price
+        kept = " This is the price that was kept." if quote.number is not None and not again else ""
         lines.append(
             paragraph(
-                f"At {style.money(own.price_usd)}: expected margin {percent(own.expected_margin_share)}, chance of "
-                f"loss {percent(own.chance_of_loss)}."
+                f"At {style.money(own.price_usd)}{_each(own.price_usd, quote.count, style)}: expected margin "
+                f"{percent(own.expected_margin_share)}, chance of loss {percent(own.chance_of_loss)}.{kept}"
             )
         )
     level = percent(quote.cost_usd.interval.level)
@@ -122,12 +124,13 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
     return [paragraph(told)]
 
 
-def _each(quote: JobQuote, style: Style) -> str:
-    if quote.count == 1:
+def _each(usd: float, count: int, style: Style) -> str:
+    """Return for how many vehicles an amount is, and what that is for each; '' for one."""
+    if count == 1:
         return ""
-    each = quote.price_usd / quote.count
+    each = usd / count
     cents = abs(each - round(each)) > 0.005  # else the vehicles' prices would not add up to the whole
-    return f" for {quote.count} vehicles alike ({style.money(each, cents=cents)} each)"
+    return f" for {count} vehicles alike ({style.money(each, cents=cents)} each)"
 
 
 def _terms(quote: JobQuote, style: Style) -> str:

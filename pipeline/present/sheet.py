@@ -46,8 +46,12 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
         "tax": _tax(sheet.price_usd, tax, style), "ceiling": _money(sheet.ceiling_usd, style),
         "ceiling_tax": _tax(sheet.ceiling_usd, tax, style), "deposit": _money(sheet.deposit_usd, style),
         "by_soil": [(soil, _money(price, style), _tax(price, tax, style)) for soil, price in sheet.by_soil],
-        "strips": any(line.coating_removed for line in sheet.scope), "range": "",
+        "strips": any(line.coating_removed for line in sheet.scope), "range": "", "agreed": "",
     }  # fmt: skip
+    if sheet.agreed_usd is not None:
+        agreed, ceiling = sheet.agreed_usd
+        told["title"] += ", as found on arrival"
+        told["agreed"] = f"{_money(agreed, style)}, with a ceiling of {_money(ceiling, style)}"
     if sheet.range_usd is not None:
         low, high = sheet.range_usd
         told["range"] = f"{_money(low, style)} and {_money(high, style)}"

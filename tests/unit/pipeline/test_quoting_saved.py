@@ -7,6 +7,7 @@ from datetime import date, timedelta
 import pytest
 
 from pipeline.answers.answer import Asking
+from pipeline.answers.costing import cost_jobs
 from pipeline.answers.part_done import SoFar, read_so_far
 from pipeline.answers.quoting import Wanted, quote_jobs
 from pipeline.answers.requests import JobAsked, job_from_options
@@ -340,6 +341,32 @@ def test_won_by_one_job_of_its_time(new_book) -> None:
     assert "customer K-9 (quoted: K-1)" in said
     assert "van engine_bay (quoted: van undercarriage)" in said
     assert settle(asking(book, later), 2, "won", "Other").warnings == (said,)
+
+
+def test_a_fleet_won_by_one_of_its_jobs_waits_for_the_others(new_book) -> None:
+    """Three vans quoted, one job named: its cost is not held against the price of three; the other two complete it."""
+    rows = [{**ROW, "job_id": f"V{k}", "day": DAY + timedelta(days=k)} for k in (1, 2, 3)]
+    book = new_book(rows=rows)
+    save_quotes(asking(book), [van(book)], Wanted(count=3))
+    (said,) = settle(asking(book, DAY + timedelta(days=1)), 1, "won", "V1").warnings
+    assert said.startswith("Job V1 did 1 of the 3 vehicles quoted;")
+    for days, jobs, whole in ((2, ("V1",), False), (3, ("V1", "V2"), False), (4, ("V1", "V2", "V3"), True)):
+        morning = asking(book, DAY + timedelta(days=days))
+        (each,) = followed(morning)
+        assert (each.state, each.jobs, each.whole) == ("won", jobs, whole)
+        (told,) = cost_jobs(morning).result.followed
+        assert (told.cost_usd is not None) is whole
+
+
+def test_an_own_price_says_for_how_many_and_that_it_is_kept(new_book) -> None:
+    """Of a fleet an own price is that of all vehicles, and what each pays is said; saved, it is what the quote keeps."""
+    book = new_book()
+    wanted = Wanted(count=3, price_usd=900.0)
+    told = " ".join(render_quote(quote_jobs(asking(book), [van(book)], wanted=wanted), Style()).split())
+    assert "At $900 for 3 vehicles alike ($300 each): expected margin" in told
+    assert "was kept" not in told
+    told = " ".join(render_quote(save_quotes(asking(book), [van(book)], wanted), Style()).split())
+    assert "This is the price that was kept." in told
 
 
 def test_a_quote_for_a_later_day_is_not_lost_before_it(new_book) -> None:

@@ -175,6 +175,26 @@ def test_the_sheet_of_a_found_job_names_what_was_found(book: Book, run: Run) -> 
     assert "stripping of old undercoating" not in page
 
 
+def test_the_sheet_of_a_found_job_names_what_was_agreed(book: Book, run: Run, ask: Callable[..., dict]) -> None:  # type: ignore[type-arg]
+    """Two sheets of one number with two prices are told apart: the second names the first price and its ceiling."""
+    first, _ = _sheet(book, run, "--save", "--price", "480")
+    assert "<h1>Quote 1</h1>" in first
+    assert "Agreed ceiling" in first
+    file = book.folder.parent / "found.html"
+    wish = ("--found", "1", "--soil", "engine_bay:severe")
+    agreed = ask("quote", book.folder, *wish, "--sheet", str(file))["result"]["quotes"][0]["agreed"]
+    page = file.read_text(encoding="utf-8")
+    assert "<h1>Quote 1, as found on arrival</h1>" in page
+    assert f"Agreed before: $480, with a ceiling of ${agreed['ceiling_usd']:,.0f} (before tax)." in page
+    assert "Agreed ceiling" not in page
+
+
+def test_the_sheet_of_a_fleet_says_that_amounts_are_of_all(book: Book, run: Run) -> None:
+    """Price, ceiling, list and deposit of three vehicles cannot be read as those of one."""
+    assert "All amounts on this sheet are for 3 vehicles alike, together." in _sheet(book, run, "--count", "3")[0]
+    assert "All amounts" not in _sheet(book, run)[0]
+
+
 def test_a_sheet_as_pdf(book: Book, run: Run, tmp_path: Path) -> None:
     """--sheet FILE.pdf writes a PDF where the extra is installed."""
     pytest.importorskip("weasyprint", exc_type=ImportError)
