@@ -359,7 +359,7 @@ def test_a_fleet_won_by_one_of_its_jobs_waits_for_the_others(new_book) -> None:
 
 
 def test_an_own_price_says_for_how_many_and_that_it_is_kept(new_book) -> None:
-    """Of a fleet an own price is that of all vehicles, and what each pays is said; saved, it is what the quote keeps."""
+    """Of a fleet an own price is that of all vehicles, and what each pays is said; saved, it is the price kept."""
     book = new_book()
     wanted = Wanted(count=3, price_usd=900.0)
     told = " ".join(render_quote(quote_jobs(asking(book), [van(book)], wanted=wanted), Style()).split())
