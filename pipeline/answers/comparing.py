@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from pipeline.answers.answer import QuantitySummary, summarise
 from pipeline.answers.pricing import job_cost, price_job
 from pipeline.answers.quote_ground import JobDraws, job_cost_draws, job_draws
+from pipeline.answers.requests import spellings
 from shared.errors import RimebookError
 from shared.vocabulary import SOILS
 
@@ -73,8 +74,7 @@ def compared(asking: Asking, job: JobAsked, ground: Ground, by: CompareBy, count
 
 def machines(asking: Asking, ground: Ground) -> tuple[str, ...]:
     """Return the machines of the shop, those of the log as spelled there, and those that only `book.toml` names."""
-    spelled = {name.casefold(): name for name in asking.book.settings.machines}
-    spelled |= {name.casefold(): name for name in ground.fit.fitted.columns.blocks["machine"]}
+    spelled = spellings((*asking.book.settings.machines, *ground.fit.fitted.columns.blocks["machine"]))
     names = tuple(spelled[key] for key in sorted(spelled))
     if len(names) < 2:
         raise RimebookError(

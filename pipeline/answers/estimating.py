@@ -13,7 +13,7 @@ from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.history import history
-from pipeline.answers.requests import JobAsked, known_codes, request_table
+from pipeline.answers.requests import JobAsked, as_logged, known_codes, request_table, spellings
 from pipeline.answers.safety_warning import bay_chances, bay_sentences
 from pipeline.answers.similar import LikeJob, like_jobs
 from shared.errors import nearest
@@ -195,7 +195,7 @@ def _newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
     """Return what must be said of machines and operators that no learned job has: a slip of the pen, or new ones."""
     said: list[str] = []
     for column, codes in known_codes(fit.fitted).items():
-        known = {code.casefold(): code for code in codes if code}
+        known = spellings(code for code in codes if code)
         asked = dict.fromkeys(str(getattr(line, column)) for job in jobs for line in job.lines)
         for code in asked:
             if not code or not known or code.casefold() in known:
@@ -213,7 +213,8 @@ def _graded_otherwise(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, .
     """Return what must be said of named operators whose soil levels are read as other ones."""
     fitted = fit.fitted
     grades = usual_grades(fitted.states.grade, fitted.columns.blocks["operator"])
-    named = dict.fromkeys(line.operator for job in jobs for line in job.lines if line.soil_level not in ("", UNKNOWN))
+    graders, lines = spellings(grades), (line for job in jobs for line in job.lines)
+    named = dict.fromkeys(as_logged(x.operator, graders) for x in lines if x.soil_level not in ("", UNKNOWN))
     words = {1: ("higher", "lower"), -1: ("lower", "higher")}
     return tuple(
         f"Operator `{o}` writes soil a level {words[grades[o]][0]} than the colleagues do for what takes the same: the "

@@ -27,7 +27,7 @@ from pipeline.answers.forecast_ground import N_DRAWS, Ground, PastBookings, book
 from pipeline.answers.forecast_ice import bought_and_spent, ice_terms
 from pipeline.answers.forecast_reasons import Against, Because, Compared, reasons
 from pipeline.answers.forecast_words import forecast_warnings, what_if
-from pipeline.answers.requests import as_logged
+from pipeline.answers.requests import as_logged, spellings
 from shared.errors import UsageError
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResul
     _check(question)
     fit, ground = current_fit(asking), gather(asking)
     machines = (*ground.table.machine.names, *fit.fitted.columns.blocks["machine"])
-    question = replace(question, machine=as_logged(question.machine.strip(), machines))
+    question = replace(question, machine=as_logged(question.machine.strip(), spellings(machines)))
     rate = learn_rate(ground.known, seed=asking.seed, n_draws=N_DRAWS)
     months = months_ahead(ground.known.today, question.n_months)
     actual = _actual(ground, rate)

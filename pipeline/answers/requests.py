@@ -124,9 +124,14 @@ def known_codes(fitted: FittedModel) -> dict[str, Sequence[str]]:
     return {column: fitted.columns.blocks[column] for column in ("machine", "operator")}
 
 
-def as_logged(text: str, codes: Iterable[str]) -> str:
-    """Return the history's spelling of a machine's or operator's code, the text itself where it has none."""
-    return {code.casefold(): code for code in codes}.get(text.casefold(), text)
+def spellings(codes: Iterable[str]) -> dict[str, str]:
+    """Return how the history spells its codes of machines or operators, by their case-folded form."""
+    return {code.casefold(): code for code in codes}
+
+
+def as_logged(text: str, spelt: Mapping[str, str]) -> str:
+    """Return a code in the spelling of `spellings`, the text itself where it has none."""
+    return spelt.get(text.casefold(), text)
 
 
 def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] | None = None) -> JobTable:
@@ -139,7 +144,7 @@ def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] |
         Codes are compared case-folded and take the history's spelling; one that it does not have is a newcomer.
     """
     codes = known or {}
-    machines, operators = codes.get("machine", ()), codes.get("operator", ())
+    machines, operators = (spellings(codes.get(column, ())) for column in ("machine", "operator"))
     lines = [line for job in jobs for line in job.lines]
     n = len(lines)
     settings = {

@@ -16,6 +16,7 @@ from models.technique.unusual import explain, score_jobs, score_quantity, unusua
 from pipeline.answers.answer import Answer, QuantitySummary, summarise
 from pipeline.answers.history import history
 from pipeline.answers.landed import landed_price
+from pipeline.answers.requests import spellings
 from pipeline.answers.review_balance import container_balances
 from pipeline.answers.review_effects import EffectTold, effects_told
 from pipeline.answers.review_findings import (
@@ -201,7 +202,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
 
 def noted_changes(settings: Settings, today: date, machines: tuple[str, ...]) -> dict[tuple[str, int], str]:
     """Return the changes noted in `book.toml` before today: (machine as in the log, ordinal day) -> what."""
-    by_fold = {name.casefold(): name for name in machines}
+    by_fold = spellings(machines)
     return {
         (by_fold[name.casefold()], change.date.toordinal()): change.what
         for name, machine in settings.machines.items()

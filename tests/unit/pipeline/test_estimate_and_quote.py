@@ -239,6 +239,7 @@ def test_an_operator_whose_levels_are_read_as_others_is_told(demo_folder: Path) 
         return estimating.crew_notes(graded, [JobAsked("1", date(2026, 7, 1), (line,))])
 
     assert "a level higher" in said(operators[0], "heavy")[0]
+    assert said(operators[0].swapcase(), "heavy") == said(operators[0], "heavy")
     assert "read as one higher" in said(operators[1], "heavy")[0]
     assert said(operators[2], "heavy") == said(operators[0], "unknown") == ()
 
