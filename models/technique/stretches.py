@@ -120,6 +120,11 @@ class Place:
     until: tuple[int, int] | None
 
 
+def _lasting_part(sign: float) -> float:
+    """Return the part of the changes of a direction that last; all falls do."""
+    return LASTING_PART if sign > 0 else 1.0
+
+
 @dataclass(frozen=True)
 class Stretches:
     """All stretches [first, last) of one stream's days.
@@ -188,15 +193,14 @@ class Stretches:
         z = np.where(self._of_sign(sign), sign * self.z, -np.inf)
         if not np.isfinite(z).any():
             return None
-        ended = [int(i) for i in np.unravel_index(int(np.argmax(z[:, :n])), (n + 1, n))]
+        part, lasts = (RISING_PART if sign > 0 else 1.0 - RISING_PART), _lasting_part(sign)
         lasting = [int(np.argmax(z[:, n])), n]
-        of_ended, of_lasting = (RISING_PART * (1.0 - LASTING_PART), RISING_PART * LASTING_PART)
-        if sign < 0:
-            of_ended, of_lasting = 0.0, 1.0 - RISING_PART
-        by_chance = [(level_shift_chance(float(z[lasting[0], n]), self.n_jobs, LEAST_INSIDE) / of_lasting, lasting)]
-        if of_ended > 0:
+        top = float(z[lasting[0], n])
+        by_chance = [(level_shift_chance(top, self.n_jobs, LEAST_INSIDE) / (part * lasts), lasting)]
+        if sign > 0:
+            ended = [int(i) for i in np.unravel_index(int(np.argmax(z[:, :n])), (n + 1, n))]
             top = float(z[ended[0], ended[1]])
-            by_chance.append((stretch_chance(top, self.n_jobs, LEAST_INSIDE) / of_ended, ended))
+            by_chance.append((stretch_chance(top, self.n_jobs, LEAST_INSIDE) / (part * (1.0 - lasts)), ended))
         chance, (first, last) = min(by_chance, key=lambda pair: (pair[0], pair[1][1] < n))
         if not z[first, last] > 0:
             return None
@@ -273,10 +277,9 @@ class Stretches:
         n = len(self.days)
         z = sign * self.z
         may = self._of_sign(sign)
-        lasting = LASTING_PART if sign > 0 else 1.0
         gain = SIZE**2 / (SIZE**2 + self.error**2)
         log_prior = np.full(self.raw.shape, np.log((1.0 - LASTING_PART) / max(1, int(may[:, :n].sum()))))
-        log_prior[:, n] = np.log(lasting / max(1, int(may[:, n].sum())))
+        log_prior[:, n] = np.log(_lasting_part(sign) / max(1, int(may[:, n].sum())))
         log_ratio = 0.5 * z**2 * gain + 0.5 * np.log1p(-np.minimum(gain, 1 - 1e-12))
         return np.asarray(np.where(may & (z > 0), log_prior + log_ratio, -np.inf), dtype=np.float64)
 
