@@ -85,6 +85,8 @@ class Scenarios:
             "machine": request.machine.words(),
         }
         self.column = fitted.columns.keyed()
+        self.grade = states.grade[self.pick].T.astype(np.int64)
+        self.graded = bool(self.grade.any())
         self.fresh: dict[tuple[str, str], NDArray[np.float64]] = {}
 
     def run(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -247,8 +249,9 @@ class Scenarios:
         rng: np.random.Generator,
     ) -> None:
         soil, level = self.request.soil[lines], {}
-        for k, i in enumerate(lines.tolist()):
-            if soil[k] >= 0 and (grade := self._grade(i, operator)).any():
+        for k, i in enumerate(lines.tolist() if self.graded else ()):
+            grade = self._grade(i, operator)
+            if soil[k] >= 0 and grade is not None and grade.any():
                 level[k] = self._meant(i, int(soil[k]), grade, rng)
         if (soil < 0).any():
             known = soil.copy()
@@ -264,14 +267,13 @@ class Scenarios:
             for s in range(N_SOILS):
                 log_mean[:, k] += self._soil_cells(i, s) * (level[k] == s)
 
-    def _grade(self, line: int, operator: NDArray[np.int64] | None) -> NDArray[np.int64]:
-        """Return how many levels above the true one a line's soil is written in each scenario, (n_draws,)."""
-        grade = self.fitted.states.grade
+    def _grade(self, line: int, operator: NDArray[np.int64] | None) -> NDArray[np.int64] | None:
+        """Return how many levels above the true one a line's soil is written in each scenario, None for a newcomer."""
         word = self.words["operator"][line]
-        if not grade.any() or (word and ("operator", word) not in self.column) or (not word and operator is None):
-            return np.zeros(self.n_draws, dtype=np.int64)
-        who = self.column["operator", word] - self.fitted.columns.start("operator") if word else operator
-        return np.asarray(grade[self.pick, who].astype(np.int64))
+        if word:
+            column = self.column.get(("operator", word))
+            return None if column is None else self.grade[column - self.fitted.columns.start("operator")]
+        return None if operator is None else self.grade[operator, np.arange(self.n_draws)]
 
     def _meant(self, line: int, written: int, grade: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
         """Return the level that a written one stands for in each scenario, (n_draws,)."""

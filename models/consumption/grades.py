@@ -57,10 +57,8 @@ def meant(written: NDArray[np.int64], grade: NDArray[np.int64] | int) -> NDArray
     return np.asarray((level >= _LOW[row, written][..., None]) & (level <= _HIGH[row, written][..., None]))
 
 
-def log_chance_of_grades(
-    table: JobTable, lines: NDArray[np.int64], model: SoilModel, grades: NDArray[np.int64] = GRADES
-) -> NDArray[np.float64]:
-    """Return the log chance of what one operator wrote on the given lines (soil known) under each grade."""
+def log_chance_of_grades(table: JobTable, lines: NDArray[np.int64], model: SoilModel) -> NDArray[np.float64]:
+    """Return the log chance of what one operator wrote on the given lines (soil known) under each of `GRADES`."""
     from numpy.polynomial.hermite_e import hermegauss
     from scipy.special import logsumexp, ndtr
 
@@ -71,14 +69,14 @@ def log_chance_of_grades(
     edges = np.array([-np.inf, *model.cuts, np.inf])
     mean, written = model.mean(table)[lines], table.soil[lines]
     first = np.flatnonzero(np.diff(table.line_job[lines], prepend=-1))
-    out = np.empty(len(grades))
-    for k, row in enumerate((grades + 1).tolist()):
+    out = np.empty(len(GRADES))
+    for row in range(len(GRADES)):
         low, high = edges[_LOW[row, written]], edges[_HIGH[row, written] + 1]
         inside = ndtr(((high - mean)[:, None] - moved) / own_sd) - ndtr(((low - mean)[:, None] - moved) / own_sd)
         per_job = np.add.reduceat(np.log(np.maximum(inside, _LEAST)), first, axis=0)
         per_job = per_job.reshape(len(first), _JOB_NODES, _OWN_NODES)
         by_own = logsumexp(per_job, axis=1, b=job_weight[:, None] / job_weight.sum()).sum(axis=0)
-        out[k] = logsumexp(by_own, b=own_weight / own_weight.sum()) + _LOG_CHANCE[row, written].sum()
+        out[row] = logsumexp(by_own, b=own_weight / own_weight.sum()) + _LOG_CHANCE[row, written].sum()
     return out
 
 

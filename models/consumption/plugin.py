@@ -281,17 +281,11 @@ class Newton:
 
     def _soil(self, part: JobTable, operator: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Return the level of each line, -1 where it is not known, and the chances of the levels of those, (n, 4)."""
-        written = np.maximum(part.soil, -1)
-        soil, grade = written.copy(), self.grade[operator]
-        for g in set(grade.tolist()) - {0}:
-            level = meant(np.maximum(written, 0), g)
-            soil = np.where(
-                (grade == g) & (written >= 0), np.where(level.sum(axis=1) > 1, -1, level.argmax(axis=1)), soil
-            )
+        blank = part.soil < 0
+        allowed = meant(np.maximum(part.soil, 0), self.grade[operator])
+        soil = np.where(blank | (allowed.sum(axis=1) > 1), -1, allowed.argmax(axis=1))
         unknown = np.flatnonzero(soil < 0)
-        own = written[unknown] >= 0
-        share = np.tile(self.unwritten, (len(unknown), 1))
-        share[own] = meant(written[unknown[own]], grade[unknown[own]])
+        share = np.where(blank[unknown, None], self.unwritten, allowed[unknown])
         chance = self.soil.chances(part, unknown) * share
         return soil, chance / chance.sum(axis=1, keepdims=True)
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.grades import GRADE_LOG_PRIOR, GRADES, log_chance_of_grades, meant
+from models.consumption.sampler_time import Sums, times
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,17 +56,13 @@ class Grading:
         self._turn = 0
         for o, lines in enumerate(self._lines):
             if n_operators > 1 and len(lines) >= _LEAST_LINES:
-                odds = self._log_odds(o, GRADES, 0)
-                self._proposals += [
-                    (o, int(g)) for g, each in zip(GRADES, odds, strict=True) if g and each > _LEAST_ODDS
-                ]
+                written = self._written(o)
+                self._proposals += [(o, g) for g, log_p in written.items() if g and log_p - written[0] > _LEAST_ODDS]
 
-    def _log_odds(self, operator: int, grades: NDArray[np.int64], against: int) -> NDArray[np.float64]:
-        """Return the log odds of grades of one operator against another one, by what was written alone."""
-        both = np.append(grades, against)
-        log_p = log_chance_of_grades(self._table, self._lines[operator], self._soil.model, both)
-        log_p += GRADE_LOG_PRIOR[both + 1]
-        return np.asarray(log_p[:-1] - log_p[-1])
+    def _written(self, operator: int) -> dict[int, float]:
+        """Return the log chance of each grade of an operator, to a constant, by what was written alone."""
+        log_p = GRADE_LOG_PRIOR + log_chance_of_grades(self._table, self._lines[operator], self._soil.model)
+        return dict(zip(GRADES.tolist(), log_p.tolist(), strict=True))
 
     def draw(
         self,
@@ -90,11 +87,11 @@ class Grading:
         operator, grade = self._proposals[place]
         old = int(self.grade[operator])
         new = 0 if old == grade else grade
-        log_odds = float(self._log_odds(operator, np.array([new]), old)[0])
-        lines = self._lines[operator]
+        written, lines = self._written(operator), self._lines[operator]
         there, back = (self._options(targets, priors, at_levels, lines, g) for g in (new, old))
-        proposed = there.low + 0
+        proposed = there.low.copy()
         proposed[there.open] += rng.random(len(there.open)) < np.exp(there.log_q[:, 1])
+        log_odds = written[new] - written[old]
         log_odds += there.log_weight(proposed) - back.log_weight(self._soil.level[lines])
         now, then = [Lines(target.x, target.offset) for target in targets], at_levels(lines, proposed)
         before, after = (Marginal(targets, each, priors, self._table.n_jobs) for each in (now, then))
@@ -103,8 +100,7 @@ class Grading:
             del self._proposals[place]
         if np.log(rng.random()) >= log_chance:
             return
-        allowed = meant(self._table.soil[lines], new)
-        self._soil.regrade(lines, allowed, proposed)
+        self._soil.regrade(lines, there.meant, proposed)
         self.grade[operator] = new
         b = after.draw(rng)
         step, least = floor
@@ -128,7 +124,7 @@ class Grading:
         low, is_open = allowed.argmax(axis=1), allowed.sum(axis=1) > 1
         at = np.flatnonzero(is_open)
         if not len(at):
-            return _Options(low, at, np.zeros((0, 2)), np.zeros((0, 2)))
+            return _Options(allowed, low, at, np.zeros((0, 2)), np.zeros((0, 2)))
         pick = np.arange(len(at))[:, None], low[at][:, None] + np.arange(2)
         log_prior = log_softmax(np.log(self._soil.model.chances(self._table, lines[at]))[pick], axis=1)
         both = [at_levels(lines, low + more * is_open) for more in (0, 1)]
@@ -138,17 +134,19 @@ class Grading:
         log_q = log_prior.copy()
         for k, each in enumerate(both):
             log_q[:, k] += others.log_density(targets, each, lines[at])
-        return _Options(low, at, log_prior, log_softmax(log_q, axis=1))
+        return _Options(allowed, low, at, log_prior, log_softmax(log_q, axis=1))
 
 
 @dataclass(frozen=True)
 class _Options:
-    """What an operator's lines mean under one grade: a level, or for those at `open` that or the next one.
+    """What an operator's lines mean under one grade: the level `low`, or for those at `open` that or the next one.
 
+    `meant` (n, 4) says it line by line.
     `log_prior` and `log_q`, (n_open, 2), are the log chances of both by the shop's soil, and with the line's figures,
     given all other lines: what is proposed.
     """
 
+    meant: NDArray[np.bool_]
     low: NDArray[np.int64]
     open: NDArray[np.int64]
     log_prior: NDArray[np.float64]
@@ -197,13 +195,13 @@ class Marginal:
             weight[t, target.jobs] = np.add.reduceat(q, target.first)
             info[t, target.jobs] = np.add.reduceat(q * rest, target.first)
             summed[t, target.jobs] = np.add.reduceat(q[:, None] * each.x, target.first, axis=0)
-        noise = np.linalg.inv(priors.noise_precision() + weight.T[:, :, None] * np.eye(2))
-        common = np.einsum("jts,sj->tj", noise, info)
+        noise = Sums(weight, info).noise_cov(priors.noise_precision())
+        common = times(noise, info)
         self.log_p += 0.5 * float((common * info).sum())
         for t in range(2):
             g[t * n : (t + 1) * n] -= common[t] @ summed[t]
             for s in range(2):
-                h[t * n : (t + 1) * n, s * n : (s + 1) * n] -= (noise[:, t, s, None] * summed[t]).T @ summed[s]
+                h[t * n : (t + 1) * n, s * n : (s + 1) * n] -= (noise[t, s][:, None] * summed[t]).T @ summed[s]
         self._lower = np.linalg.cholesky(h)
         self._half = np.linalg.solve(self._lower, g)
         self.log_p += 0.5 * float(self._half @ self._half) - float(np.log(self._lower.diagonal()).sum())
@@ -218,7 +216,7 @@ class Marginal:
         """Return the log density of the figures of lines that were left out, each by itself, (n,), to a constant."""
         b = np.linalg.solve(self._lower.T, self._half).reshape(2, -1)
         left = self._info - np.einsum("tjk,tk->tj", self._summed, b)
-        u = np.einsum("jts,sj->tj", self._noise, left)
+        u = times(self._noise, left)
         out = np.zeros(len(at))
         for t, (target, each) in enumerate(zip(targets, lines, strict=True)):
             place = target.position[at]
@@ -226,5 +224,5 @@ class Marginal:
             i = place[seen]
             job = target.jobs[target.job[i]]
             rest = target.y[i] - each.offset[i] - target.drift[target.job[i]] - each.x[i] @ b[t] - u[t, job]
-            out[seen] -= 0.5 * rest**2 / (target.s2[target.zone[i]] / target.l[i] + self._noise[job, t, t])
+            out[seen] -= 0.5 * rest**2 / (target.s2[target.zone[i]] / target.l[i] + self._noise[t, t, job])
         return out

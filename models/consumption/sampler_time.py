@@ -90,6 +90,11 @@ class Sums:
     weight: NDArray[np.float64]
     info: NDArray[np.float64]
 
+    def noise_cov(self, job_precision: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the covariance (2, 2, n_jobs) of each job's noise given its level, (W + L)^-1 of the module's text."""
+        one, two = self.weight + job_precision.diagonal()[:, None]
+        return _inverse(one, two, job_precision[0, 1])
+
 
 @dataclass(frozen=True)
 class Told:
@@ -192,12 +197,12 @@ class Changes:
     def told(self, sums: Sums, job_precision: NDArray[np.float64]) -> Told:
         """Return what the jobs say of their two levels, given the inverse covariance (2, 2) of the job noise."""
         weight, info = sums.weight, sums.info
-        kept = _inverse(weight[0] + job_precision[0, 0], weight[1] + job_precision[1, 1], job_precision[0, 1])
+        kept = sums.noise_cov(job_precision)
         cross = -weight[0] * weight[1] * kept[0, 1]
         p = np.array(
             [[weight[0] - weight[0] ** 2 * kept[0, 0], cross], [cross, weight[1] - weight[1] ** 2 * kept[1, 1]]]
         )
-        h = info - weight * _times(kept, info)
+        h = info - weight * times(kept, info)
         z = self.base
         both = np.block([[z.T @ (p[t, s][:, None] * z) for s in range(2)] for t in range(2)])
         return Told(sums, kept, p, h, both)
@@ -242,10 +247,10 @@ class Changes:
         if self.n:
             tables = self._tables(p, m_inverse)
         for k in range(self.n):
-            left = h - _times(p, self.drift(without=k))
+            left = h - times(p, self.drift(without=k))
             self._draw_one(k, left, v_prior + (left @ z).ravel(), tables, rng)
         drift = self.drift()
-        left = h - _times(p, drift)
+        left = h - times(p, drift)
         drawn = m_inverse @ (v_prior + (left @ z).ravel())
         drawn += np.linalg.solve(np.linalg.cholesky(m).T, rng.standard_normal(len(drawn)))
         beta = drawn.reshape(2, -1)
@@ -325,7 +330,7 @@ def _inverse(
     return np.array([[two / det, off], [off, one / det]])
 
 
-def _times(matrices: NDArray[np.float64], vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+def times(matrices: NDArray[np.float64], vectors: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the products of (2, 2, n) matrices and (2, n) vectors."""
     return np.asarray((matrices * vectors).sum(axis=1))
 
@@ -334,7 +339,7 @@ def _job_noise(
     covariance: NDArray[np.float64], info: NDArray[np.float64], rng: np.random.Generator
 ) -> NDArray[np.float64]:
     """Draw (2, n) normals with the given covariances (2, 2, n) and information."""
-    mean = _times(covariance, info)
+    mean = times(covariance, info)
     z = rng.standard_normal(info.shape)
     first = np.sqrt(covariance[0, 0])
     cross = covariance[0, 1] / first
