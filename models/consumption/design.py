@@ -2,8 +2,9 @@
 
 The logarithm of a line's mean is its planning median plus a sum of deviations, one per block: level, class, zone,
 class x zone, operator, machine, machine x zone, soil steps (cumulative, so soil is ordered), class x soil, zone x soil,
-coating, ice age, zones worked together, season, ambient temperature and technique settings; beside them stand changes
-of level in time and a fixed amount per visit. Blocks of indicator columns are partially pooled; see `models/README.md`.
+coating, ice age, zones worked together (all alike, or those after the first of a visit), season, ambient temperature
+and technique settings; beside them stand changes of level in time and a fixed amount per visit. Blocks of indicator
+columns are partially pooled; see `models/README.md`.
 """
 
 from __future__ import annotations
@@ -156,6 +157,7 @@ def columns_of(table: JobTable) -> Columns:
         "coating": ("coating",) if table.coating_removed.any() else (),
         "age": ("ice_age_days",) if np.isfinite(table.settings["ice_age_days"]).any() else (),
         "together": ("together",),
+        "after": ("after",),
         "season": ("sin1", "cos1", "sin2", "cos2"),
         "ambient": ("ambient",) if np.isfinite(table.ambient_f).any() else (),
         "setting": tuple(
@@ -242,7 +244,7 @@ def _numeric(columns: Columns, table: JobTable) -> list[tuple[int, NDArray[np.fl
         out.append((columns.start("coating"), table.coating_removed.astype(np.float64)))
     if columns.blocks["age"]:
         out.append((columns.start("age"), setting_score("ice_age_days", table.settings["ice_age_days"])))
-    # A line after the first at a factor f, and which is first not known: (1 - 1/n) log f a line on average.
+    # All lines a little less. Where it is the first that is paid in full, the sampler fills the column "after".
     together = 1.0 - 1.0 / np.bincount(job, minlength=table.n_jobs).clip(1)
     out.append((columns.start("together"), together[job]))
     angle = 2 * np.pi * table.day / DAYS_PER_YEAR

@@ -19,7 +19,7 @@ from models.consumption.design import CELL, N_SOILS, SOIL_BLOCKS, rows_of, setti
 from models.consumption.grades import meant
 from models.consumption.jobs import SETTINGS
 from models.consumption.planning import log_median
-from models.consumption.priors import POOLED
+from models.consumption.priors import POOLED, SWITCHED_OFF
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -87,6 +87,12 @@ class Scenarios:
         self.column = fitted.columns.keyed()
         self.grade = states.grade[self.pick].T.astype(np.int64)
         self.graded = bool(self.grade.any())
+        after = self.column.get(("after", "after"))
+        ordered = after is not None and bool((np.abs(self.b[:, after]) > SWITCHED_OFF).any())
+        self.after = self._spread(self.b[:, after]) if ordered else None
+        # A zone that is new comes last.
+        last = np.full((n_states, 1), float(states.place.shape[1]))
+        self.place = np.concatenate([states.place, last], axis=1)[self.pick].T
         self.fresh: dict[tuple[str, str], NDArray[np.float64]] = {}
 
     def run(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -155,6 +161,8 @@ class Scenarios:
         self._add_soil(log_mean, lines, operator, rng)
         if day > self.fitted.last_day:
             log_mean += self._effect("time", "next")[:, None, :]
+        if self.after is not None and n > 1:
+            log_mean += self.after[:, None, :] * self._later(lines)
         log_mean += np.log1p(self.visit / np.exp(log_mean).sum(axis=1))[:, None, :]
         u = _pair(z[0], z[1], self.rho[1]) * self.job_sd
         e = _pair(z[2 : 2 + n], z[2 + n :], self.rho[2])
@@ -164,6 +172,11 @@ class Scenarios:
         e += log_mean
         e += u[:, None, :]
         return np.asarray(np.exp(e, out=e))
+
+    def _later(self, lines: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return which lines of a job are worked after the first in each scenario, (n, n_draws)."""
+        first = np.argmin(self.place[self.zone[lines]], axis=0)
+        return np.asarray(np.arange(len(lines))[:, None] != first)
 
     def _spread(self, at_states: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return values at states (..., n_states) as values of scenarios (..., n_draws)."""

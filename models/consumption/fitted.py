@@ -27,7 +27,7 @@ SCHEMA = 2
 _UNIT = {
     "b": 1e-4, "tau": 1e-4, "line_sd": 1e-4, "other_sd": 1e-4,
     "job_sd": 1e-4, "tail": 1e-2, "time_scale": 1e-5, "visit": 1e-3,
-    "rho": 1e-4, "grade": 1.0,
+    "rho": 1e-4, "grade": 1.0, "place": 1.0,
 }  # fmt: skip
 
 
@@ -122,7 +122,7 @@ class FittedModel:
         return cls(
             planning=Planning(*(_figures_of(body["planning"][q]) for q in QUANTITIES)),
             columns=Columns(blocks),
-            states=_states_of(body["states"], len(blocks["operator"])),
+            states=_states_of(body["states"], blocks),
             soil=SoilModel(**{**soil, "cuts": tuple(soil["cuts"]), "season": tuple(soil["season"])}),
             usual=Usual(
                 {k: tuple(v) for k, v in usual["shares"].items()}, {k: tuple(v) for k, v in usual["settings"].items()}
@@ -142,13 +142,15 @@ def rounded_states(states: States) -> States:
     return States(**{name: np.rint(getattr(states, name) / unit) * unit for name, unit in _UNIT.items()})
 
 
-def _states_of(stored: dict[str, Any], n_operators: int) -> States:
-    """Return stored states; those stored before operators' grades were drawn took each operator at his word."""
+def _states_of(stored: dict[str, Any], blocks: dict[str, tuple[str, ...]]) -> States:
+    """Return stored states; those stored before operators' grades or working orders were drawn know of none."""
     parts = {
         name: (np.array(part["values"], dtype=np.float64) * _UNIT[name]).reshape(part["shape"])
         for name, part in stored.items()
     }
-    return States(**{"grade": np.zeros((len(parts["tail"]), n_operators)), **parts})
+    n = len(parts["tail"])
+    unasked = {"grade": np.zeros((n, len(blocks["operator"]))), "place": np.zeros((n, len(blocks["zone"])))}
+    return States(**{**unasked, **parts})
 
 
 def _figures(figures: PlanningFigures) -> dict[str, Any]:

@@ -16,9 +16,10 @@ from models.consumption.grades import usual_grades
 from models.consumption.jobs import Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.mapping import choose_map, job_kinds
+from models.consumption.order import usual_order
 from models.consumption.plugin import Sampled, fit_all
 from models.consumption.predicting import predict
-from models.consumption.priors import POOLED
+from models.consumption.priors import POOLED, SWITCHED_OFF
 from models.consumption.sampler import Chain, States
 from models.consumption.usual import usual_of
 from shared.vocabulary import QUANTITIES
@@ -139,7 +140,10 @@ def fit(
         grades = usual_grades(part_states.grade, some.blocks["operator"])
         if chain.soil.by_choice() or grades:
             soil = part_soil
-        sampled = Sampled(part_states, some.blocks["zone"], chain.changes(), unwritten, grades)
+        zones = some.blocks["zone"]
+        in_order = np.abs(part_states.b[:, 0, some.start("after")]) > SWITCHED_OFF
+        order = usual_order(in_order, part_states.place, zones)
+        sampled = Sampled(part_states, zones, chain.changes(), unwritten, grades, order)
         states = fit_all(table, planning, columns, soil, sampled, rng, tell)
     n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]
     for t, n in enumerate(n_values):
@@ -199,6 +203,7 @@ def planning_states(planning: Planning, columns: Columns, seed: int) -> States:
         visit=np.zeros((N_STATES, 2)),
         rho=np.full((N_STATES, 3), 0.5),
         grade=np.zeros((N_STATES, len(columns.blocks["operator"]))),
+        place=np.zeros((N_STATES, len(columns.blocks["zone"]))),
     )
 
 

@@ -22,6 +22,7 @@ import numpy as np
 
 from models.consumption.design import cell_column, rows_of, word_codes
 from models.consumption.grades import meant
+from models.consumption.order import worked_later
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED, set_moments
 from models.consumption.sampler_target import STEPS, rounding_steps
@@ -66,6 +67,8 @@ class Sampled:
         How likely each soil level stays unwritten, up to a factor.
     grades : dict operator -> int
         Levels that an operator writes above the true one, where that is not 0.
+    order : tuple of str
+        Zones in the order in which the shop works them, where the first is paid in full; else none.
     """
 
     states: States
@@ -73,6 +76,12 @@ class Sampled:
     changes: tuple[Change, ...]
     unwritten: NDArray[np.float64]
     grades: dict[str, int]
+    order: tuple[str, ...]
+
+    def place(self, zones: tuple[str, ...]) -> NDArray[np.float64]:
+        """Return the place of zones in the order, and of one not among them; new ones come last."""
+        at = {zone: k for k, zone in enumerate(self.order)}
+        return np.array([float(at.get(zone, len(at))) for zone in (*zones, "")])
 
 
 @dataclass(frozen=True)
@@ -144,7 +153,8 @@ def fit_all(
     # The coefficients were fitted beside the median amount: a state's own would be counted in the level once more.
     visit = np.tile(np.median(part.visit, axis=0), (part.n, 1))
     grade = np.array([float(sampled.grades.get(operator, 0)) for operator in columns.blocks["operator"]])
-    return replace(part, b=b, line_sd=line_sd, visit=visit, grade=np.tile(grade, (part.n, 1)))
+    place = np.tile(sampled.place(columns.blocks["zone"])[:-1], (part.n, 1))
+    return replace(part, b=b, line_sd=line_sd, visit=visit, grade=np.tile(grade, (part.n, 1)), place=place)
 
 
 class Newton:
@@ -165,6 +175,7 @@ class Newton:
         self.unwritten = sampled.unwritten if sampled else _BY_CHANCE
         grades = sampled.grades if sampled else {}
         self.grade = np.array([*(grades.get(o, 0) for o in columns.blocks["operator"]), 0])
+        self.place = sampled.place(columns.blocks["zone"]) if sampled and sampled.order else None
         self.planning, self.figures = planning, planning.of(quantity)
         self.observed: Observed = table.observed(quantity)
         size = self.observed.size()
@@ -181,7 +192,7 @@ class Newton:
         self.time = slice(columns.n, columns.n + self.n_drift)
         sds = [WEAR_SD if c.wears else STEP_SD for c in changes]
         steps_var = np.array([_TIME_SD] * self.n_drift + sds) ** 2
-        mean, var = set_moments(columns)
+        mean, var = set_moments(columns, without="after" if self.place is None else "together")
         self.prior_mean, self.prior_var = np.append(mean, np.zeros_like(steps_var)), np.append(var, steps_var)
         for k, block in enumerate(POOLED):
             self.prior_var[columns.span(block)] = scales.tau[k] ** 2
@@ -239,6 +250,8 @@ class Newton:
         offset = log_median(replace(part, soil=np.zeros_like(part.soil)), self.figures) - log_soil[0]
         offset[soil >= 0] += log_soil[soil[soil >= 0]]
         self._add_usual(x, part, codes)
+        if self.place is not None:
+            x[:, self.columns.start("after")] = worked_later(part.line_job, self.place[codes["zone"]])
         unknown = np.flatnonzero(soil < 0)
         for level, chance in enumerate(chances.T if len(unknown) else ()):
             one = np.zeros((len(unknown), self.columns.n))

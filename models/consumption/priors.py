@@ -45,10 +45,15 @@ FIXED = {
 #: Blocks that a shop may do without: chance that it has one, and mean and sd of each of its columns where it has.
 SWITCHED: dict[str, tuple[float, tuple[tuple[float, float], ...]]] = {
     "season": (0.3, ((0.0, 0.2), (0.0, 0.2), (0.0, 0.06), (0.0, 0.06))),
-    "together": (0.4, ((-0.15, 0.25),)),
+    # Of shops without a working order.
+    "together": (0.3, ((-0.15, 0.25),)),
+    "after": (0.1, ((-0.25, 0.15),)),
 }
+_TOGETHER, _AFTER = (list(SWITCHED).index(block) for block in ("together", "after"))
 #: Variance of a coefficient that is switched off.
 _OFF_VAR = 1e-8
+#: Such a coefficient is smaller than this.
+SWITCHED_OFF = 1e-3
 JOB_SD = 0.16
 JOB_SD_WEIGHT = 3.0
 SCALE_FACTORS = np.exp(np.linspace(-2.5, 2.2, 95))
@@ -56,14 +61,19 @@ RHO_GRID = np.linspace(-0.6, 0.97, 41)
 RHO_LOG_PRIOR = 2.0 * np.log1p(RHO_GRID) + 0.5 * np.log1p(-RHO_GRID)
 
 
-def set_moments(columns: Columns) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return mean and variance (n,) of coefficients whose prior is set: `FIXED`, and `SWITCHED` where on; else 0, 1."""
+def set_moments(columns: Columns, without: str = "") -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return mean and variance (n,) of coefficients whose prior is set: `FIXED`, and `SWITCHED` where on; else 0, 1.
+
+    One of `SWITCHED` may be left out.
+    """
     mean, var = np.zeros(columns.n), np.ones(columns.n)
     for block, (centre, sd) in FIXED.items():
         mean[columns.span(block)], var[columns.span(block)] = centre, sd**2
     for block, (_, each) in SWITCHED.items():
         centres, sds = np.array(each).T
         mean[columns.span(block)], var[columns.span(block)] = centres, sds**2
+    if without:
+        mean[columns.span(without)], var[columns.span(without)] = 0.0, _OFF_VAR
     return mean, var
 
 
@@ -115,6 +125,31 @@ class Priors:
         self.on[k] = on
         self.mean[span] = self._set_mean[span] if on else 0.0
         self.var[:, span] = self._set_var[span] if on else _OFF_VAR
+
+    @property
+    def together(self) -> bool:
+        """Whether all zones of a visit cost a little less together."""
+        return bool(self.on[_TOGETHER])
+
+    @property
+    def in_order(self) -> bool:
+        """Whether zones after the first cost less."""
+        return bool(self.on[_AFTER])
+
+    def put_form(self, *, together: bool, in_order: bool) -> None:
+        """Switch the two forms of zones worked together on or off."""
+        self.switch(_TOGETHER, on=together)
+        self.switch(_AFTER, on=in_order)
+
+    def log_forms(self) -> tuple[float, float, float]:
+        """Return the log prior chances that zones worked together cost as much, all a little less, in order less."""
+        (together, _), (in_order, _) = SWITCHED["together"], SWITCHED["after"]
+        none = (1 - together) * (1 - in_order)
+        return float(np.log(none)), float(np.log(together * (1 - in_order))), float(np.log(in_order))
+
+    def moments(self, column: int) -> tuple[float, float]:
+        """Return mean and variance of a switched column's coefficient where it is on."""
+        return float(self._set_mean[column]), float(self._set_var[column])
 
     def joint(self, at: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return precision (2 d, 2 d) and mean (2 d,) of some coefficients, those of pellets first."""

@@ -1,11 +1,13 @@
 """Gibbs sampler of the structured learner: pellets and minutes in one chain, variances drawn and not plugged in.
 
 Each sweep draws the latent lines of both quantities; who worked and with what, where nobody wrote it down
-(`unwritten`); whatever shifts whole jobs, for both quantities at once (`sampler_jobs`, `sampler_time`); then, for one
-quantity given the other and the other way round, the coefficients with the job noise integrated out, the job noise and
-the line noise (`sampler_target`); scales and correlations (`priors`); and the soil levels that nobody wrote down. The
-correlation of line noise is drawn from the residuals but is in no likelihood: what lines share beyond it goes into the
-job noise. Gelfand & Smith (1990), JASA 85:398-409.
+(`unwritten`); now and then how an operator grades and in which order zones are worked (`sampler_grades`,
+`sampler_order`, both by Metropolis & Hastings: Hastings 1970, Biometrika 57:97-109); whatever shifts whole jobs, for
+both quantities at once (`sampler_jobs`, `sampler_time`); then, for one quantity given the other and the other way
+round, the coefficients with the job noise integrated out, the job noise and the line noise (`sampler_target`); scales
+and correlations (`priors`); and the soil levels that nobody wrote down. The correlation of line noise is drawn from the
+residuals; the draws of coefficients leave it out: what lines share beyond it goes into the job noise. Gelfand & Smith
+(1990), JASA 85:398-409.
 """
 
 from __future__ import annotations
@@ -18,8 +20,10 @@ import numpy as np
 from models.consumption.design import rows_of, word_codes
 from models.consumption.planning import log_median
 from models.consumption.priors import Priors
-from models.consumption.sampler_grades import Grading, Lines
+from models.consumption.sampler_grades import Grading
 from models.consumption.sampler_jobs import JobLevels
+from models.consumption.sampler_marginal import Lines
+from models.consumption.sampler_order import WorkOrder
 from models.consumption.sampler_soil import FIRST_LEVEL, LatentSoil
 from models.consumption.sampler_target import STEPS, Target
 from models.consumption.unwritten import Unwritten
@@ -59,6 +63,8 @@ class States:
         Correlation of pellets and minutes in effects, job noise, line noise.
     grade : (n_states, n_operators)
         Levels that each operator of the columns writes above the true one: -1, 0 or 1.
+    place : (n_states, n_zones)
+        Place of each zone in the shop's working order, where lines after the first of a visit cost less.
     """
 
     b: NDArray[np.float64]
@@ -71,6 +77,7 @@ class States:
     visit: NDArray[np.float64]
     rho: NDArray[np.float64]
     grade: NDArray[np.float64]
+    place: NDArray[np.float64]
 
     @property
     def n(self) -> int:
@@ -84,7 +91,7 @@ class Chain:
     def __init__(
         self, table: JobTable, planning: Planning, columns: Columns, soil: SoilModel, rng: np.random.Generator
     ) -> None:
-        self.columns, self.rng = columns, rng
+        self.table, self.columns, self.rng = table, columns, rng
         self.rows = rows_of(columns, table)
         level = np.where(table.soil < 0, FIRST_LEVEL, table.soil)
         bare = replace(table, soil=np.zeros(table.n_lines, dtype=np.int64))
@@ -107,6 +114,7 @@ class Chain:
         self.soil = LatentSoil(table, used, soil)
         self.grading = Grading(table, columns, codes["operator"], self.soil)
         self.priors = Priors(columns)
+        self.order = WorkOrder(table, columns, zone)
         self.levels = JobLevels(table, columns, matrix, codes["machine"])
         self.unwritten = Unwritten(table, columns, usual_of(columns, table))
         single = np.zeros((2, table.n_lines), dtype=bool)
@@ -124,7 +132,8 @@ class Chain:
             target.draw_latent_lines(self.rng)
         self.unwritten.draw(self.targets, self.levels, self.priors.noise_precision(), self.rng)
         floor = self.rows.soil_step, self.floor
-        self.grading.draw(self.targets, self.priors, self._at_levels, floor, self.rng)
+        self.grading.draw(self.targets, self.priors, self._at_levels, self._put_levels, floor, self.rng)
+        self.order.draw(self.targets, self.priors, floor, self.rng)
         self.levels.draw(self.targets, self.priors, self.rng)
         self._keep_job_effects()
         for t, target in enumerate(self.targets):
@@ -180,24 +189,28 @@ class Chain:
     def _put_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> None:
         if not len(lines):
             return
+        old = self.soil.level[lines]
         for t, target in enumerate(self.targets):
-            self._move_levels(t, Lines(target.x, target.offset), lines, new)
+            at = target.position[lines]
+            seen = at >= 0
+            self._move_soil(target.x, at[seen], lines[seen], new[seen])
+            target.offset[at[seen]] += (self.soil_log[t][new] - self.soil_log[t][old])[seen]
             target.refit()
 
-    def _at_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> list[Lines]:
-        """Return each target's lines where some lines had other soil levels."""
-        out = [Lines(target.x.copy(), target.offset.copy()) for target in self.targets]
-        for t, own in enumerate(out):
-            self._move_levels(t, own, lines, new)
-        return out
+    def _at_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> Lines:
+        """Return the lines as they were if some had other soil levels."""
+        now, old = Lines.of(self.targets, self.table), self.soil.level[lines]
+        self._move_soil(now.x, lines, lines, new)
+        for t, log in enumerate(self.soil_log):
+            now.rest[t, lines] -= log[new] - log[old]
+        return now
 
-    def _move_levels(self, t: int, own: Lines, lines: NDArray[np.int64], new: NDArray[np.int64]) -> None:
-        """Move some lines among those of a target from their soil levels to new ones, in place."""
-        at, old = self.targets[t].position[lines], self.soil.level[lines]
-        seen = at >= 0
-        self.rows.put_soil(own.x, at[seen], lines[seen], old[seen], -1.0)
-        self.rows.put_soil(own.x, at[seen], lines[seen], new[seen], 1.0)
-        own.offset[at[seen]] += self.soil_log[t][new[seen]] - self.soil_log[t][old[seen]]
+    def _move_soil(
+        self, x: NDArray[np.float64], at: NDArray[np.int64], lines: NDArray[np.int64], new: NDArray[np.int64]
+    ) -> None:
+        """Move lines, whose rows of a matrix are `at`, from their soil levels to new ones."""
+        self.rows.put_soil(x, at, lines, self.soil.level[lines], -1.0)
+        self.rows.put_soil(x, at, lines, new, 1.0)
 
     def changes(self) -> tuple[Change, ...]:
         """Return the changes of level as they stand."""
@@ -218,6 +231,7 @@ class Chain:
             visit=self.levels.visit[None].copy(),
             rho=priors.rho[None].copy(),
             grade=self.grading.grade[None].astype(np.float64),
+            place=self.order.place[None].astype(np.float64),
         )
 
     def run(self, n_burn: int, n_keep: int, thin: int = 1, tell: Callable[[float], None] | None = None) -> States:

@@ -118,10 +118,13 @@ class JobLevels:
     def _draw_switches(self, told: Told, now: float, priors: Priors, rng: np.random.Generator) -> None:
         """Draw which of the `SWITCHED` blocks this shop has, their coefficients integrated out.
 
-        `now` is the log marginal likelihood of the jobs with the blocks as they stand.
+        `now` is the log marginal likelihood of the jobs with the blocks as they stand. A working order is none of whole
+        jobs (`sampler_order`), and beside it zones do not cost less for being together in another way.
         """
         drift = self.changes.drift()[None]
-        for k, (chance, _) in enumerate(SWITCHED.values()):
+        for k, (block, (chance, _)) in enumerate(SWITCHED.items()):
+            if block == "after" or (block == "together" and priors.in_order):
+                continue
             on = bool(priors.on[k])
             priors.switch(k, on=not on)
             other = float(self.changes.log_marginal(told, *priors.joint(self.at), drift)[0])

@@ -74,7 +74,9 @@ def test_a_large_fit_answers_with_the_fixed_amount_it_was_fitted_beside() -> Non
     columns, soil = columns_of(table), fit_soil(table)
     part = Chain(table, Planning(), columns, soil, rng).run(2, 5)
     part = replace(part, visit=np.array([[0.0, 9.0], [0.0, 9.0], [0.0, 9.0], [6.0, 9.0], [6.0, 12.0]]))
-    states = fit_all(table, Planning(), columns, soil, Sampled(part, columns.blocks["zone"], (), np.ones(4), {}), rng)
+    states = fit_all(
+        table, Planning(), columns, soil, Sampled(part, columns.blocks["zone"], (), np.ones(4), {}, ()), rng
+    )
     assert np.array_equal(states.visit, np.tile([0.0, 9.0], (5, 1)))
 
 
@@ -98,7 +100,7 @@ def test_a_large_fit_takes_over_a_change_that_the_sampler_found(machine: str, we
     late = rows_of(columns, table).dense(columns.n, table.soil)[table.day[table.line_job] >= day]
     now = []
     for changes in ((), (truth,)):
-        sampled = Sampled(part, columns.blocks["zone"], changes, np.ones(4), {})
+        sampled = Sampled(part, columns.blocks["zone"], changes, np.ones(4), {}, ())
         states = fit_all(table, Planning(), columns, fit_soil(table), sampled, np.random.default_rng(4))
         now.append(float((states.b[:, 0] @ late.T).mean()))
     target = np.log(0.8) + 0.4 * truth.ahead(int(table.day[-1]))

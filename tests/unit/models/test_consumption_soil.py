@@ -21,7 +21,7 @@ from models.consumption.latent_soil import PLANNING_SHARES, SoilModel, average, 
 from models.consumption.planning import Planning, log_median
 from models.consumption.predicting import predict
 from models.consumption.sampler import Chain
-from models.consumption.sampler_grades import Marginal
+from models.consumption.sampler_marginal import Lines, Marginal
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -214,29 +214,54 @@ def small_chain() -> Chain:
     return chain
 
 
+def log_dense(chain: Chain, lines: Lines) -> float:
+    """Return the log density of all figures with a record under their whole covariance."""
+    priors, n = chain.priors, chain.columns.n
+    noise = np.linalg.inv(priors.noise_precision())
+    precision, mean = priors.joint(np.arange(n))
+    prior = np.linalg.inv(precision).reshape(2, n, 2, n)
+    seen = [np.flatnonzero(w > 0) for w in lines.weight]
+    blocks = []
+    for t in range(2):
+        row = []
+        for s in range(2):
+            cov = lines.x[seen[t]] @ prior[t, :, s] @ lines.x[seen[s]].T
+            cov = cov + noise[t, s] * (lines.job[seen[t]][:, None] == lines.job[seen[s]])
+            own = 1 / np.sqrt(lines.weight[t, seen[t]])[:, None] / np.sqrt(lines.weight[s, seen[s]])
+            same = seen[t][:, None] == seen[s]
+            row.append(cov + own * same * (1.0 if s == t else float(priors.rho[2])))
+        blocks.append(row)
+    centre = [lines.x[seen[t]] @ mean.reshape(2, -1)[t] for t in range(2)]
+    y = [lines.rest[t, seen[t]] for t in range(2)]
+    return float(multivariate_normal(np.concatenate(centre), np.block(blocks)).logpdf(np.concatenate(y)))
+
+
 def test_the_likelihood_without_coefficients_is_that_of_one_large_normal() -> None:
     """Coefficients and job noise integrated out by block agree with the dense covariance of all figures."""
     chain = small_chain()
-    noise = np.linalg.inv(chain.priors.noise_precision())
-    precision, mean = chain.priors.joint(np.arange(chain.columns.n))
-    prior = np.linalg.inv(precision).reshape(2, chain.columns.n, 2, -1)
-    found, dense = [], []
-    for level in (0, 2):
-        lines = chain._at_levels(np.arange(15, 20), np.full(5, level))
-        found.append(Marginal(chain.targets, lines, chain.priors, 15).log_p)
-        y, centre, blocks = [], [], []
-        for t, (target, own) in enumerate(zip(chain.targets, lines, strict=True)):
-            y.append(target.y)
-            centre.append(own.offset + target.drift[target.job] + own.x @ mean.reshape(2, -1)[t])
-            row = []
-            for s, (other, its) in enumerate(zip(chain.targets, lines, strict=True)):
-                cov = own.x @ prior[t, :, s] @ its.x.T
-                cov = cov + noise[t, s] * (target.jobs[target.job][:, None] == other.jobs[other.job])
-                row.append(cov + (np.diag(target.s2[target.zone] / target.l) if s == t else 0.0))
-            blocks.append(row)
-        dense.append(multivariate_normal(np.concatenate(centre), np.block(blocks)).logpdf(np.concatenate(y)))
-    assert len(y[0]) > len(y[1])
+    each = [chain._at_levels(np.arange(15, 20), np.full(5, level)) for level in (0, 2)]
+    found = [Marginal(lines, chain.priors).log_p for lines in each]
+    dense = [log_dense(chain, lines) for lines in each]
+    assert (each[0].weight[1] == 0).any()
     assert found[1] - found[0] == pytest.approx(dense[1] - dense[0], abs=1e-6)
+
+
+def test_a_column_more_is_worth_what_one_large_normal_says() -> None:
+    """The Bayes factor of a column, and the mean and spread of its coefficients, agree with the fit that has it."""
+    chain = small_chain()
+    lines = Lines.of(chain.targets, chain.table)
+    at = chain.columns.start("after")
+    v = np.where(np.arange(30) % 3 == 0, 0.5, np.arange(30) % 2)
+    whole = replace(lines, x=lines.x.copy())
+    whole.x[:, at] = v
+    without = log_dense(chain, lines)
+    extra = Marginal(lines, chain.priors).with_column(v, *chain.priors.moments(at))
+    chain.priors.put_form(together=False, in_order=True)
+    assert extra.log_factor == pytest.approx(log_dense(chain, whole) - without, abs=1e-6)
+    fit = Marginal(whole, chain.priors)
+    assert extra.step == pytest.approx(fit.coefficients(fit.half)[:, at], abs=1e-9)
+    inverse = np.linalg.inv(fit.lower @ fit.lower.T).reshape(2, chain.columns.n, 2, -1)
+    assert extra.cov == pytest.approx(inverse[:, at, :, at], abs=1e-9)
 
 
 def test_grades_and_open_levels_are_drawn_as_often_as_they_are_likely() -> None:
@@ -251,7 +276,7 @@ def test_grades_and_open_levels_are_drawn_as_often_as_they_are_likely() -> None:
         chance /= chance.sum(axis=1, keepdims=True)
         for levels in product(*(np.flatnonzero(a).tolist() for a in allowed)):
             at = chain._at_levels(lines, np.array(levels))
-            log_p_figures = Marginal(chain.targets, at, chain.priors, 15).log_p
+            log_p_figures = Marginal(at, chain.priors).log_p
             own = np.log(chance[np.arange(15), levels]).sum()
             exact[grade, *levels] = log_p + GRADE_LOG_PRIOR[grade + 1] + own + log_p_figures
     total = logsumexp(list(exact.values()))
@@ -259,7 +284,8 @@ def test_grades_and_open_levels_are_drawn_as_often_as_they_are_likely() -> None:
     seen: Counter[tuple[int, ...]] = Counter()
     n = 4000
     for k in range(n * 10):
-        grading.draw(chain.targets, chain.priors, chain._at_levels, (chain.rows.soil_step, chain.floor), chain.rng)
+        floor = chain.rows.soil_step, chain.floor
+        grading.draw(chain.targets, chain.priors, chain._at_levels, chain._put_levels, floor, chain.rng)
         if k % 10 == 9:
             seen[int(grading.grade[operator]), *soil.level[lines].tolist()] += 1
     assert len({key[0] for key in seen}) > 1
