@@ -161,15 +161,17 @@ def harmonics(phase: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def log_rate(fit: ArrivalFit, rows: CountRows, rng: np.random.Generator) -> NDArray[np.float64]:
-    """Return draws of the log rate of coming rows, shape (n_rows, n_draws): the level walks on from the end."""
+    """Return draws of the log rate of coming rows, shape (n_rows, n_draws): the level walks on from the end.
+
+    A row is the same whichever rows follow it.
+    """
     ahead = np.maximum(rows.at - fit.end, 0.0) / DAYS_PER_MONTH
     walk = np.cumsum(
         np.sqrt(np.diff(ahead, prepend=0.0).clip(0.0))[:, None] * rng.standard_normal((rows.n, fit.n_draws)), axis=0
     )
-    return np.asarray(
-        fit.level + ahead[:, None] * fit.slope + walk * fit.step_sd + harmonics(rows.phase) @ fit.season,
-        dtype=np.float64,
-    )
+    # A matrix product may add up a row in another order where it has other rows beside it; einsum adds each alike.
+    season = np.einsum("rk,kd->rd", harmonics(rows.phase), fit.season)
+    return np.asarray(fit.level + ahead[:, None] * fit.slope + walk * fit.step_sd + season, dtype=np.float64)
 
 
 def draw_counts(log_rates: NDArray[np.float64], exposure: NDArray[np.float64], over: NDArray[np.float64],

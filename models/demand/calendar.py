@@ -124,6 +124,11 @@ class Month:
     last: int
     part: bool
 
+    @property
+    def middle(self) -> int:
+        """Day in its middle, as an ordinal."""
+        return (self.first + self.last) // 2
+
     def days(self) -> NDArray[np.int64]:
         """Return its days."""
         return np.arange(self.first, self.last + 1, dtype=np.int64)

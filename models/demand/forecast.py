@@ -9,11 +9,11 @@ import numpy as np
 
 from models.demand.arrivals import ArrivalFit, CountRows, centred, fit_arrivals, log_rate
 from models.demand.calendar import WEEK, Calendar, Gap, Month, phase_of, weekly_rows
-from models.demand.compound import resampled_totals
+from models.demand.compound import drawn_mix, resampled_totals
 from models.demand.gaps import find_gaps
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -145,7 +145,7 @@ def counts_ahead(
 
     With a booking list, empty or not, the jobs that past experience says are known by now are those in it that are
     kept, and only the rest come by the learned rate: bookings that are kept are a floor. Without a list all come by
-    the rate.
+    the rate. A month's draws are the same whichever months follow it.
 
     Parameters
     ----------
@@ -154,10 +154,12 @@ def counts_ahead(
     change : float
         What-if: 0.1 for a tenth more jobs than expected.
     """
-    rng = np.random.default_rng([seed % 2**63, 0xC0DE])
+    # A stream of its own for each kind of draw, taken week after week, so that later weeks move none before them.
+    walks, around, coming = np.random.default_rng([seed % 2**63, 0xC0DE]).spawn(3)
     ahead = _weeks_ahead(rate, months, today)
     fresh_share = ahead.fresh_share if booked is not None else np.ones(ahead.rows.n)
-    mean = (ahead.rows.exposure * fresh_share)[:, None] * np.exp(np.minimum(log_rate(rate.fit, ahead.rows, rng), 12.0))
+    log_rates = np.minimum(log_rate(rate.fit, ahead.rows, walks), 12.0)
+    mean = (ahead.rows.exposure * fresh_share)[:, None] * np.exp(log_rates)
     kept = np.zeros((len(months), rate.fit.n_draws))
     by_week = np.zeros(mean.shape)
     if booked is not None and len(booked.day):
@@ -166,7 +168,7 @@ def counts_ahead(
         np.add.at(kept, ahead.month, by_week)
     mean = np.maximum((1 + change) * mean + change * by_week.mean(axis=1)[:, None], 0.0)
     shape = 1.0 / np.maximum(rate.fit.over, 1e-8)
-    drawn = rng.poisson(mean * rng.standard_gamma(np.broadcast_to(shape, mean.shape)) / shape)
+    drawn = coming.poisson(mean * around.standard_gamma(np.broadcast_to(shape, mean.shape)) / shape)
     fresh = np.zeros(kept.shape)
     np.add.at(fresh, ahead.month, drawn)
     return fresh, fresh + kept
@@ -199,21 +201,27 @@ def _weeks_ahead(rate: Rate, months: Sequence[Month], today: int) -> _Weeks:
 
 
 def month_draws(
-    counts: tuple[NDArray[np.float64], NDArray[np.float64]], consumed: Consumed, months: Sequence[Month], *,
+    counts: tuple[NDArray[np.float64], NDArray[np.float64]], consumed: Iterable[Consumed], months: Sequence[Month], *,
     booked: BookedTaken | None = None, seed: int = 1,
 ) -> MonthDraws:  # fmt: skip
     """Return the totals of each month: resampled jobs that are not booked yet, and booked ones that come.
 
+    A month's draws are the same whichever months follow it. In one scenario the mix of jobs is that of all months.
+
     Parameters
     ----------
     counts : (not yet booked, all) of `counts_ahead`
+    consumed : iterable of Consumed
+        What the examples take in each month, their weights the same in all.
     booked : BookedTaken, optional
         Where given the booked jobs take what they are; else they are like the others.
     """
     fresh, every = counts
     rng = np.random.default_rng([seed % 2**63, 0x101])
-    resampled = fresh if booked is not None else every
-    pellets, minutes = resampled_totals(resampled, (consumed.pellets_lb, consumed.minutes), consumed.weight, rng)
+    pellets, minutes = np.zeros(every.shape), np.zeros(every.shape)
+    for k, (n, taken) in enumerate(zip(fresh if booked is not None else every, consumed, strict=True)):
+        mix = drawn_mix(taken.weight, len(n), np.random.default_rng([seed % 2**63, 0x313]))
+        pellets[k], minutes[k] = resampled_totals(n, (taken.pellets_lb, taken.minutes), mix, rng)
     if booked is not None:
         for i, day in enumerate(booked.ahead.day.tolist()):
             for k, month in enumerate(months):

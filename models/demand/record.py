@@ -209,7 +209,8 @@ def _draws_at(
         days, chance = booked_at(known.today)
         rng = np.random.default_rng([seed % 2**63, known.today])
         booked = BookedAhead(days, rng.random((len(days), _DRAWS)) < chance[:, None])
-    consumed = consumed_by(fitted, past, known.today, months[0].first, seed=seed, n_draws=_DRAWS, least_rows=200)
+    consumed = (consumed_by(fitted, past, known.today, month.middle, seed=seed, n_draws=_DRAWS, least_rows=200)
+                for month in months)  # fmt: skip
     counts = counts_ahead(rate, months, known.today, booked=booked, seed=seed)
     return month_draws(counts, consumed, months, seed=seed)
 

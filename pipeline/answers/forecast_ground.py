@@ -133,36 +133,30 @@ class PastBookings:
         return days, np.full(len(days), 1.0 - float(share))
 
 
-@dataclass(frozen=True)
-class Asked:
-    """Examples of the jobs to come and what they take."""
-
-    examples: Examples
-    consumed: Consumed
-
-
-def examples_taken(ground: Ground, asking: Asking, fitted: FittedModel, day: int, machine: str) -> Asked:
-    """Return what jobs like the past ones will take on a day ahead; few past jobs are joined by planning ones.
+def examples_on(ground: Ground, day: int, machine: str) -> list[Examples]:
+    """Return jobs like the past ones as asked about on a day ahead; few past jobs are joined by planning ones.
 
     Parameters
     ----------
     day : int
-        Ordinal; in the middle of what is asked about.
+        Ordinal; in the middle of the month that is asked about.
     machine : str
         What-if: a further machine that takes its even share; '' for none.
     """
     sets = [examples_of(ground.table, ground.known.today, day)] if ground.table.n_jobs else []
     if ground.table.n_jobs < _FEW_JOBS:
         sets.append(_planning_examples(date.fromordinal(day)))
-    if machine:
-        sets = [Examples(with_machine(s.request, machine), s.weight) for s in sets]
+    return [Examples(with_machine(s.request, machine), s.weight) for s in sets] if machine else sets
+
+
+def taken_by(sets: Sequence[Examples], asking: Asking, fitted: FittedModel) -> Consumed:
+    """Return what examples will take on their day."""
     drawn = [predict(fitted, s.request, seed=asking.seed, n_draws=N_DRAWS) for s in sets]
-    consumed = Consumed(
+    return Consumed(
         np.concatenate([d.jobs("pellets_lb").draws for d in drawn]),
         np.concatenate([d.jobs("minutes").draws for d in drawn]),
         np.concatenate([s.weight for s in sets]),
     )
-    return Asked(sets[0], consumed)
 
 
 def _planning_examples(day: date) -> Examples:

@@ -23,7 +23,15 @@ from models.demand.record import (
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.bookings import believes_statuses
 from pipeline.answers.fitting import current_fit
-from pipeline.answers.forecast_ground import N_DRAWS, Ground, PastBookings, booked_ahead, examples_taken, gather
+from pipeline.answers.forecast_ground import (
+    N_DRAWS,
+    Ground,
+    PastBookings,
+    booked_ahead,
+    examples_on,
+    gather,
+    taken_by,
+)
 from pipeline.answers.forecast_ice import bought_and_spent, ice_terms
 from pipeline.answers.forecast_reasons import Against, Because, Compared, reasons
 from pipeline.answers.forecast_words import forecast_warnings, what_if
@@ -36,6 +44,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.demand.calendar import Month
+    from models.demand.examples import Examples
     from pipeline.answers.fitting import CurrentFit
     from shared.vocabulary import Basis
 
@@ -165,7 +174,7 @@ def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResul
     told = _told(drawn, lost, spend)
     first = next(i for i, month in enumerate(months) if not month.part)
     compared = Compared(months[first], drawn.totals.jobs[first], drawn.totals.pellets_lb[first], lost[first])
-    because, against = reasons(ground, fit.fitted, drawn.taken.examples, actual, terms, compared)
+    because, against = reasons(ground, fit.fitted, drawn.examples(months[first])[0], actual, terms, compared)
     result = ForecastResult(told, because, against, backtest_of(record, actual))
     warnings = forecast_warnings(ground, rate, question.machine, fit.fitted, record)
     supposed = what_if(question.jobs_change, question.ice_price_usd, asking.book.settings.shop)
@@ -199,15 +208,20 @@ class _Drawn:
         months: Sequence[Month], record: ForecastRecord,
     ) -> None:  # fmt: skip
         self.asking, self.fit, self.ground, self.rate = asking, fit, ground, rate
-        self.months, self.record = months, record
+        self.months, self.record, self.machine = months, record, question.machine
         known = believes_statuses(asking, question.statuses_known)
-        middle = (months[0].first + months[-1].last) // 2
-        self.taken = examples_taken(ground, asking, fit.fitted, middle, question.machine)
-        booked = booked_ahead(ground, asking, fit.fitted, months[-1].last, statuses_known=known)
+        # Bookings of all months that could be asked about: how many are shall not move what one of them draws.
+        last = months_ahead(ground.known.today, MOST_MONTHS)[-1].last
+        booked = booked_ahead(ground, asking, fit.fitted, last, statuses_known=known)
         counts = counts_ahead(rate, months, ground.known.today, booked=None if booked is None else booked.ahead,
                               change=question.jobs_change, seed=asking.seed)  # fmt: skip
-        raw = month_draws(counts, self.taken.consumed, months, booked=booked, seed=asking.seed)
+        taken = (taken_by(self.examples(month), asking, fit.fitted) for month in months)
+        raw = month_draws(counts, taken, months, booked=booked, seed=asking.seed)
         self.totals: MonthDraws = calibrated(raw, record.maps())
+
+    def examples(self, month: Month) -> list[Examples]:
+        """Return the jobs to be like as asked about in a month: past ones, and planning ones where those are few."""
+        return examples_on(self.ground, month.middle, self.machine)
 
     def basis(self) -> Basis:
         """Return what the months rest on."""

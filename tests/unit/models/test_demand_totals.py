@@ -40,7 +40,8 @@ def draws_of(shop, scale=1.0):
     rng = np.random.default_rng(0)
     amounts = rng.lognormal(4.0, 0.4, (200, 400))
     consumed = Consumed(scale * amounts, amounts, np.ones(200))
-    return month_draws(counts_ahead(rate, months, shop.known.today, seed=1), consumed, months, seed=1)
+    counts = counts_ahead(rate, months, shop.known.today, seed=1)
+    return month_draws(counts, [consumed] * len(months), months, seed=1)
 
 
 def test_doubling_what_jobs_take_doubles_the_forecast(shop):
@@ -70,7 +71,7 @@ def test_bookings_are_a_floor(shop):
     assert (every[0] >= comes.sum(axis=0)).all()
     consumed = Consumed(np.zeros((5, 500)), np.zeros((5, 500)), np.ones(5))
     taken = BookedTaken(ahead, np.full((60, 500), 10.0), np.full((60, 500), 20.0))
-    totals = month_draws((fresh, every), consumed, months, booked=taken, seed=1)
+    totals = month_draws((fresh, every), [consumed], months, booked=taken, seed=1)
     assert totals.pellets_lb[0] == pytest.approx(10.0 * comes.sum(axis=0))
     assert totals.minutes[0] == pytest.approx(20.0 * comes.sum(axis=0))
 
@@ -106,8 +107,8 @@ def test_recent_jobs_weigh_more():
 def test_no_example_but_jobs_to_come_is_refused():
     """Jobs to come without anything to be like are an error, none to come are not."""
     with pytest.raises(ValueError, match="like"):
-        resampled_totals(np.ones((1, 3)), (np.empty((0, 3)),), np.empty(0), np.random.default_rng(1))
-    (none,) = resampled_totals(np.zeros((1, 3)), (np.empty((0, 3)),), np.empty(0), np.random.default_rng(1))
+        resampled_totals(np.ones(3), (np.empty((0, 3)),), np.empty((3, 0)), np.random.default_rng(1))
+    (none,) = resampled_totals(np.zeros(3), (np.empty((0, 3)),), np.empty((3, 0)), np.random.default_rng(1))
     assert none.sum() == 0
 
 

@@ -1,6 +1,7 @@
 """The command `forecast`: its answer, its words, and what it makes of a log that is odd."""
 
 import json
+import math
 from datetime import date, timedelta
 
 import pytest
@@ -94,6 +95,39 @@ def test_running_month_comes_first_as_a_part(half_year):
     assert [(m.month, m.part) for m in months] == [("2026-06", True), ("2026-07", False)]
     assert months[0].from_ == date(2026, 6, 16)
     assert months[0].jobs.mean < months[1].jobs.mean
+
+
+@pytest.mark.parametrize(
+    "supposed",
+    [[], ["--jobs-change", "0.3", "--ice-price", "2"], ["--add-machine", "rig-9"]],
+    ids=["plain", "more", "rig"],
+)
+def test_a_month_is_told_alike_however_many_are_asked_for(half_year, capsys, supposed):
+    """The months of a short forecast stand in a long one as they are, with bookings in all of them, and its reasons."""
+    booked = [(date(2026, 6, 10), date(2026, 12, 20) - timedelta(days=11 * i), "booked") for i in range(18)]
+    book_jobs(half_year, booked)
+    at = ["forecast", "--json", "--book", str(half_year.folder), "--today", "2026-06-16", *supposed]
+    told = {}
+    for n in (1, 3, 6):
+        assert main([*at, "--months", str(n)]) == 0
+        told[n] = json.loads(capsys.readouterr().out)["result"]
+    months = told[6].pop("months")
+    assert len(months) == 7
+    for n in (1, 3):
+        assert told[n].pop("months") == months[: n + 1]
+        assert told[n] == told[6]
+
+
+def test_a_month_is_asked_for_its_own_time_of_year(new_book):
+    """Where winter jobs take twice the pellets of summer ones, a far month is told by its own season."""
+    rows = weekday_jobs(date(2024, 1, 1), date(2026, 6, 30), every=4)
+    for row in rows:
+        row["pellets_lb"] *= 1.0 + 0.5 * math.cos(2 * math.pi * row["day"].timetuple().tm_yday / 365.25)
+    book = new_book(rows=rows)
+    assert main(["learn", "--book", str(book.folder), "--today", "2026-07-01"]) == 0
+    months = answered(book, n_months=6).result.months
+    july, december = (m.pellets_used_lb.mean / m.jobs.mean for m in (months[0], months[-1]))
+    assert december / july > 1.8
 
 
 def test_more_jobs_and_a_dearer_pound(half_year):
