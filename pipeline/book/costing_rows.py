@@ -47,8 +47,8 @@ def visit_columns(book: Book, before: date) -> VisitColumns:
             """
             with visits as (
                 select job_id, day, max(price_usd) as price_usd, max(setup_min) as setup_min,
-                    max(cleanup_min) as cleanup_min, avg(ice_age_days) as ice_age_days, max(container) as container,
-                    count(distinct vehicle) as vehicles
+                    max(cleanup_min) as cleanup_min, avg(ice_age_days order by ice_age_days) as ice_age_days,
+                    max(container) as container, count(distinct vehicle) as vehicles
                 from job_lines where day < ? group by job_id, day
             ), told as (
                 select job_id, max(mean) filter (where quantity = 'pellets_lb') as pellets_mean,

@@ -211,12 +211,13 @@ def _seen_before(today: date) -> tuple[str, list[object]]:
 
 
 def deliveries(book: Book, before: date) -> list[Delivery]:
-    """Return the deliveries known at the opening of a day, in order."""
+    """Return the deliveries known at the opening of a day, in an order that depends on what they say only."""
     condition, values = _seen_before(before)
     with book.reading() as connection:
         rows = connection.execute(
             f"""select day, stamped, container, weight_lb, price_usd_per_lb, fee_usd, supplier, coalesce(emptied, false)
-            from deliveries where {condition} order by day, stamped nulls first, container, weight_lb""",
+            from deliveries where {condition} order by day, stamped nulls first, container, weight_lb, supplier,
+            price_usd_per_lb, fee_usd, emptied""",
             values,
         ).fetchall()
     return [Delivery(*row) for row in rows]
@@ -250,8 +251,9 @@ def visits(book: Book, before: date | None = None) -> list[Visit]:
     """Return each visit dated before a day (all where None), in the order of `job_table`."""
     with book.reading() as connection:
         rows = connection.execute(
-            """select job_id, min(day), max(customer), max(price_usd), max(setup_min), max(cleanup_min), avg(ambient_f)
-            from job_lines where ?::date is null or day < ?::date group by job_id order by min(day), job_id""",
+            """select job_id, min(day), max(customer), max(price_usd), max(setup_min), max(cleanup_min),
+            avg(ambient_f order by ambient_f) from job_lines where ?::date is null or day < ?::date
+            group by job_id order by min(day), job_id""",
             [before, before],
         ).fetchall()
     return [Visit(*row) for row in rows]

@@ -12,8 +12,10 @@ import pytest
 
 from pipeline.answers import housekeeping
 from pipeline.answers.logging_a_job import JobEntry, ZoneWorked, last_used, log_job, parse_total, parse_zone
+from pipeline.book.costing_rows import visit_columns
 from pipeline.book.log_tables import LOG_TABLES
 from pipeline.book.store import Book
+from pipeline.book.tables import deliveries, job_table, visits
 from pipeline.intake.importing import import_files
 from shared.errors import RimebookError, UsageError
 
@@ -162,6 +164,30 @@ def test_old_values_are_exported_as_history(new_book: Callable[..., Book], tmp_p
         (row,) = csv.DictReader(file)
     assert (row["kind"], row["old_batch"], row["replaced_by"]) == ("jobs", "1", "2")
     assert '"pellets_lb":8.0' in row["figures"]
+
+
+def test_a_log_that_comes_back_in_another_order_gives_the_very_same_figures(
+    new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Passes, air and ages of a visit and alike deliveries add up to the last digit as before export and import."""
+    jobs = "job_id,date,vehicle_class,zone,pass,pellets_lb,minutes,ambient_f,ice_age_days"
+    rows = [f"A,2026-03-02,van,interior,{n},{0.1 * n:.1f},{1.1 * n:.1f},{0.1 * n:.1f},{0.1 * n:.1f}"
+            for n in (3, 2, 1)]  # fmt: skip
+    came = "date,container,weight_lb,price_usd_per_lb,fee_usd"
+    prices = ("1.7", "1.3", "1.1", "0.9", "0.3")
+    book, again = new_book(name="first"), new_book(name="again")
+    _put(book, tmp_path, "jobs.csv", *rows, head=jobs)
+    _put(book, tmp_path, "came.csv", *(f"2026-03-02,tote,100.1,{usd},{usd}" for usd in prices), head=came)
+    housekeeping.export(book, tmp_path / "out")
+    import_files(again, [tmp_path / "out" / f"{log}.csv" for log in ("jobs", "deliveries")], today=TODAY)
+    one, two = job_table(book), job_table(again)
+    assert [one.pellets.value.tolist(), one.minutes.value.tolist()] == [
+        two.pellets.value.tolist(), two.minutes.value.tolist(),
+    ]  # fmt: skip
+    assert visits(book) == visits(again)
+    assert visit_columns(book, TODAY).ice_age_days.tolist() == visit_columns(again, TODAY).ice_age_days.tolist()
+    assert len(deliveries(book, TODAY)) == len(prices)
+    assert deliveries(book, TODAY) == deliveries(again, TODAY)
 
 
 @pytest.mark.parametrize(
