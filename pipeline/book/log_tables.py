@@ -5,6 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+#: Columns that a log calls otherwise, or that hold what one of its columns says only in part: (name, SQL of the value).
+_LOGGED: Final = {
+    "day": ("date", "day"),
+    "package": ("zone", "if(package != '', package, zone)"),
+    "pellets_lb": ("pellets_lb", "coalesce(package_pellets_lb, pellets_lb)"),
+    "minutes": ("minutes", "coalesce(package_minutes, minutes)"),
+}
+
 
 @dataclass(frozen=True)
 class LogTable:
@@ -38,6 +46,15 @@ class LogTable:
         """Return the SQL of a column as it is compared; `of` is a table's alias."""
         name = f"{of}.{column}" if of else column
         return f"lower({name})" if column in self.codes else name
+
+    def logged(self) -> dict[str, tuple[str, str]]:
+        """Return what rows of one key may differ in: the log's column -> (column of the book, SQL of the value).
+
+        What a package says stands in the log's columns for a zone.
+        """
+        beside = (c for c in self.columns if c not in self.key and not c.startswith("package_"))
+        named = ((c, *_LOGGED.get(c, (c, c))) for c in beside)
+        return {name: (c, value) for c, name, value in named}
 
     def row_hash(self, of: str = "") -> str:
         """Return the SQL of a row's content as a 64-bit number."""

@@ -168,9 +168,12 @@ def _find_clashes(
     )
     if not _one(connection, "select count(*) from clashes where differ"):
         return
-    others = [c for c in table.columns if c not in table.key]
-    told = ", ".join(_differing(c, table, written.get(c)) for c in others)
-    named = ", ".join(f"case when count(distinct coalesce({c}::varchar, '')) > 1 then '{c}' end" for c in others)
+    others = table.logged()
+    told = ", ".join(_differing(name, *of, table, written.get(name)) for name, of in others.items())
+    named = ", ".join(
+        f"case when count(distinct coalesce({value}::varchar, '')) > 1 then '{name}' end"
+        for name, (_, value) in others.items()
+    )
     hint = {
         "job_lines": "are one job, vehicle, zone and pass; keep the right one, number the passes 1, 2, "
         "or tell several vehicles apart under vehicle",
@@ -195,14 +198,15 @@ def shown(column: str, kind: str) -> str:
     return f"coalesce(nullif({text}, ''), 'blank')"
 
 
-def _differing(column: str, table: LogTable, written: tuple[float, str] | None) -> str:
-    text = shown(column, table.types[column])
+def _differing(name: str, column: str, value: str, table: LogTable, written: tuple[float, str] | None) -> str:
+    text = shown(value, table.types[column])
     if written:
         factor, unit = written
-        text = f"coalesce(format('{{:.6g}} {unit}', {column} / {factor!r}), 'blank')"
+        text = f"coalesce(format('{{:.6g}} {unit}', {value} / {factor!r}), 'blank')"
+    compared = f"lower({value})" if column in table.codes else value
     return (
-        f"case when count(distinct coalesce({table.folded(column)}::varchar, '')) > 1 "
-        f"then '{column} ' || string_agg(distinct {text}, ' or ' order by {text}) end"
+        f"case when count(distinct coalesce({compared}::varchar, '')) > 1 "
+        f"then '{name} ' || string_agg(distinct {text}, ' or ' order by {text}) end"
     )
 
 
@@ -367,21 +371,24 @@ def rejected_but_known(connection: duckdb.DuckDBPyConnection, table: LogTable, m
     return (int(rows[0][0]), [str(row[1]) for row in rows]) if rows else (0, [])
 
 
-def rejections(connection: duckdb.DuckDBPyConnection) -> list[Rejection]:
-    """Return every rejected row with its reasons, in the file's order."""
+def rejections(connection: duckdb.DuckDBPyConnection, heads: Mapping[str, str]) -> list[Rejection]:
+    """Return every rejected row with its reasons, in the file's order; columns by the heads the file has for them."""
     rows = connection.execute(
         """
         with one as (select row_no, code, col, string_agg(distinct value, ' and ' order by value) as value,
                 any_value(hint) as hint
             from problems group by row_no, code, col),
         placed as (select row_no, min(line) as line from staged semi join problems using (row_no) group by row_no)
-        select row_no, line, string_agg(col, '; ' order by code, col) filter (col != ''),
+        select row_no, line, list(col order by code, col) filter (col != ''),
             string_agg(value, '; ' order by code, col) filter (value != ''), string_agg(code, '; ' order by code, col),
             string_agg(hint, '; ' order by code, col)
         from one join placed using (row_no) group by row_no, line order by row_no
         """
     ).fetchall()
-    return [Rejection(r, line, col or "", value or "", code, hint or "") for r, line, col, value, code, hint in rows]
+    return [
+        Rejection(r, line, "; ".join(heads.get(c, c) for c in columns or ()), value or "", code, hint or "")
+        for r, line, columns, value, code, hint in rows
+    ]
 
 
 def _one(connection: duckdb.DuckDBPyConnection, query: str) -> Any:

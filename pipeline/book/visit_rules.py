@@ -145,8 +145,8 @@ def _total_sql(quantity: str, unit: str, tolerance: float) -> str:
 def _absurd_sql(quantity: str, unit: str, most: int) -> str:
     return f"""
         select whole_hash, 'too-large' as code, 'job_{quantity}' as col, format('{{:.6g}}', total) as value,
-            format('a total of {{:.6g}} {unit} over {{}} lines; at most {most} {unit} a line are believed', total,
-                n_lines) as hint
+            format('a total of {{:.6g}} {unit} over {{}}; at most {most} {unit} a line are believed; correct the total '
+                'or its unit', total, if(n_lines = 1, '1 line', n_lines || ' lines')) as hint
         from ({_SUMS.format(q=quantity)}) where total > {most} * n_lines
     """
 

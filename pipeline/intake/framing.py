@@ -115,8 +115,7 @@ class Framer:
         for row, column, fault in found:
             where = matched.get(column)
             value = fault.value or (chunk.cells[row][where.index] if where else "")
-            told.append((self.n_rows + int(source[row]), fault.code, fault.column or (where.head if where else column),
-                         value, fault.hint))  # fmt: skip
+            told.append((self.n_rows + int(source[row]), fault.code, fault.column or column, value, fault.hint))
         return told
 
     def _contract(self) -> Any:

@@ -84,7 +84,7 @@ def judge(
     reasons = tuple(
         ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in staging.reasons(connection)
     )
-    rejections = staging.rejections(connection) if counts.rejected else []
+    rejections = staging.rejections(connection, heads) if counts.rejected else []
     rejects = rejects_text(each.log, rejections) if rejections else ""
     notes += warnings_of(connection, shape, table, settings, framer, today)
     return Judged(counts, reasons, rejects, tuple(notes), framer.n_rows)

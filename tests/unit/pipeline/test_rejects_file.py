@@ -148,3 +148,35 @@ def test_a_wide_sheets_rejects_are_its_own_rows(new_book: Callable[..., Book], t
     assert (row["Ticket"], row["Undercarriage lb"], row["Interior lb"], row["reject_code"]) == (
         "A", "40", "900", "too-large",
     )  # fmt: skip
+
+
+def test_reasons_name_the_columns_of_the_file(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A reason of a whole visit stands under the file's own head, also where the book splits or renames the column."""
+    file = tmp_path / "kilograms.csv"
+    file.write_text(
+        "Ticket,Day,Class,Zone,Ice (kg),Total ice kg\n"
+        "A,2026-03-02,van,interior,10,50\n"
+        "B,2026-03-02,van,full underside,25,\nB,2026-03-02,van,full underside,26,\n"
+        "C,2026-03-02,van,interior,10,\nC,2026-03-03,van,interior,10,\n"
+        "D,2026-03-02,van,full underside,25,\nD,2026-03-02,van,suspension,9,\n",
+        encoding="utf-8",
+    )
+    book = new_book('[words]\npackages = {"full underside" = ["undercarriage", "suspension"]}\n')
+    done = _import(book, file)
+    found = {r["Ticket"]: (r["reject_column"], r["reject_value"]) for r in _read(done.rejects_file)}
+    assert found == {
+        "A": ("Total ice kg", "22.0462 and 110.231"),
+        "B": ("Ice (kg)", "pellets_lb 25 kg or 26 kg"),
+        "C": ("Day", "date 2026-03-02 or 2026-03-03"),
+        "D": ("Zone", "zone full underside or suspension; pellets_lb 25 kg or 9 kg"),
+    }
+    assert {r.column for r in done.reasons} == {column for column, _ in found.values()}
+
+
+def test_a_total_beyond_belief_says_what_to_do(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Like a line beyond belief it asks for the figure or its unit."""
+    file = tmp_path / "march.csv"
+    file.write_text("job_id,date,vehicle_class,zone,job_pellets_lb\nA,2026-03-02,van,interior,900\n", encoding="utf-8")
+    (row,) = _read(_import(new_book(), file).rejects_file)
+    assert row["reject_hint"].startswith("a total of 900 lb over 1 line; at most 800 lb")
+    assert row["reject_hint"].endswith("correct the total or its unit")
