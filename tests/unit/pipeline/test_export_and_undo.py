@@ -9,6 +9,7 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from log_files import log_file
 
 from pipeline.answers import housekeeping
 from pipeline.answers.logging_a_job import JobEntry, ZoneWorked, last_used, log_job, parse_total, parse_zone
@@ -24,9 +25,7 @@ HEAD = "job_id,date,vehicle_class,zone,pellets_lb,minutes,notes"
 
 
 def _put(book: Book, folder: Path, name: str, *lines: str, head: str = HEAD) -> int | None:
-    place = folder / name
-    place.write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
-    return import_files(book, [place], today=TODAY).result.batch
+    return import_files(book, [log_file(folder, name, head, *lines)], today=TODAY).result.batch
 
 
 def _state(book: Book) -> list[list[tuple[object, ...]]]:

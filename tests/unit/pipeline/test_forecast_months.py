@@ -3,43 +3,13 @@
 from datetime import date, timedelta
 
 import pytest
-
-from pipeline.answers.answer import Asking
-from pipeline.answers.forecasting import ForecastQuestion, forecast
-
-TODAY = date(2026, 7, 1)
-
-
-def job(i, day, lb=50.0, minutes=60.0):
-    return {"job_id": f"T-{i:04d}", "vehicle": "", "day": day, "vehicle_class": "van", "zone": "undercarriage",
-            "soil_level": "moderate", "pellets_lb": lb, "minutes": minutes}  # fmt: skip
-
-
-def weekday_jobs(first, last):
-    """Return a job on every other weekday, of somewhat different size."""
-    days = [first + timedelta(days=k) for k in range((last - first).days + 1)]
-    working = [d for d in days if d.weekday() < 5][::2]
-    return [job(i, d, lb=40.0 + 7 * (i % 5), minutes=50.0 + 6 * (i % 4)) for i, d in enumerate(working)]
-
-
-def book_jobs(book, bookings):
-    with book.writing() as connection:
-        for i, (taken, day, status) in enumerate(bookings):
-            connection.execute(
-                "insert into bookings (booking_id, taken_on, day, vehicle_class, zone, soil_level, status, customer,"
-                " job_id, batch, row_hash) values (?, ?, ?, 'van', 'undercarriage', 'moderate', ?, '', '', 0, ?)",
-                [f"B-{taken}-{day}-{i}", taken, day, status, i],
-            )
+from forecast_books import answered, book_jobs, job, weekday_jobs
 
 
 @pytest.fixture
 def half_year(new_book):
     """Return a book of half a year with a job every other weekday."""
-    return new_book(rows=weekday_jobs(date(2026, 1, 5), date(2026, 6, 30)))
-
-
-def answered(book, today=TODAY, **question):
-    return forecast(Asking(book, today), ForecastQuestion(**question))
+    return new_book(rows=weekday_jobs(date(2026, 1, 5), date(2026, 6, 30), every=2))
 
 
 def test_the_last_day_of_a_month_counts(half_year):
@@ -82,7 +52,7 @@ def test_bookings_at_a_months_end_are_that_months(half_year, day, month):
 
 def test_jobs_of_a_months_ends_are_that_months_in_the_record(new_book):
     """Jobs on the first and last day of May are May's in the record, those of the days beside it are not."""
-    rows = weekday_jobs(date(2026, 1, 5), date(2026, 6, 30))
+    rows = weekday_jobs(date(2026, 1, 5), date(2026, 6, 30), every=2)
     counted = sum(r["day"].month == 5 for r in rows)
     ends = (date(2026, 4, 30), date(2026, 5, 1), date(2026, 5, 31), date(2026, 6, 1))
     more = [job(900 + 10 * k + i, day) for k, day in enumerate(ends) for i in range(k + 1)]

@@ -5,31 +5,18 @@ import math
 from datetime import date, timedelta
 
 import pytest
+from forecast_books import TODAY, answered, book_jobs, job, weekday_jobs
 
 from pipeline.answers.answer import Asking
 from pipeline.answers.forecast_words import future_jobs
-from pipeline.answers.forecasting import ForecastQuestion, forecast
 from pipeline.cli.main import main
 from pipeline.present.figures import Style
 from pipeline.present.forecast_text import render_forecast
 from pipeline.present.json_text import plain, render_answer
 from shared.errors import UsageError
 
-TODAY = date(2026, 7, 1)
 QUANTITY = {"mean", "quantiles", "interval"}
 MEASURES = ("jobs", "pellets_used_lb", "pellets_bought_lb", "lost_lb", "minutes", "spend_usd")
-
-
-def job(i, day, lb=50.0, minutes=60.0, zone="undercarriage"):
-    return {"job_id": f"T-{i:04d}", "vehicle": "", "day": day, "vehicle_class": "van", "zone": zone,
-            "soil_level": "moderate", "pellets_lb": lb, "minutes": minutes}  # fmt: skip
-
-
-def weekday_jobs(first, last, *, every=1):
-    """Return a job on each `every`-th weekday, of somewhat different size."""
-    days = [first + timedelta(days=k) for k in range((last - first).days + 1)]
-    working = [d for d in days if d.weekday() < 5][::every]
-    return [job(i, d, lb=40.0 + 7 * (i % 5), minutes=50.0 + 6 * (i % 4)) for i, d in enumerate(working)]
 
 
 def deliver(book, first, last, *, every=7, lb=400.0, usd=1.1):
@@ -44,26 +31,12 @@ def deliver(book, first, last, *, every=7, lb=400.0, usd=1.1):
             day += timedelta(days=every)
 
 
-def book_jobs(book, bookings):
-    with book.writing() as connection:
-        for i, (taken, day, status) in enumerate(bookings):
-            connection.execute(
-                "insert into bookings (booking_id, taken_on, day, vehicle_class, zone, soil_level, status, customer,"
-                " job_id, batch, row_hash) values (?, ?, ?, 'van', 'undercarriage', 'moderate', ?, '', '', 0, ?)",
-                [f"B-{i}", taken, day, status, i],
-            )
-
-
 @pytest.fixture
 def half_year(new_book):
     """Return a book of half a year with a job every other weekday and ice each week."""
     book = new_book(rows=weekday_jobs(date(2026, 1, 5), date(2026, 6, 30), every=2))
     deliver(book, date(2026, 1, 5), date(2026, 6, 30))
     return book
-
-
-def answered(book, today=TODAY, **question):
-    return forecast(Asking(book, today), ForecastQuestion(**question))
 
 
 def test_answer_is_the_contracts(half_year):

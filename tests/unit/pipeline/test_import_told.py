@@ -7,6 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from log_files import log_file
 
 from pipeline.answers.answer import Answer
 from pipeline.book.store import Book
@@ -20,9 +21,7 @@ HEAD = "job_id,date,vehicle_class,zone,pellets_lb,minutes"
 
 
 def put(book: Book, folder: Path, *rows: str, head: str = HEAD, name: str = "jobs.csv") -> ImportAnswer:
-    file = folder / name
-    file.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
-    return import_files(book, [file], today=TODAY)
+    return import_files(book, [log_file(folder, name, head, *rows)], today=TODAY)
 
 
 def test_each_misspelling_has_its_own_hint(new_book: Callable[..., Book], tmp_path: Path) -> None:

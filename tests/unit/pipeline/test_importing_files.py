@@ -12,6 +12,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from log_files import log_file
 
 from pipeline.book.store import Book, create_book, open_book
 from pipeline.intake.importing import import_files
@@ -22,9 +23,7 @@ HEAD = "job_id,date,vehicle_class,zone,pellets_lb,minutes"
 
 
 def _file(folder: Path, name: str, *lines: str, head: str = HEAD) -> Path:
-    place = folder / name
-    place.write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
-    return place
+    return log_file(folder, name, head, *lines)
 
 
 def _refused(book: Book, *files: Path, **options: object) -> Problem:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from log_files import log_file
 
 from pipeline.book.store import Book
 from pipeline.intake.importing import FileResult, ImportAnswer, import_files
@@ -29,9 +30,7 @@ def put(shop: Book, tmp_path: Path) -> Put:
     """Import lines under a head as a file of the given name."""
 
     def importer(*lines: str, head: str = HEAD, name: str = "jobs.csv", **options: Any) -> ImportAnswer:
-        file = tmp_path / name
-        file.write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
-        return import_files(shop, [file], today=TODAY, **options)
+        return import_files(shop, [log_file(tmp_path, name, head, *lines)], today=TODAY, **options)
 
     return importer
 

@@ -4,6 +4,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from log_files import faults
 
 from pipeline.intake.calendar import HEADER, MOST_OCCURRENCES, CalendarWindow
 from pipeline.intake.event_text import read_event_text
@@ -28,10 +29,6 @@ def opened(tmp_path: Path, *events: str, window: CalendarWindow | None = WINDOW,
 def rows(log: RawLog) -> list[dict[str, str]]:
     found = [dict(zip(HEADER, row, strict=True)) for chunk in log.chunks() for row in chunk.cells]
     return [{key: value for key, value in row.items() if value} for row in found]
-
-
-def faults(log: RawLog) -> dict[int, str]:
-    return {chunk.lines[i]: fault.code for chunk in log.chunks() for i, fault in chunk.faults.items()}
 
 
 def test_one_row_per_zone(tmp_path: Path) -> None:

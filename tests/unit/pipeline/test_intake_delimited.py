@@ -5,6 +5,7 @@ import os
 from pathlib import Path
 
 import pytest
+from log_files import faults, rows
 
 from pipeline.intake.headers import guesser
 from pipeline.intake.raw import RawLog
@@ -22,16 +23,8 @@ def opened(tmp_path: Path, data: bytes | str, name: str = "log.csv", **options: 
     return open_log(path, guess=GUESS, **options)  # type: ignore[arg-type]
 
 
-def rows(log: RawLog) -> list[list[str]]:
-    return [row for chunk in log.chunks() for row in chunk.cells]
-
-
 def lines(log: RawLog) -> list[int]:
     return [line for chunk in log.chunks() for line in chunk.lines]
-
-
-def faults(log: RawLog) -> dict[int, str]:
-    return {chunk.lines[i]: fault.code for chunk in log.chunks() for i, fault in chunk.faults.items()}
 
 
 def error(tmp_path: Path, data: bytes | str, name: str = "log.csv", **options: str) -> RimebookError:

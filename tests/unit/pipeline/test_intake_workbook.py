@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from log_files import rows
 
 from pipeline.intake.headers import guesser
 from pipeline.intake.raw import RawLog
@@ -37,10 +38,6 @@ def book(path: Path, fill: Callable[[Any], None], **sheets: Sequence[Sequence[An
 
 def nothing(_: Any) -> None:
     return
-
-
-def rows(log: RawLog) -> list[list[str]]:
-    return [row for chunk in log.chunks() for row in chunk.cells]
 
 
 def faults(log: RawLog) -> dict[int, tuple[str, str]]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from log_files import log_file
 
 from pipeline.answers.answer import Asking
 from pipeline.answers.reviewing import noted_changes
@@ -22,11 +23,9 @@ Ask = Callable[..., dict[str, Any]]
 
 def _put(book: Book, folder: Path, codes: list[str], name: str = "jobs.csv") -> ImportAnswer:
     """Import a job for each spelling of a machine's code."""
-    file = folder / name
     head = "job_id,date,vehicle_class,zone,pellets_lb,minutes,machine"
     rows = [f"{name}-{i},{FIRST + timedelta(days=i)},van,interior,{20 + i},40,{code}" for i, code in enumerate(codes)]
-    file.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
-    return import_files(book, [file], today=TODAY)
+    return import_files(book, [log_file(folder, name, head, *rows)], today=TODAY)
 
 
 def _machines(book: Book) -> list[str]:

@@ -23,6 +23,7 @@ from pipeline.present.json_text import render_answer
 from pipeline.present.ordering_text import render_order
 from shared.errors import UsageError
 
+pytestmark = pytest.mark.usefixtures("few_draws")
 Make = Callable[..., Book]
 TODAY = date(2026, 6, 1)  # a Monday
 TOML = """
@@ -71,12 +72,6 @@ def job(name: str, day: date, lb: float, **other: object) -> dict[str, object]:
 
 def order(book: Book, **question: object):
     return order_ice(Asking(book, TODAY), OrderQuestion(**{"statuses_known": True, **question}))  # type: ignore[arg-type]
-
-
-@pytest.fixture(autouse=True)
-def few_draws(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A thousand scenarios are enough for what is asserted here."""
-    monkeypatch.setattr("pipeline.answers.ordering.N_DRAWS", 1000)
 
 
 @pytest.fixture

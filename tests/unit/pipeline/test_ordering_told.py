@@ -17,15 +17,10 @@ from pipeline.intake.importing import import_files
 from pipeline.present.figures import Style
 from pipeline.present.ordering_text import render_order
 
+pytestmark = pytest.mark.usefixtures("few_draws")
 Make = Callable[..., Book]
 TODAY = date(2026, 7, 1)
 STOCK = "day, container, weight_lb, batch, row_hash) values (?, 'tote', 300, 0, 0)"
-
-
-@pytest.fixture(autouse=True)
-def few_draws(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A thousand scenarios are enough for what is asserted here."""
-    monkeypatch.setattr("pipeline.answers.ordering.N_DRAWS", 1000)
 
 
 def order(book: Book, **question: object) -> Answer[OrderResult]:

@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from log_files import log_file
 
 from pipeline.answers.safekeeping import back_up, check, restore
 from pipeline.book import backup, soundness, store
@@ -24,9 +25,8 @@ TODAY = date(2026, 7, 1)
 
 
 def _import(book: Book, folder: Path, *lines: str) -> None:
-    file = folder / "jobs.csv"
-    file.write_text("\n".join(["job_id,date,vehicle_class,zone,pellets_lb,minutes", *lines]) + "\n")
-    import_files(book, [file], today=TODAY)
+    head = "job_id,date,vehicle_class,zone,pellets_lb,minutes"
+    import_files(book, [log_file(folder, "jobs.csv", head, *lines)], today=TODAY)
 
 
 def _jobs(folder: Path) -> list[str]:
