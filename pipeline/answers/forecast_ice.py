@@ -96,7 +96,7 @@ def ice_terms(
     lost = learn_lost(months, prior, seed=asking.seed, n_draws=n_draws)
     said = _missing(short) if short else ()
     fee, per_day = _delivery_terms(asking, records.deliveries, week)
-    price = landed_price(asking).bought_usd_per_lb if usd_per_lb is None else usd_per_lb
+    price = landed_price(asking, week).bought_usd_per_lb if usd_per_lb is None else usd_per_lb
     return IceTerms(lost, state, price, fee, per_day, said)
 
 

@@ -81,8 +81,15 @@ def weekly_volume(asking: Asking) -> Volume:
     return Volume((len(uses) + planned) / (weeks + 1.0), (used_lb + planned_lb) / (weeks + 1.0))
 
 
-def landed_price(asking: Asking) -> Landed:
-    """Return the landed price from the last half year's deliveries and logged use, else of an ordinary week."""
+def landed_price(asking: Asking, week: Volume | None = None) -> Landed:
+    """Return the landed price from the last half year's deliveries and logged use, else of an ordinary week.
+
+    Parameters
+    ----------
+    asking : Asking
+    week : Volume, optional
+        What `weekly_volume` returns, where the caller has it already.
+    """
     start = asking.today - timedelta(days=WINDOW_DAYS)
     came = [d for d in tables.deliveries(asking.book, asking.today) if d.day >= start]
     if len(came) >= LEAST_DELIVERIES:
@@ -90,7 +97,7 @@ def landed_price(asking: Asking) -> Landed:
         used_lb = sum(u.pellets_lb for u in tables.logged_use(asking.book, asking.today, since=first))
         if used_lb > 0:
             return _from_record(came, used_lb, asking.book.settings)
-    return planning_price(asking.book.settings, weekly_volume(asking))
+    return planning_price(asking.book.settings, weekly_volume(asking) if week is None else week)
 
 
 def _from_record(came: Sequence[tables.Delivery], used_lb: float, settings: Settings) -> Landed:

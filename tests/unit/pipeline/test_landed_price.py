@@ -97,3 +97,17 @@ def test_a_month_without_jobs_buys_nothing(new_book: Make) -> None:
     asking = Asking(new_book(rows=jobs(5, 30)), TODAY)
     for month in forecast(asking, ForecastQuestion(jobs_change=-1.0)).result.months:
         assert (month.pellets_bought_lb.mean, month.spend_usd.mean) == (0.0, 0.0)
+
+
+def test_a_forecast_reads_the_ordinary_week_once(new_book: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lost ice, deliveries and the price of ice rest on one reading of the log's week, where no delivery is logged."""
+    read: list[Asking] = []
+
+    def counted(asking: Asking) -> Volume:
+        read.append(asking)
+        return weekly_volume(asking)
+
+    for room in ("landed", "forecast_ice"):
+        monkeypatch.setattr(f"pipeline.answers.{room}.weekly_volume", counted)
+    forecast(Asking(new_book(rows=jobs(5, 9)), TODAY), ForecastQuestion(n_months=1))
+    assert len(read) == 1
