@@ -18,8 +18,9 @@ import numpy as np
 from models.consumption.design import CELL, N_SOILS, SOIL_BLOCKS, rows_of, setting_score
 from models.consumption.grades import meant
 from models.consumption.jobs import SETTINGS
+from models.consumption.order import in_order
 from models.consumption.planning import log_median
-from models.consumption.priors import POOLED, SWITCHED_OFF
+from models.consumption.priors import POOLED
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -87,9 +88,8 @@ class Scenarios:
         self.column = fitted.columns.keyed()
         self.grade = states.grade[self.pick].T.astype(np.int64)
         self.graded = bool(self.grade.any())
-        after = self.column.get(("after", "after"))
-        ordered = after is not None and bool((np.abs(self.b[:, after]) > SWITCHED_OFF).any())
-        self.after = self._spread(self.b[:, after]) if ordered else None
+        ordered = bool(in_order(states, fitted.columns).any())
+        self.after = self._spread(self.b[:, self.column["after", "after"]]) if ordered else None
         # A zone that is new comes last.
         last = np.full((n_states, 1), float(states.place.shape[1]))
         self.place = np.concatenate([states.place, last], axis=1)[self.pick].T

@@ -19,7 +19,7 @@ from models.consumption.mapping import choose_map, job_kinds
 from models.consumption.order import usual_order
 from models.consumption.plugin import Sampled, fit_all
 from models.consumption.predicting import predict
-from models.consumption.priors import POOLED, SWITCHED_OFF
+from models.consumption.priors import POOLED
 from models.consumption.sampler import Chain, States
 from models.consumption.usual import usual_of
 from shared.vocabulary import QUANTITIES
@@ -141,8 +141,7 @@ def fit(
         if chain.soil.by_choice() or grades:
             soil = part_soil
         zones = some.blocks["zone"]
-        in_order = np.abs(part_states.b[:, 0, some.start("after")]) > SWITCHED_OFF
-        order = usual_order(in_order, part_states.place, zones)
+        order = usual_order(part_states, some)
         sampled = Sampled(part_states, zones, chain.changes(), unwritten, grades, order)
         states = fit_all(table, planning, columns, soil, sampled, rng, tell)
     n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]

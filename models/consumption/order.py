@@ -10,8 +10,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.consumption.priors import SWITCHED_OFF
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from models.consumption.design import Columns
+    from models.consumption.sampler import States
 
 
 def worked_later(job: NDArray[np.int64], place: NDArray[np.float64] | NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -29,8 +34,21 @@ def worked_later(job: NDArray[np.int64], place: NDArray[np.float64] | NDArray[np
     return later
 
 
-def usual_order(in_order: NDArray[np.bool_], place: NDArray[np.float64], zones: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the zones by their mean place over the states (n_states, n_zones) in order; none where few states are."""
-    if in_order.mean() <= 0.5:
+def in_order(states: States, columns: Columns) -> NDArray[np.bool_]:
+    """Return in which states lines after the first of a visit take less, (n_states,)."""
+    at = columns.keyed().get(("after", "after"))
+    return np.zeros(states.n, dtype=bool) if at is None else np.abs(states.b[:, 0, at]) > SWITCHED_OFF
+
+
+def usual_order(states: States, columns: Columns) -> tuple[str, ...]:
+    """Return the zones by their mean place over the states that have an order; none where few have."""
+    some, zones = in_order(states, columns), columns.blocks["zone"]
+    if not some.any() or some.mean() <= 0.5:
         return ()
-    return tuple(zones[k] for k in np.argsort(place[in_order].mean(axis=0), kind="stable").tolist())
+    return tuple(zones[k] for k in np.argsort(states.place[some].mean(axis=0), kind="stable").tolist())
+
+
+def later_share(states: States, columns: Columns) -> NDArray[np.float64]:
+    """Return what lines after the first take of what they take alone, (2,) medians over the states with an order."""
+    at = columns.start("after")
+    return np.asarray(np.exp(np.median(states.b[in_order(states, columns)][:, :, at], axis=0)))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.grades import usual_grades
+from models.consumption.order import later_share, usual_order
 from models.consumption.predicting import predict
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
@@ -187,8 +188,8 @@ def warnings_of(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate
 
 
 def crew_notes(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
-    """Return what must be said of the machines and operators that jobs name."""
-    return (*_newcomers(fit, jobs), *_graded_otherwise(fit, jobs))
+    """Return what must be said of the machines and operators that jobs name, and of zones that they name together."""
+    return (*_newcomers(fit, jobs), *_graded_otherwise(fit, jobs), *_worked_later(fit, jobs))
 
 
 def _newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
@@ -221,6 +222,21 @@ def _graded_otherwise(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, .
         f"levels named are read as one {words[grades[o]][1]}."
         for o in named
         if o in grades
+    )
+
+
+def _worked_later(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
+    """Return what must be said of zones that are asked about together, where later ones of a visit take less."""
+    fitted = fit.fitted
+    order = usual_order(fitted.states, fitted.columns)
+    zones = {line.zone for job in jobs if len({line.zone for line in job.lines}) > 1 for line in job.lines}
+    if not order or not zones:
+        return ()
+    pellets, minutes = (100 * np.maximum(1 - later_share(fitted.states, fitted.columns), 0.0)).tolist()
+    named = ", ".join(f"`{zone}`" for zone in (*order, *sorted(zones - set(order))) if zone in zones)
+    return (
+        f"In this log only the first zone of a visit takes what it takes alone; later ones take about {pellets:.0f} % "
+        f"less pellets and {minutes:.0f} % less time. Zones asked about together count as worked in the order {named}.",
     )
 
 

@@ -16,7 +16,7 @@ from models.consumption.design import columns_of
 from models.consumption.fitted import FittedModel
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
-from models.consumption.order import usual_order, worked_later
+from models.consumption.order import in_order, later_share, usual_order, worked_later
 from models.consumption.planning import Planning, log_median
 from models.consumption.predicting import predict
 from models.consumption.sampler import Chain
@@ -59,10 +59,6 @@ def usual_visits(n: int, seed: int) -> list[list[str]]:
     return [rng.choice(ORDER, int(rng.integers(1, 4)), replace=False).tolist() for _ in range(n)]
 
 
-def in_order(fitted: FittedModel) -> np.ndarray:
-    return np.abs(fitted.states.b[:, 0, fitted.columns.start("after")]) > 1e-3
-
-
 def median(fitted: FittedModel, zones: list[str]) -> float:
     asked = visits([zones], 0).without_figures()
     return float(predict(fitted, asked, seed=1).jobs("pellets_lb").quantiles([0.5])[0, 0])
@@ -71,12 +67,6 @@ def median(fitted: FittedModel, zones: list[str]) -> float:
 def test_the_first_line_of_a_visit_is_that_of_the_least_place() -> None:
     job, place = np.array([0, 0, 1, 2, 2, 2]), np.array([3, 1, 0, 2, 2, 5])
     assert worked_later(job, place).tolist() == [True, False, False, False, True, True]
-
-
-def test_an_order_is_usual_where_most_states_have_it() -> None:
-    place = np.array([[0, 1, 2], [2, 0, 1], [2, 1, 0], [1, 0, 2]])
-    assert usual_order(np.array([False, True, True, True]), place, ("a", "b", "c")) == ("b", "c", "a")
-    assert usual_order(np.array([False, True, False, True]), place, ("a", "b", "c")) == ()
 
 
 def test_forms_and_orders_are_drawn_as_often_as_they_are_likely(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -130,9 +120,9 @@ def test_a_working_order_is_found_and_answered(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(learning, "SAMPLED_JOBS", 100)
     monkeypatch.setattr(learning, "SCALE_JOBS", 200)
     large = learning.fit(table, Planning(), seed=1)
-    assert in_order(small).mean() > 0.95
-    zones = small.columns.blocks["zone"]
-    assert usual_order(in_order(small), small.states.place, zones)[:2] == ORDER[:2]
+    assert in_order(small.states, small.columns).mean() > 0.95
+    assert usual_order(small.states, small.columns)[:2] == ORDER[:2]
+    assert later_share(small.states, small.columns) == pytest.approx(0.65, abs=0.06)
     for fitted in (small, large, FittedModel.from_json(small.to_json())):
         assert median(fitted, ["interior"]) == pytest.approx(planned["interior"], rel=0.08)
         both = planned["undercarriage"] + 0.65 * planned["interior"]
@@ -143,10 +133,11 @@ def test_a_working_order_is_found_and_answered(monkeypatch: pytest.MonkeyPatch) 
 
 
 def test_no_order_is_seen_where_zones_take_what_they_take_alone() -> None:
-    seen = [
-        in_order(learning.fit(learning.in_order(visits(usual_visits(120, k), 10 + k)), Planning(), seed=k)).mean()
-        for k in range(3)
-    ]
+    seen = []
+    for k in range(3):
+        fitted = learning.fit(learning.in_order(visits(usual_visits(120, k), 10 + k)), Planning(), seed=k)
+        seen.append(in_order(fitted.states, fitted.columns).mean())
+        assert usual_order(fitted.states, fitted.columns) == ()
     assert np.mean(seen) < 0.1
 
 
@@ -154,7 +145,7 @@ def test_a_zone_that_is_new_comes_last() -> None:
     """A zone not in the log is answered as a later one beside a zone that is, and in full by itself."""
     zones = [[z for z in v if z != "door_jambs"] or ["interior"] for v in usual_visits(250, 1)]
     fitted = learning.fit(learning.in_order(visits(zones, 2, later=0.5)), Planning(), seed=1)
-    assert in_order(fitted).mean() > 0.95
+    assert in_order(fitted.states, fitted.columns).mean() > 0.95
     asked = visits([["interior", "door_jambs"], ["door_jambs"]], 0).without_figures()
     jambs = predict(fitted, asked, seed=1).pellets.draws
     beside, alone = jambs[1], jambs[2]
@@ -164,4 +155,4 @@ def test_a_zone_that_is_new_comes_last() -> None:
 def test_a_shop_of_one_zone_or_of_single_lines_has_no_order() -> None:
     for zones in ([["interior"]] * 40, [[ORDER[k % 4]] for k in range(40)]):
         fitted = learning.fit(learning.in_order(visits(zones, 1)), Planning(), seed=1)
-        assert not in_order(fitted).any()
+        assert not in_order(fitted.states, fitted.columns).any()

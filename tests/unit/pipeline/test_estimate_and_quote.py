@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.answers import estimating
 from pipeline.answers.answer import Asking
-from pipeline.answers.fitting import current_fit
+from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.requests import JobAsked, LineAsked
 from pipeline.book.store import open_book
 
@@ -242,6 +242,24 @@ def test_an_operator_whose_levels_are_read_as_others_is_told(demo_folder: Path) 
     assert said(operators[0].swapcase(), "heavy") == said(operators[0], "heavy")
     assert "read as one higher" in said(operators[1], "heavy")[0]
     assert said(operators[2], "heavy") == said(operators[0], "unknown") == ()
+
+
+def test_zones_that_take_less_after_the_first_are_told_in_their_order(demo_folder: Path) -> None:
+    """Where the log shows a working order, and only where zones are asked about together."""
+    fit = current_fit(Asking(open_book(demo_folder), date(2026, 7, 1)))
+    states, columns = fit.fitted.states, fit.fitted.columns
+    zones, b = columns.blocks["zone"], states.b.copy()
+    b[:, :, columns.start("after")] = np.log([0.7, 0.75])
+    place = np.tile(np.arange(len(zones), 0.0, -1.0), (states.n, 1))
+    ordered = replace(fit, fitted=replace(fit.fitted, states=replace(states, b=b, place=place)))
+
+    def said(fit: CurrentFit, *zones: str) -> tuple[str, ...]:
+        return estimating.crew_notes(fit, [JobAsked("1", date(2026, 7, 1), tuple(LineAsked("van", z) for z in zones))])
+
+    (told,) = said(ordered, zones[0], "roof", zones[2])
+    assert "about 30 % less pellets and 25 % less time" in told
+    assert told.endswith(f"in the order `{zones[2]}`, `{zones[0]}`, `roof`.")
+    assert said(ordered, zones[0]) == said(fit, zones[0], zones[2]) == ()
 
 
 def test_options_without_a_unit_are_in_the_books(new_book: Callable[..., Any], ask: Ask, run: Run) -> None:
