@@ -20,6 +20,7 @@ import duckdb
 
 from pipeline.book.batch_lines import lost_lines
 from pipeline.book.migrations import MIGRATIONS, SCHEMA_VERSION
+from pipeline.book.recognising import newer, refuse_where_no_book, version_of
 from pipeline.book.settings import Settings
 from pipeline.book.toml_file import FILE_NAME, load_settings, template
 from shared.errors import RimebookError
@@ -83,11 +84,11 @@ class Book:
         Raises
         ------
         RimebookError
-            Where the book is held by another process, damaged or made by a newer version.
+            Where the book is held by another process, damaged, made by a newer version or by another program.
         """
         connection = self._connect(read_only=True)
         try:
-            if _version(connection) < SCHEMA_VERSION:
+            if version_of(connection) < SCHEMA_VERSION:
                 connection.close()
                 self._migrate()
                 connection = self._connect(read_only=True)
@@ -152,7 +153,7 @@ class Book:
     def _held(self) -> Iterator[duckdb.DuckDBPyConnection]:
         connection = self._connect(read_only=False)
         try:
-            if _version(connection) < SCHEMA_VERSION:
+            if version_of(connection) < SCHEMA_VERSION:
                 connection.close()
                 self._migrate()
                 connection = self._connect(read_only=False)
@@ -173,9 +174,9 @@ class Book:
 
     def _migrate(self) -> None:
         """Bring the database to the current schema; one with rows is first copied beside itself."""
-        connection = self._connect(read_only=False)
+        connection = self._opened(read_only=False)  # one that is being made has no tables yet
         try:
-            version = _version(connection)
+            version = version_of(connection)
             if version:
                 connection.close()
                 self._keep_old(version)
@@ -194,7 +195,7 @@ class Book:
         part = place.with_name(place.name + ".part")
         connection = self._connect(read_only=True)  # nobody writes while it is copied
         try:
-            if _version(connection) == version:  # else another process was faster
+            if version_of(connection) == version:  # else another process was faster
                 shutil.copyfile(self.database, part)
                 part.replace(place)
         except OSError as error:
@@ -208,22 +209,25 @@ class Book:
             part.unlink(missing_ok=True)
 
     def _connect(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+        connection = self._opened(read_only=read_only)
+        try:
+            refuse_where_no_book(connection, self.database, MIGRATIONS)
+        except RimebookError:
+            connection.close()
+            raise
+        return connection
+
+    def _opened(self, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         until = time.monotonic() + self.wait_s
         pause = 0.02
         while True:
             try:
-                connection = duckdb.connect(str(self.database), read_only=read_only, config=dict(_CONFIG))
+                return duckdb.connect(str(self.database), read_only=read_only, config=dict(_CONFIG))
             except _OUTSIDE as error:
                 if not _is_lock(error) or time.monotonic() > until:
                     raise self._told(error) from error
                 time.sleep(pause)
                 pause = min(pause * 1.5, 0.25)
-                continue
-            version = _version(connection)
-            if version > SCHEMA_VERSION:
-                connection.close()
-                raise _newer(self.database)
-            return connection
 
     def _told(self, error: duckdb.Error) -> RimebookError:
         """Return our own words for a database error, without its links."""
@@ -238,7 +242,7 @@ class Book:
                 expected=f"it to be free within {self.wait_s:g} s", do="Wait until that command has ended; try again.",
             )  # fmt: skip
         if "version number" in text or "storage version" in text:
-            return _newer(self.database)
+            return newer(self.database, SCHEMA_VERSION)
         if re.search(r"No space left|File too large|disk is full", text, re.IGNORECASE):
             return RimebookError(
                 "disk-full", where=where, found="no space left to write", expected="room for the new rows",
@@ -260,13 +264,6 @@ class Book:
         )  # fmt: skip
 
 
-def _newer(database: Path) -> RimebookError:
-    return RimebookError(
-        "book-newer", where=str(database), found="a book written by a newer version of the tool",
-        expected=f"schema {SCHEMA_VERSION} or older", do="Install the newer version of rimebook to open it.",
-    )  # fmt: skip
-
-
 def _is_lock(error: duckdb.Error) -> bool:
     text = str(error)
     return "Could not set lock" in text or "being used by another process" in text or "already open" in text
@@ -279,18 +276,10 @@ def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
         return  # a fatal error or a failed commit has already ended the transaction
 
 
-def _version(connection: duckdb.DuckDBPyConnection) -> int:
-    found = connection.execute("select count(*) from duckdb_tables() where table_name = 'book_schema'").fetchone()
-    if not found or not found[0]:
-        return 0
-    row = connection.execute("select max(version) from book_schema").fetchone()
-    return int(row[0]) if row and row[0] is not None else 0
-
-
 def migrate(connection: duckdb.DuckDBPyConnection) -> None:
     """Bring a database to the current schema; each step and its number are one transaction."""
     connection.execute("create table if not exists book_schema (version integer primary key, made_at timestamp)")
-    for version in range(_version(connection) + 1, SCHEMA_VERSION + 1):
+    for version in range(version_of(connection) + 1, SCHEMA_VERSION + 1):
         connection.execute("begin transaction")
         connection.execute(MIGRATIONS[version - 1])
         connection.execute("insert into book_schema values (?, now() at time zone 'UTC')", [version])

@@ -7,10 +7,12 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import pytest
 
 from pipeline.book import fits, tables
+from pipeline.book.backup import back_up, restore
 from pipeline.book.store import Book, create_book, open_book
 from shared.errors import RimebookError
 
@@ -133,3 +135,68 @@ def test_the_data_hash_follows_the_content_and_the_day(new_book: Maker) -> None:
     day = date(2026, 2, 1)
     assert fits.data_hash(first, day) == fits.data_hash(second, day) == fits.data_hash(later, day)
     assert fits.data_hash(later, date(2026, 4, 1)) != fits.data_hash(first, date(2026, 4, 1))
+
+
+def _with(folder: Path, sql: str) -> bytes:
+    """Run SQL over a folder's database past the tool and return the file's bytes."""
+    with duckdb.connect(str(folder / "book.duckdb")) as connection:
+        connection.execute(sql)
+        connection.execute("checkpoint")
+    return (folder / "book.duckdb").read_bytes()
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "create table customers (name varchar); create table bookings (x integer)",
+        "create table book_schema (v varchar)",
+        "create table book_schema (version varchar); insert into book_schema values ('1')",
+    ],
+)
+def test_a_database_of_another_program_is_left_alone(
+    sql: str, tmp_path: Path, new_book: Maker, run: Callable[..., tuple[int, str, str]]
+) -> None:
+    """Neither a reader, a writer nor a restore answers from it or puts a table of ours into it."""
+    other = tmp_path / "other"
+    other.mkdir()
+    was = _with(other, sql)
+    backup = str(tmp_path / "b.rimebook")
+    assert run("backup", backup, "--book", str(new_book().folder))[0] == 0
+    zone = ("--vehicle", "van", "--zone", "interior=9lb/40min")
+    for call in (("check",), ("order",), ("learn",), ("log", "--job-id", "A", *zone), ("restore", backup, "--force")):
+        code, out, err = run(*call, "--book", str(other))
+        assert (code, out) == (1, "")
+        assert "a database of another program, with the table" in err
+        assert (other / "book.duckdb").read_bytes() == was
+    assert [f.name for f in other.iterdir()] == ["book.duckdb"]
+
+
+@pytest.mark.parametrize("command", [("check",), ("estimate", "--vehicle", "van", "--zone", "interior"), ("batches",)])
+def test_a_book_without_some_of_its_tables_is_damaged(
+    command: tuple[str, ...], new_book: Maker, run: Callable[..., tuple[int, str, str]]
+) -> None:
+    """Each command names the tables that are lacking and restore, also where it would not read them."""
+    book = new_book()
+    _with(book.folder, "drop table deliveries; drop table quotes")
+    code, _, err = run(*command, "--book", str(book.folder))
+    assert code == 1
+    assert "found a book without the tables `deliveries`, `quotes`;" in err
+    assert "rimebook restore FILE" in err
+
+
+@pytest.mark.parametrize("bytes_left", [False, True])
+def test_an_empty_database_is_no_new_book(new_book: Maker, tmp_path: Path, bytes_left: bool) -> None:
+    """What is left where a copy failed is not answered from as a shop without jobs; a backup goes in its place."""
+    book = new_book(rows=[row("A", "interior")])
+    back_up(book, tmp_path / "b.rimebook")
+    book.database.unlink()
+    if bytes_left:
+        _with(book.folder, "select 1")
+    else:
+        book.database.touch()
+    for opened in (book.reading, book.writing):
+        with pytest.raises(RimebookError, match=r"without a single table|not a valid") as caught, opened():
+            pass
+        assert caught.value.problem.code == "book-damaged"
+    restore(book.folder, tmp_path / "b.rimebook")
+    assert tables.job_table(book).job_id == ("A",)
