@@ -136,6 +136,11 @@ def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
     settings = asking.book.settings
     limits = limits_for(settings.limits)
     space = asked_space(settings, question.bay, question.space, van=question.van)
+    if question.protection is not None and space.noise_dba is None:
+        raise UsageError(
+            "no-noise-level", where="--nrr", found=f"no level to take {question.protection.nrr_db:g} dB off",
+            expected="--noise-dba, or noise_dba of the bay in book.toml", do="Measure it at the ear while blasting.",
+        )  # fmt: skip
     jobs = question.jobs if question.day is None else booked_jobs(asking, question.day)
     if not jobs and question.stored_lb <= 0:
         raise _nothing_planned(question)
@@ -227,7 +232,10 @@ def _warnings(
     work_min: float,
     shop_min: float,
 ) -> tuple[str, ...]:
-    said = [
+    said = []
+    if question.day is not None and found is None:
+        said.append(f"Nothing is booked on {question.day.isoformat()}: the figures are those of the stored ice alone.")
+    said += [
         f"{name}: exceeded in {chance * 100:.0f} of 100 scenarios at today's ventilation, were the air well mixed."
         for name, chance in chances.items()
         if chance >= 0.01

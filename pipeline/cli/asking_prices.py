@@ -38,7 +38,7 @@ from pipeline.cli.quoting_options import (
     WonOption,
 )
 from pipeline.cli.sheets import ForceOption, SheetOption, check_sheet, write_sheet
-from shared.errors import UsageError
+from pipeline.cli.together import given, refuse_beside
 
 if TYPE_CHECKING:
     # Nothing of this is read by typer, and every command would pay for it.
@@ -144,6 +144,7 @@ def _jobs_asked(asking: Asking, described: Described, customer: str = "") -> Seq
 @describing
 def estimate(
     described: Described,
+    context: typer.Context,
     like: Annotated[int, typer.Option(min=0, max=100, help="List the most similar past jobs.")] = 0,
     book: BookOption = HERE,
     as_json: JsonOption = False,
@@ -155,21 +156,17 @@ def estimate(
     from pipeline.answers.estimating import estimate_jobs
     from pipeline.present.estimate_text import render_estimate
 
+    if given(context, "jobs"):
+        refuse_beside(context, "jobs", ("date", "like"), do="The rows of the file say it job by job.")
     asking = ask(book, today, seed=seed, level=level)
     answer = estimate_jobs(asking, _jobs_asked(asking, described), n_like=like)
     show("estimate", asking, answer, render_estimate, as_json=as_json)
 
 
-def _check_alone(settles: bool, described: Described) -> None:
-    """Refuse a job to quote beside --lost or --won: it would be left out without a word."""
-    if settles and (described.vehicle or described.zone or described.jobs):
-        raise UsageError("two-wishes", where="command line", found="--lost or --won, and a job to quote",
-                         expected="one of them", do="Leave --vehicle, --zone and --jobs out.")  # fmt: skip
-
-
 @describing
 def quote(
     described: Described,
+    context: typer.Context,
     price: PriceOption = None,
     customer: Annotated[str, typer.Option(help="Customer code.")] = "",
     count: CountOption = 1,
@@ -192,13 +189,13 @@ def quote(
 ) -> None:
     """Price a job: for the wanted margin, the accepted risk."""
     from pipeline.answers.saved_quotes import found_job
-    from pipeline.cli.quoting_options import QuoteOptions, answered, check_together, settled
+    from pipeline.cli.quoting_options import QuoteOptions, answered, check_mode, check_together, settled
     from pipeline.present.quote_text import render_quote
 
+    check_mode(context)
     options = QuoteOptions(price, count, compare, save, found, soil or [], so_far, done, lost, won, job_id,
                            described.coating_removed)  # fmt: skip
     check_together(options)
-    _check_alone(options.lost is not None or options.won is not None, described)
     check_sheet(sheet, force=force)
     asking = ask(book, today, seed=seed, level=level)
     answer = settled(asking, options)

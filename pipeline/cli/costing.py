@@ -19,10 +19,12 @@ from pipeline.cli.common import (
     style_of,
     tell,
 )
+from pipeline.cli.together import refuse_without
 from shared.errors import RimebookError, UsageError
 
 
 def costing(
+    context: typer.Context,
     price_list: Annotated[
         Path | None, typer.Option("--price-list", metavar="FILE", help="Write the refined price list: .csv or .html.")
     ] = None,
@@ -41,6 +43,7 @@ def costing(
     from pipeline.answers.costing import cost_jobs
     from pipeline.present.costing_text import render_costing
 
+    refuse_without(context, ("force",), "price_list", do="Leave --force out, or name the file: --price-list prices.csv")
     asking = ask(book, today, seed=seed, level=level)
     if price_list is not None:
         _check_file(price_list, force)

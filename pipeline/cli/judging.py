@@ -17,6 +17,7 @@ from pipeline.cli.common import (
     read_date,
     show,
 )
+from pipeline.cli.together import given, refuse_beside
 
 
 def calibration(book: BookOption = HERE, as_json: JsonOption = False, today: TodayOption = None) -> None:
@@ -29,6 +30,7 @@ def calibration(book: BookOption = HERE, as_json: JsonOption = False, today: Tod
 
 
 def technique(
+    context: typer.Context,
     job: Annotated[str | None, typer.Option("--job", metavar="ID", help="Explain one job.")] = None,
     change: Annotated[str | None, typer.Option("--change", metavar="DATE", help="Test a change of that day.")] = None,
     mask: Annotated[bool, typer.Option("--mask", help="Operators as Operator A, B, ...")] = False,
@@ -44,6 +46,9 @@ def technique(
     from pipeline.answers.reviewing import technique as review
     from pipeline.present.review_text import render_technique
 
+    for mode in ("change", "job"):
+        if given(context, mode):
+            refuse_beside(context, mode, ("mask",))
     asking = ask(book, today, seed=seed, level=level)
     day = read_date(change, "--change") if change else None
     answer = review(asking, TechniqueQuestion(job, day, mask, thrift))

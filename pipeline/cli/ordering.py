@@ -8,10 +8,12 @@ import typer
 
 from pipeline.cli.asking_prices import JobsOption
 from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
+from pipeline.cli.together import refuse_beside
 from shared.errors import UsageError
 
 
 def order(
+    context: typer.Context,
     start: Annotated[
         str | None, typer.Option("--from", metavar="DATE", help="First day wanted (default: today).")
     ] = None,
@@ -33,11 +35,16 @@ def order(
     from pipeline.answers.ordering import OrderQuestion, order_ice
     from pipeline.present.ordering_text import render_fit, render_order
 
+    if fit:
+        refuse_beside(context, "fit", ("jobs", "start"))
     first = read_date(start, "--from") if start else None
     asking = ask(book, today, seed=seed, level=level)
     if first is not None and today is None and first < asking.today:
         asking = ask(book, first.isoformat(), seed=seed, level=level)
     if fit:
+        if first is not None and first != asking.today:
+            raise UsageError("from-with-fit", where="--from", found=f"`{start}` beside --fit",
+                             expected="--fit from today on", do="Leave --from out.")  # fmt: skip
         from pipeline.answers.ice_fitting import fit_jobs
         from pipeline.answers.request_files import jobs_from_file
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Literal, cast
+from typing import TYPE_CHECKING, Annotated, Final, Literal, cast
 
 import typer
 
 from pipeline.cli.common import read_price
+from pipeline.cli.together import given, refuse_beside, refuse_without
 from shared.errors import UsageError
 
 if TYPE_CHECKING:
@@ -33,6 +34,11 @@ DoneOption = Annotated[float | None, typer.Option("--done", metavar="SHARE", hel
 LostOption = Annotated[int | None, typer.Option("--lost", metavar="NUMBER", help="A saved quote was not taken.")]
 WonOption = Annotated[int | None, typer.Option("--won", metavar="NUMBER", help="A saved quote became --job-id.")]
 JobIdOption = Annotated[str, typer.Option("--job-id", help="With --won: the finished job.")]
+#: What `quote` reads beside a parameter that names the job another way than by --vehicle and --zone.
+_PRICED = ("price", "compare", "save", "so_far", "done", "sheet", "force")
+_MODES: Final = {
+    "lost": (), "won": ("job_id",), "found": ("soil", "coating_removed", *_PRICED), "jobs": ("date", "count", *_PRICED)
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -53,6 +59,20 @@ class QuoteOptions:
     coating_removed: bool
 
 
+def check_mode(context: typer.Context) -> None:
+    """Refuse options that `quote` would leave out in the way it is asked.
+
+    Raises
+    ------
+    UsageError
+    """
+    for mode, takes in _MODES.items():
+        if given(context, mode):
+            refuse_beside(context, mode, takes)
+    refuse_without(context, ("job_id",), "won", do="For example: --won 7 --job-id T26-0140")
+    refuse_without(context, ("force",), "sheet", do="Leave --force out, or name the sheet: --sheet quote.html")
+
+
 def check_together(options: QuoteOptions) -> None:
     """Refuse options that do not go together, before a book or a job is looked at.
 
@@ -60,15 +80,9 @@ def check_together(options: QuoteOptions) -> None:
     ------
     UsageError
     """
-    if options.lost is not None and options.won is not None:
-        raise UsageError("two-wishes", where="command line", found="--lost and --won", expected="one of them",
-                         do="Leave one of them out.")  # fmt: skip
     if options.won is not None and not options.job_id:
         raise UsageError("no-job", where="--won", found="no --job-id", expected="the finished job it became",
                          do=f"For example: --won {options.won} --job-id T26-0140")  # fmt: skip
-    if options.found is not None and options.count != 1:
-        raise UsageError("count-of-saved", where="--count", found=f"{options.count} with --found",
-                         expected="the count of the saved quote", do="Leave --count out.")  # fmt: skip
     if options.soil and options.found is None:
         raise UsageError("soil-without-found", where="--soil", found="no --found", expected="the number of a quote",
                          do="For a new quote write the soil with the zone: --zone undercarriage:severe")  # fmt: skip

@@ -10,6 +10,7 @@ import typer
 from pipeline.cli.asking_prices import VehicleOption, ZoneOption
 from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
 from pipeline.cli.measures import measure_option
+from pipeline.cli.together import given, refuse_both, refuse_without
 
 Share = Annotated[float | None, typer.Option("--mixing", min=0.05, max=1, help="Share of fresh air that mixes in.")]
 
@@ -23,6 +24,7 @@ class Protector(StrEnum):
 
 
 def safety(
+    context: typer.Context,
     bay: Annotated[str | None, typer.Option("--bay", help="A bay of book.toml (default: the only one).")] = None,
     length: Annotated[
         float | None,
@@ -93,6 +95,7 @@ def safety(
     from pipeline.answers.safety_space import SpaceAsked
     from pipeline.present.safety_text import render_safety
 
+    _check_together(context)
     asking = ask(book, today, seed=seed, level=level)
     jobs: tuple[JobAsked, ...] = ()
     if vehicle or zone:
@@ -108,6 +111,18 @@ def safety(
         stored_lb=stored, stored_lb_day=stored_rate, low_layer_factor=low_layer, protection=worn, van=van,
     )  # fmt: skip
     show("safety", asking, check(asking, question), render_safety, as_json=as_json)
+
+
+def _check_together(context: typer.Context) -> None:
+    """Refuse options that the answer would leave out."""
+    refuse_both(context, "bay", "van", do="Ask for the bay and for the vehicle one after the other.")
+    refuse_both(context, "air_changes", "flow", do="Give what was measured.")
+    refuse_without(context, ("protector", "second"), "nrr", do="Add --nrr with the figure on the protector's label.")
+    refuse_without(context, ("stored_rate",), "stored", do="Add --stored-lb with what is stored.")
+    if not given(context, "date"):  # else the flow counts while one vehicle leaves and the next comes in
+        refuse_without(context, ("door_flow",), "doors_open", do="Add --doors-open where they stand open all the time.")
+    if not any(given(context, name) for name in ("date", "vehicle", "zone")):
+        refuse_without(context, ("pause", "noise", "nrr"), "vehicle", do="Add --vehicle and --zone, or --date.")
 
 
 def register(app: typer.Typer) -> None:

@@ -61,6 +61,7 @@ def open_logs(
     if start.startswith(_ZIPS):
         from pipeline.intake.workbook import open_workbook
 
+        _refuse_encoding(path, encoding, "a workbook")
         return open_workbook(path, guess, sheet)
     refuse_foreign(path, start, told=encoding)
     if path.suffix.casefold() in _WORKBOOK_ENDINGS:
@@ -76,8 +77,21 @@ def open_logs(
     if start.lstrip(b"\xef\xbb\xbf \r\n\t")[:15].upper() == b"BEGIN:VCALENDAR":
         from pipeline.intake.calendar import open_calendar
 
+        _refuse_encoding(path, encoding, "a calendar")
         return [open_calendar(path, calendar)]
     return [open_delimited(path, guess, encoding)]
+
+
+def _refuse_encoding(path: Path, encoding: str | None, what: str) -> None:
+    """Refuse an encoding told of a file that says its own."""
+    if encoding is not None:
+        raise RimebookError(
+            "no-text-file",
+            where=str(path),
+            found=f"--encoding {encoding!r} for {what}",
+            expected="a text file (.csv, .tsv)",
+            do="Leave --encoding out; import text files in another command.",
+        )
 
 
 def open_log(
