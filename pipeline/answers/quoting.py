@@ -123,11 +123,14 @@ class Settled:
 
 @dataclass(frozen=True)
 class QuoteResult:
-    """One quote for each job asked about, in the order asked; `settled` where one was called won or lost instead."""
+    """One quote for each job asked about, in the order asked; `settled` where one was called won or lost instead.
+
+    The price of ice that the quotes count with, and what it rests on, are None where nothing is priced.
+    """
 
     quotes: tuple[JobQuote, ...]
-    ice_usd_per_lb: float
-    ice_basis: str
+    ice_usd_per_lb: float | None
+    ice_basis: str | None
     settled: Settled | None = None
 
 

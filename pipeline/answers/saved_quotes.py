@@ -188,7 +188,7 @@ def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: s
         job = _won_by(asking, quote, job_id)
         job_id, told = job.job_id, (*told, *_unlike(quote, job))
     quote_rows.settle_quote(asking.book, number, state, job_id, asking.today)
-    return Answer(QuoteResult((), 0.0, "", Settled(number, state, job_id)), told)
+    return Answer(QuoteResult((), None, None, Settled(number, state, job_id)), told)
 
 
 def _won_by(asking: Asking, quote: SavedQuote, job_id: str) -> FinishedJob:

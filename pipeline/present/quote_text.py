@@ -22,8 +22,11 @@ def render_quote(answer: Answer[QuoteResult], style: Style) -> str:
     if said is not None:
         became = f": job {said.job_id}" if said.job_id else ""
         return f"Quote {said.number} is {said.state}{became}."
-    ice = ice_counted(answer.result.ice_usd_per_lb, answer.result.ice_basis, style)
-    return "\n\n".join([*(_quote(quote, style) for quote in answer.result.quotes), paragraph(ice)])
+    blocks = [_quote(quote, style) for quote in answer.result.quotes]
+    usd_per_lb, basis = answer.result.ice_usd_per_lb, answer.result.ice_basis
+    if usd_per_lb is not None and basis is not None:
+        blocks.append(paragraph(ice_counted(usd_per_lb, basis, style)))
+    return "\n\n".join(blocks)
 
 
 def ice_counted(usd_per_lb: float, basis: str, style: Style) -> str:
