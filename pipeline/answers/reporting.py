@@ -16,7 +16,7 @@ from pipeline.answers.reporting_jobs import JobRow, job_rows
 from pipeline.answers.reporting_pellets import Cell, PartUsed, cells, parts_used
 from pipeline.answers.reporting_prices import PricedJobs, priced_jobs
 from pipeline.answers.reviewing import TechniqueQuestion, TechniqueResult, technique
-from pipeline.answers.safety import SafetyAnswer, SafetyQuestion, busiest_booked_day, safety
+from pipeline.answers.safety import SafetyQuestion, SafetyResult, busiest_booked_day, safety
 from pipeline.book import tables
 from shared.errors import RimebookError
 
@@ -71,7 +71,7 @@ class AirDay:
     """The busiest booked day, with the answer of each bay."""
 
     day: date
-    bays: tuple[SafetyAnswer, ...]
+    bays: tuple[Answer[SafetyResult], ...]
 
 
 @dataclass(frozen=True)
@@ -210,7 +210,7 @@ def _air(asking: Asking) -> tuple[AirDay | None, str]:
     day = busiest_booked_day(asking)
     if day is None:
         return None, "Nothing is booked from today on: log bookings (`rimebook import FILE`) to see that day's air."
-    told: list[SafetyAnswer] = []
+    told: list[Answer[SafetyResult]] = []
     problems: list[str] = []
     for name in bays:
         try:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.air.room import SHIFT_MIN
-from pipeline.answers.answer import Answer, Asking, QuantitySummary
+from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.bookings import LOST, believes_statuses
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.estimating import predicted
@@ -73,6 +73,58 @@ class SafetyQuestion:
 
 
 @dataclass(frozen=True)
+class Planned:
+    """What is done and kept in the space.
+
+    Attributes
+    ----------
+    vehicles, zones : int
+    pellets_lb, minutes : QuantitySummary or None
+        Ice and hands-on minutes of all of it together; None where only ice is stored.
+    pause_min : float
+        Between zones and between vehicles.
+    stored_lb, stood_min : float
+        Ice kept there, and how long it has stood when work begins.
+    """
+
+    vehicles: int
+    zones: int
+    pellets_lb: QuantitySummary | None
+    minutes: QuantitySummary | None
+    pause_min: float
+    stored_lb: float
+    stood_min: float
+
+
+@dataclass(frozen=True)
+class SpaceCounted:
+    """The space as it counts in the figures.
+
+    Attributes
+    ----------
+    length_ft, width_ft, height_ft, volume_ft3 : float
+    air_cfm : float
+        Outdoor air, before mixing; 0 is a closed space.
+    mixing_share, altitude_ft, temperature_f : float
+    gas_ft3_per_lb : float
+        What a pound of ice becomes there.
+    low_layer_factor : float
+        The shop's own multiplier; 1 is none.
+    """
+
+    length_ft: float
+    width_ft: float
+    height_ft: float
+    volume_ft3: float
+    air_cfm: float
+    mixing_share: float
+    altitude_ft: float
+    temperature_f: float
+    gas_ft3_per_lb: float
+    low_layer_factor: float
+
+
+@dataclass(frozen=True)
 class SafetyResult:
     """The answer in the form of its JSON."""
 
@@ -82,49 +134,11 @@ class SafetyResult:
     curve: tuple[CurvePoint, ...]
     limits: tuple[LimitAnswer, ...]
     noise: tuple[NoiseAnswer, ...]
+    planned: Planned
+    space: SpaceCounted
 
 
-@dataclass(frozen=True)
-class SafetyGround:
-    """What the answer stands on, for the printed text.
-
-    Attributes
-    ----------
-    space : Space
-    gas_ft3_lb : float
-    n_vehicles, n_zones : int
-    lb, minutes : float
-        Medians of the day's ice and hands-on minutes.
-    stored_lb, pause_min, low_layer_factor : float
-    chances : dict limit name -> share of scenarios that pass it
-    used_up_min : QuantitySummary or None
-        When the exposure so far has used up the 8-hour limit.
-    stood_min : float
-        How long stored ice has stood in the space when work begins.
-    """
-
-    space: Space
-    gas_ft3_lb: float
-    n_vehicles: int
-    n_zones: int
-    lb: float
-    minutes: float
-    stored_lb: float
-    pause_min: float
-    low_layer_factor: float
-    chances: dict[str, float]
-    used_up_min: QuantitySummary | None
-    stood_min: float
-
-
-@dataclass(frozen=True)
-class SafetyAnswer(Answer[SafetyResult]):
-    """A safety answer with its ground; the ground is for text, the result for programs."""
-
-    ground: SafetyGround | None = None
-
-
-def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
+def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
     """Return CO2 build-up, the air that keeps each limit, and the noise dose of the planned work.
 
     Raises
@@ -160,21 +174,25 @@ def safety(asking: Asking, question: SafetyQuestion) -> SafetyAnswer:
         noise = noise_answers(space.noise_dba, trigger, question.protection, level=asking.level, n_scores=n_scores)
     zones = {line.zone for job in jobs for line in job.lines}
     stripped = any(line.coating_removed for job in jobs for line in job.lines)
-    ground = SafetyGround(
-        space, room.gas_ft3_lb, len(jobs), len(work.lb), float(np.median(work.lb.sum(axis=0))),
-        float(np.median(work.minutes.sum(axis=0))), question.stored_lb, question.pause_min, question.low_layer_factor,
-        air.chances, air.used_up_min, stood_min,
+    lb, minutes = (
+        summarise(draws.sum(axis=0), level=asking.level, n_scores=n_scores) if jobs else None
+        for draws in (work.lb, work.minutes)
+    )
+    planned = Planned(len(jobs), len(work.lb), lb, minutes, question.pause_min, question.stored_lb, stood_min)
+    counted = SpaceCounted(
+        space.length_ft or 0.0, space.width_ft or 0.0, space.height_ft or 0.0, space.volume_ft3 or 0.0, space.air_cfm,
+        space.mixing_share, space.altitude_ft, space.temperature_f, room.gas_ft3_lb, question.low_layer_factor,
     )  # fmt: skip
-    return SafetyAnswer(
-        SafetyResult(space.name, air.co2_ppm, air.oxygen_percent, air.curve, air.limits, noise),
+    result = SafetyResult(
+        space.name, air.co2_ppm, air.oxygen_percent, air.curve, air.limits, noise, planned, counted
+    )  # fmt: skip
+    return Answer(
+        result,
         (
             *(found.fit.warnings if found else ()),
-            *_warnings(
-                space, air.chances, question, found, work_min=ground.minutes, shop_min=60 * settings.shop.hours_per_day
-            ),
+            *_warnings(space, result, question, found, shop_min=60 * settings.shop.hours_per_day),
         ),
         tuple(cautions_for("safety", sorted(zones), settings=settings, coating_removed=stripped)),
-        ground,
     )
 
 
@@ -224,21 +242,17 @@ def _work(asking: Asking, question: SafetyQuestion, found: Predicted | None, sto
 
 
 def _warnings(
-    space: Space,
-    chances: dict[str, float],
-    question: SafetyQuestion,
-    found: Predicted | None,
-    *,
-    work_min: float,
-    shop_min: float,
+    space: Space, result: SafetyResult, question: SafetyQuestion, found: Predicted | None, *, shop_min: float
 ) -> tuple[str, ...]:
+    work_min = result.planned.minutes.quantiles[0.5] if result.planned.minutes else 0.0
     said = []
     if question.day is not None and found is None:
         said.append(f"Nothing is booked on {question.day.isoformat()}: the figures are those of the stored ice alone.")
     said += [
-        f"{name}: exceeded in {chance * 100:.0f} of 100 scenarios at today's ventilation, were the air well mixed."
-        for name, chance in chances.items()
-        if chance >= 0.01
+        f"{limit.name}: exceeded in {limit.chance_exceeded * 100:.0f} of 100 scenarios at today's ventilation, were "
+        "the air well mixed."
+        for limit in result.limits
+        if limit.chance_exceeded >= 0.01
     ]
     if found and "planning" in found.consumption.basis:
         said.append("Pellets and minutes are planning figures from book.toml: there is no usable history for them yet.")

@@ -110,7 +110,9 @@ class LimitAnswer:
 
     `reached_after_min` is when the air itself first stands at the limit's concentration, over the scenarios in which it
     does; None where fewer than one in twenty do. The limit as such, a mean, is passed later or not at all.
-    `flow_needed_cfm` is the outdoor air in cfm at which the limit's own mean or peak just keeps it.
+    `flow_needed_cfm` is the outdoor air in cfm at which the limit's own mean or peak just keeps it, `chance_exceeded`
+    the share of scenarios in which it is passed at today's air. `used_up_after_min` is when the exposure so far has
+    used up an 8-hour limit; None for other limits, and where fewer than one scenario in twenty gets there.
     """
 
     name: str
@@ -119,22 +121,18 @@ class LimitAnswer:
     source: str
     reached_after_min: QuantitySummary | None
     flow_needed_cfm: QuantitySummary
+    chance_exceeded: float
+    used_up_after_min: QuantitySummary | None
 
 
 @dataclass(frozen=True)
 class Air:
-    """The whole answer on air.
-
-    `chances` holds, by each limit's name, the share of scenarios whose own mean or peak passes it; `used_up_min` is
-    when the exposure so far has used up the 8-hour limit, None where fewer than one scenario in twenty gets there.
-    """
+    """The whole answer on air."""
 
     co2_ppm: Co2
     oxygen_percent: Oxygen
     curve: tuple[CurvePoint, ...]
     limits: tuple[LimitAnswer, ...]
-    chances: dict[str, float]
-    used_up_min: QuantitySummary | None
 
 
 def _measure(kind: Kind, shift_min: float) -> Callable[[Course], Array]:
@@ -211,17 +209,17 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
 
     measures = {kind: _measure(kind, terms.shift_min) for kind in KINDS}
     measured = {kind: measure(course) for kind, measure in measures.items()}
-    limits, chances = [], {}
-    used_up: QuantitySummary | None = None
+    limits = []
     for limit in terms.limits:
         share = outdoor + (limit.value / PPM - outdoor) / factor
-        chances[limit.name] = float(np.mean(measured[limit.kind] > share))
+        used_up: QuantitySummary | None = None
         if limit.kind == "shift_average":
             spent = course.minutes_to_exposure(share, SHIFT_MIN)
             used_up = when(np.where(spent <= terms.shift_min, spent, np.inf))
         reached = when(course.minutes_to_level(share))
         needed = told(_flow_needed(room, line, measures[limit.kind], limit, share))
-        limits.append(LimitAnswer(limit.name, limit.value, limit.unit, limit.source, reached, needed))
+        chance = float(np.mean(measured[limit.kind] > share))
+        limits.append(LimitAnswer(limit.name, limit.value, limit.unit, limit.source, reached, needed, chance, used_up))
     co2 = Co2(
         told(low(measured["peak"]) * PPM),
         told(low(measured["shift_average"]) * PPM),
@@ -232,7 +230,7 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
     levels = shown.at(np.repeat(minutes[:, None].astype(np.float64), len(until), axis=1))
     curve = tuple(CurvePoint(int(m), told(low(row) * PPM)) for m, row in zip(minutes, levels, strict=True))
     oxygen = Oxygen(told(oxygen_percent(low(measured["peak"]))))
-    return Air(co2, oxygen, curve, tuple(limits), chances, used_up)
+    return Air(co2, oxygen, curve, tuple(limits))
 
 
 def _flow_needed(room: Room, line: Timeline, measure: Callable[[Course], Array], limit: Limit, share: float) -> Array:

@@ -12,10 +12,11 @@ from pipeline.present.page_tables import Grid, between, grid
 from shared.counting import counted
 
 if TYPE_CHECKING:
+    from pipeline.answers.answer import Answer
     from pipeline.answers.reporting import ReportContents
     from pipeline.answers.review_findings import Finding, Improvement
     from pipeline.answers.reviewing import TechniqueResult
-    from pipeline.answers.safety import SafetyAnswer
+    from pipeline.answers.safety import SafetyResult
     from pipeline.answers.safety_air import LimitAnswer
     from pipeline.present.figures import Style
 
@@ -224,28 +225,26 @@ def air_part(contents: ReportContents, style: Style) -> Part:
     )
 
 
-def _passed(answer: SafetyAnswer) -> list[LimitAnswer]:
-    chances = answer.ground.chances if answer.ground else {}
-    return [limit for limit in answer.result.limits if chances.get(limit.name, 0.0) >= _LIKELY]
+def _passed(answer: Answer[SafetyResult]) -> list[LimitAnswer]:
+    return [limit for limit in answer.result.limits if limit.chance_exceeded >= _LIKELY]
 
 
-def _air_sentence(answer: SafetyAnswer, style: Style) -> str:
+def _air_sentence(answer: Answer[SafetyResult], style: Style) -> str:
     bay, passed = answer.result.bay, _passed(answer)
-    if not passed or answer.ground is None:
+    if not passed:
         return f"Bay {bay}: no CO2 limit is likely to be exceeded, were the air well mixed."
     needed = max(limit.flow_needed_cfm.interval.high for limit in passed)
     named = ", ".join(
-        f"{limit.name} of {limit.value:,.0f} {limit.unit} in {percent(answer.ground.chances[limit.name])} of scenarios"
+        f"{limit.name} of {limit.value:,.0f} {limit.unit} in {percent(limit.chance_exceeded)} of scenarios"
         for limit in passed
     )
     return (
         f"Bay {bay}: exceeds the {named}. About {style.flow_needed(needed)} of outdoor air would keep it; "
-        f"{style.flow(answer.ground.space.air_cfm)} is entered."
+        f"{style.flow(answer.result.space.air_cfm)} is entered."
     )
 
 
-def _limits(answer: SafetyAnswer, style: Style) -> Grid:
-    chances = answer.ground.chances if answer.ground else {}
+def _limits(answer: Answer[SafetyResult], style: Style) -> Grid:
     unit, factor = style.flow_unit
     rows = []
     for limit in answer.result.limits:
@@ -260,7 +259,7 @@ def _limits(answer: SafetyAnswer, style: Style) -> Grid:
             [
                 f"{limit.name}: {limit.value:,.0f} {limit.unit}",
                 when,
-                percent(chances.get(limit.name, 0.0)),
+                percent(limit.chance_exceeded),
                 need,
                 limit.source,
             ]

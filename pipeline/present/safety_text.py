@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.answers.safety import SafetyAnswer
 from pipeline.answers.safety_space import VAN
 from pipeline.present.figures import Style, careful, few, percent
 from pipeline.present.figures import minutes as written_minutes
@@ -14,7 +13,7 @@ from shared.units import CFM_M3_H, FT3_M3, FT_M, LB_KG, celsius_of_fahrenheit
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer, QuantitySummary
-    from pipeline.answers.safety import SafetyGround, SafetyResult
+    from pipeline.answers.safety import Planned, SafetyResult
     from pipeline.answers.safety_air import LimitAnswer
 
 _HOUR = 60
@@ -27,30 +26,24 @@ _FULL_DOSE = 100.0
 def render_safety(answer: Answer[SafetyResult], style: Style) -> str:
     """Return the answer as text of at most 80 columns in a pipe; cautions and warnings are printed by the command."""
     result = answer.result
-    ground = answer.ground if isinstance(answer, SafetyAnswer) else None
-    parts = [paragraph(" ".join([_headline(result, ground, style), *_loud(result)]))]
-    if ground is not None:
-        parts.append(paragraph(_planned(ground, style)))
-    parts += [
-        section("Limits, were the air well mixed"), _limits(result, ground, style),
+    parts = [
+        paragraph(" ".join([_headline(result, style), *_loud(result)])), paragraph(_planned(result.planned, style)),
+        section("Limits, were the air well mixed"), _limits(result, style),
         section("CO2 in the mixed air"), _levels(result), "", _hours(result), "", paragraph(_oxygen(result)),
     ]  # fmt: skip
-    if ground is None or ground.n_zones:
+    if result.planned.zones:
         parts += [section("Noise"), _noise(result)]
-    if ground is not None:
-        parts.append(paragraph(_assumed(ground, result, style)))
-    return "\n".join(parts)
+    return "\n".join([*parts, paragraph(_assumed(result, style))])
 
 
-def _headline(result: SafetyResult, ground: SafetyGround | None, style: Style) -> str:
-    chances = {} if ground is None else ground.chances
-    passed = [limit for limit in result.limits if chances.get(limit.name, 0.0) >= _UNLIKELY]
+def _headline(result: SafetyResult, style: Style) -> str:
+    passed = [limit for limit in result.limits if limit.chance_exceeded >= _UNLIKELY]
     if not passed:
         return (
             f"{_place(result)}: at today's ventilation no CO2 limit is likely to be exceeded, were the air well mixed. "
             "That is an estimate, not a clearance."
         )
-    likely = [limit for limit in passed if chances[limit.name] >= _LIKELY]
+    likely = [limit for limit in passed if limit.chance_exceeded >= _LIKELY]
     worst = max(likely or passed, key=lambda limit: limit.value)
     strictest = max(passed, key=lambda limit: limit.flow_needed_cfm.quantiles[0.5])
     needed, high = strictest.flow_needed_cfm.quantiles[0.5], strictest.flow_needed_cfm.interval.high
@@ -58,7 +51,7 @@ def _headline(result: SafetyResult, ground: SafetyGround | None, style: Style) -
     air = f"{style.flow_needed(needed)} of outdoor air{beside}; {style.flow_needed(high)} to be careful."
     return (
         f"{_place(result)}: this {'would' if likely else 'could'} exceed {worst.value:,.0f} {worst.unit} "
-        f"({worst.name}) at today's ventilation, in {percent(chances[worst.name])} of scenarios. "
+        f"({worst.name}) at today's ventilation, in {percent(worst.chance_exceeded)} of scenarios. "
         f"Keeping every limit takes about {air}"
     )
 
@@ -76,33 +69,35 @@ def _place(result: SafetyResult) -> str:
     return "Closed vehicle" if result.bay == VAN else f"Bay `{result.bay}`"
 
 
-def _planned(ground: SafetyGround, style: Style) -> str:
+def _planned(planned: Planned, style: Style) -> str:
     said = []
-    if ground.n_vehicles:
+    if planned.pellets_lb is not None and planned.minutes is not None:
         said.append(
-            f"Planned: {counted(ground.n_vehicles, 'vehicle')}, {counted(ground.n_zones, 'zone')}, "
-            f"about {style.weight(ground.lb)} of pellets in {written_minutes(ground.minutes)} of work"
+            f"Planned: {counted(planned.vehicles, 'vehicle')}, {counted(planned.zones, 'zone')}, "
+            f"about {style.weight(planned.pellets_lb.quantiles[0.5])} of pellets in "
+            f"{written_minutes(planned.minutes.quantiles[0.5])} of work"
         )
-    if ground.stored_lb:
-        said.append(f"{style.weight(ground.stored_lb)} of ice stored there")
+    if planned.stored_lb:
+        said.append(f"{style.weight(planned.stored_lb)} of ice stored there")
     return "; ".join(said) + "." if said else ""
 
 
-def _limits(result: SafetyResult, ground: SafetyGround | None, style: Style) -> str:
+def _limits(result: SafetyResult, style: Style) -> str:
     unit, factor = style.flow_unit
     columns = [
         Column("limit"), Column("ppm", "number"), Column("air at it after", "number"), Column("exceeded", "number"),
         Column(f"air needed, {unit}", "number"),
     ]  # fmt: skip
-    rows = []
-    for limit in result.limits:
-        chance = "" if ground is None else percent(ground.chances[limit.name])
-        rows.append([limit.name, f"{limit.value:,.0f}", _when(limit), chance, _range(limit.flow_needed_cfm,
-                     factor)])  # fmt: skip
+    rows = [
+        [limit.name, f"{limit.value:,.0f}", _when(limit), percent(limit.chance_exceeded),
+         _range(limit.flow_needed_cfm, factor)]
+        for limit in result.limits
+    ]  # fmt: skip
     sources = "\n".join(f"{limit.name}: {limit.source}." for limit in result.limits)
     said = "The 8-hour and 15-minute limits are means: the air stands at the figure before the mean exceeds it."
-    if ground is not None and ground.used_up_min is not None:
-        said += f" The 8-hour limit is used up after {_span(ground.used_up_min)}."
+    for limit in result.limits:
+        if limit.used_up_after_min is not None:
+            said += f" The 8-hour limit is used up after {_span(limit.used_up_after_min)}."
     return "\n".join([table(columns, rows), "", paragraph(said), paragraph(sources)])
 
 
@@ -172,33 +167,33 @@ def _noise(result: SafetyResult) -> str:
     return table(columns, rows) + "\n" + paragraph(said)
 
 
-def _assumed(ground: SafetyGround, result: SafetyResult, style: Style) -> str:
-    space = ground.space
-    volume = space.volume_ft3 or 0.0
+def _assumed(result: SafetyResult, style: Style) -> str:
+    space, planned = result.space, result.planned
+    volume = space.volume_ft3
     if style.units == "metric":
         room = f"{volume * FT3_M3:,.0f} m3"
         warmth, height = f"{celsius_of_fahrenheit(space.temperature_f):.0f} °C", f"{space.altitude_ft * FT_M:,.0f} m"
-        gas = f"{ground.gas_ft3_lb * FT3_M3 / LB_KG:.3f} m3 of gas a kg"
+        gas = f"{space.gas_ft3_per_lb * FT3_M3 / LB_KG:.3f} m3 of gas a kg"
     else:
         room = f"{volume:,.0f} ft3 ({volume * FT3_M3:,.0f} m3)"
         warmth, height = f"{space.temperature_f:g} °F", f"{space.altitude_ft:,.0f} ft"
-        gas = f"{ground.gas_ft3_lb:.2f} ft3 of gas a lb"
+        gas = f"{space.gas_ft3_per_lb:.2f} ft3 of gas a lb"
     air = f"{style.flow(space.air_cfm)} of outdoor air" if space.air_cfm > 0 else "no ventilation"
     where = "sea level" if space.altitude_ft == 0 else height
     factor = (
         "no factor for the low layer (none is published)"
-        if ground.low_layer_factor == 1
-        else f"your factor {ground.low_layer_factor:g} for the low layer on every figure"
+        if space.low_layer_factor == 1
+        else f"your factor {space.low_layer_factor:g} for the low layer on every figure"
     )
     level = result.co2_ppm.peak.interval.level
     work = (
-        f"one nozzle, one vehicle after the other, {ground.pause_min:g} min of pause between zones and vehicles"
-        if ground.n_zones
+        f"one nozzle, one vehicle after the other, {planned.pause_min:g} min of pause between zones and vehicles"
+        if planned.zones
         else "the store loses the same every hour"
     )
-    if ground.stood_min > 0:
+    if planned.stood_min > 0:
         work += (
-            f"; the stored ice has stood there for {ground.stood_min / _HOUR:.0f} h, in the same air, when work begins"
+            f"; the stored ice has stood there for {planned.stood_min / _HOUR:.0f} h, in the same air, when work begins"
         )
     return (
         f"\nAssumed: {room}, {air}, mixing {space.mixing_share:g}, {warmth} at {where} ({gas}); {work}; {factor}. "
