@@ -149,6 +149,8 @@ class Terms:
     seed : int
     thrift : bool
         Whether ratios below 1 are told too.
+    units : {"us", "metric"}
+        Of the book: in these a setting to try is told.
     """
 
     today: int
@@ -156,6 +158,7 @@ class Terms:
     usd_per_lb: float
     seed: int
     thrift: bool = False
+    units: str = "us"
 
 
 def ratio_of(posterior: Shrunk, level: float) -> Ratio:
@@ -193,7 +196,7 @@ def _effect_lines(review: Review, effect: Effect) -> NDArray[np.bool_]:
 
 def _from_effect(review: Review, effect: Effect, terms: Terms) -> Finding:
     waste = _waste(review, terms, effect.posterior, _effect_lines(review, effect), effect.n_jobs)
-    others, advice = effect_words(review, effect)
+    others, advice = effect_words(review, effect, terms.units)
     return Finding(
         kind=effect.kind.removesuffix("_zone"), name=effect.name, of="", zone=effect.zone,
         ratio=ratio_of(effect.posterior, terms.level), q_value=effect.q_value, jobs=effect.n_jobs, since=None,
@@ -211,7 +214,7 @@ def _from_drift(review: Review, drift: Drift, terms: Terms) -> Finding:
     factor = review.table.machine if step.kind == "machine" else review.table.operator
     lines = np.asarray(factor.codes == factor.names.index(step.name))
     waste = _waste(review, terms, drift.posterior, lines, drift.n_jobs, since=step.since, until=step.until)
-    others, advice = drift_words(review, drift)
+    others, advice = drift_words(review, drift, terms.units)
     return Finding(
         kind="drift", name=step.name, of=step.kind, zone="", ratio=ratio_of(drift.posterior, terms.level),
         q_value=drift.q_value, jobs=drift.n_jobs, since=_day(step.since), until=_day(step.until),
@@ -252,14 +255,14 @@ def findings_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], st
     return sorted(found, key=lambda f: (-f.pellets_lb_month.mean, f.kind, f.name))
 
 
-def improvements_of(review: Review, level: float) -> list[Improvement]:
+def improvements_of(review: Review, terms: Terms) -> list[Improvement]:
     """Return who takes fewer pellets since when, the largest fall first."""
     told = []
     for drift in sorted((d for d in review.drifts if d.is_improvement), key=lambda d: d.ratio):
         step = drift.step
-        others, advice = drift_words(review, drift)
+        others, advice = drift_words(review, drift, terms.units)
         told.append(
-            Improvement(step.name, step.kind, ratio_of(drift.posterior, level), drift.q_value, drift.n_jobs,
+            Improvement(step.name, step.kind, ratio_of(drift.posterior, terms.level), drift.q_value, drift.n_jobs,
                         date.fromordinal(step.since), others, advice)
         )  # fmt: skip
     return told

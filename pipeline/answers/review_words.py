@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shared.units import IN_PER_CM, LB_KG, PSI_PER_BAR
+
 if TYPE_CHECKING:
     from models.technique.effects import Effect
     from models.technique.review import Drift, Review
@@ -18,6 +20,10 @@ SETTING_WORDS = {
     "ice_on_share": ("share of time with the ice on", ""),
     "ice_age_days": ("age of the ice", "days"),
 }
+#: In a metric book: the unit of a setting, and what one of the book's columns is in it.
+_METRIC = {
+    "standoff_in": ("cm", 1 / IN_PER_CM), "feed_lb_min": ("kg/min", LB_KG), "pressure_psi": ("bar", 1 / PSI_PER_BAR)
+}  # fmt: skip
 #: A setting that moved by this many of its usual spreads at the same time is named as a likely way.
 MOVED = 1.0
 _FEWEST_RECORDED = 4
@@ -37,11 +43,15 @@ def setting_name(name: str) -> str:
     return SETTING_WORDS.get(name, (name.replace("_", " "), ""))[0]
 
 
-def setting_value(name: str, value: float) -> str:
-    """Return a value of a setting with its unit; shares as percentages."""
+def setting_value(name: str, value: float, units: str) -> str:
+    """Return a value of a setting with its unit in the book's `units`; shares as percentages."""
     if name.endswith("_share"):
         return f"{value * 100:.0f} %"
-    return f"{value:.1f} {SETTING_WORDS.get(name, ('', ''))[1]}".strip()
+    unit, factor = SETTING_WORDS.get(name, ("", ""))[1], 1.0
+    if units == "metric":
+        unit, factor = _METRIC.get(name, (unit, factor))
+    digits = 2 if unit == "kg/min" else 1
+    return f"{value * factor:.{digits}f} {unit}".strip()
 
 
 def settings_moved(review: Review, inside: np.ndarray) -> list[tuple[str, float, float]]:
@@ -72,16 +82,16 @@ def lines_of(review: Review, kind: str, name: str) -> np.ndarray:
     return np.asarray(factor.codes == code)
 
 
-def _way_of(moved: list[tuple[str, float, float]], where: str) -> str:
+def _way_of(moved: list[tuple[str, float, float]], where: str, units: str) -> str:
     name, here, there = moved[0]
     return (
-        f"Set the {setting_name(name)} back to about {setting_value(name, there)} on the next jobs: "
-        f"it ran at {setting_value(name, here)} {where}."
+        f"Set the {setting_name(name)} back to about {setting_value(name, there, units)} on the next jobs: "
+        f"it ran at {setting_value(name, here, units)} {where}."
     )
 
 
-def drift_words(review: Review, drift: Drift) -> tuple[tuple[str, ...], str]:
-    """Return what else could explain a drift and one thing to try."""
+def drift_words(review: Review, drift: Drift, units: str) -> tuple[tuple[str, ...], str]:
+    """Return what else could explain a drift and one thing to try, in the book's `units`."""
     step = drift.step
     day = review.table.day[review.table.line_job]
     own = lines_of(review, step.kind, step.name)
@@ -99,7 +109,7 @@ def drift_words(review: Review, drift: Drift) -> tuple[tuple[str, ...], str]:
     if drift.raw < 0:
         return tuple(others), "See what was changed then and keep it, if the result is as clean."
     if moved:
-        return tuple(others), _way_of(moved, "in that time")
+        return tuple(others), _way_of(moved, "in that time", units)
     if step.kind == "machine":
         ended = " It has ended; note what was done then under changes in book.toml." if step.until is not None else ""
         return tuple(
@@ -108,10 +118,10 @@ def drift_words(review: Review, drift: Drift) -> tuple[tuple[str, ...], str]:
     return tuple(others), "Work two or three like jobs side by side and compare feed, standoff and passes."
 
 
-def effect_words(review: Review, effect: Effect) -> tuple[tuple[str, ...], str]:
-    """Return what else could explain an effect and one thing to try."""
+def effect_words(review: Review, effect: Effect, units: str) -> tuple[tuple[str, ...], str]:
+    """Return what else could explain an effect and one thing to try, in the book's `units`."""
     if effect.kind == "setting":
-        return _setting_words(effect)
+        return _setting_words(effect, units)
     own = lines_of(review, effect.kind.removesuffix("_zone"), effect.name)
     moved = settings_moved(review, own)
     less = effect.raw < 0
@@ -134,16 +144,16 @@ def effect_words(review: Review, effect: Effect) -> tuple[tuple[str, ...], str]:
         advice = "See what is done differently here and try it on like jobs of the others, if the result is as clean."
     if moved:
         others.insert(0, f"the {setting_name(moved[0][0])}, which runs differently here")
-        advice = advice if less else _way_of(moved, "here")
+        advice = advice if less else _way_of(moved, "here", units)
     return tuple(others), advice
 
 
-def _setting_words(effect: Effect) -> tuple[tuple[str, ...], str]:
+def _setting_words(effect: Effect, units: str) -> tuple[tuple[str, ...], str]:
     name = setting_name(effect.name)
     if effect.name == "ice_age_days":
         others = ("harder work on the days with old ice",)
         return others, "Order smaller lots more often and use the oldest ice first: fresh ice takes the fewest pellets."
-    best = setting_value(effect.name, effect.best if effect.best is not None else 0.0)
+    best = setting_value(effect.name, effect.best if effect.best is not None else 0.0, units)
     others = (f"harder work on the jobs that ran at another {name}",)
     side = {"high": "lower", "low": "higher"}.get(effect.worse, "closer to the middle")
     return others, f"Try the {name} {side}, at about {best}, for two weeks and compare with `--change`."

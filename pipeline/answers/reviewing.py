@@ -186,7 +186,8 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
     minutes = score_quantity(found.table, planning, "minutes")
     if question.job is not None:
         return _one_job(asking, question.job, found, scores, minutes), []
-    terms = Terms(asking.today.toordinal(), asking.level, landed_price(asking).usd_per_lb, asking.seed, question.thrift)
+    terms = Terms(asking.today.toordinal(), asking.level, landed_price(asking).usd_per_lb, asking.seed, question.thrift,
+                  asking.book.settings.shop.units)  # fmt: skip
     return TechniqueResult(
         findings=tuple(findings_of(found, terms, noted)),
         not_enough=tuple(not_enough_of(found)),
@@ -196,7 +197,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
         jobs=found.table.n_jobs,
         effects=effects_told(found, asking.level),
         thrift_sought=question.thrift,
-        improvements=tuple(improvements_of(found, asking.level)),
+        improvements=tuple(improvements_of(found, terms)),
     ), []
 
 

@@ -30,13 +30,13 @@ if TYPE_CHECKING:
     from pipeline.answers.safety import SafetyResult
 
 _LIMIT_LOOKS = ((GREEN, "--"), (AMBER, "-."), (ORANGE, ":"), (PURPLE, (0, (6, 2, 1, 2, 1, 2))))
-#: Settings as a narrow axis names them, each with its unit.
+#: Settings as a narrow axis names them; without units, as no value of theirs is drawn.
 _SETTINGS = {
-    "standoff_in": ("nozzle distance", "in"),
-    "feed_lb_min": ("feed", "lb/min"),
-    "pressure_psi": ("pressure", "psi"),
-    "ice_on_share": ("ice on", "share of time"),
-    "ice_age_days": ("age of the ice", "days"),
+    "standoff_in": "nozzle distance",
+    "feed_lb_min": "feed",
+    "pressure_psi": "pressure",
+    "ice_on_share": "ice on, share of time",
+    "ice_age_days": "age of the ice",
 }
 _MOST_EFFECTS = 18
 _HOUR = 60
@@ -82,8 +82,8 @@ def effects_chart(effects: Sequence[EffectTold], found: frozenset[tuple[str, str
 
 def _label(effect: EffectTold) -> str:
     if effect.kind == "setting":
-        what, unit = _SETTINGS.get(effect.name, (words(effect.name), ""))
-        return what + (f", {unit}" if unit else "") + (f", {words(effect.zone)}" if effect.zone else "")
+        what = _SETTINGS.get(effect.name, words(effect.name))
+        return what + (f", {words(effect.zone)}" if effect.zone else "")
     name = effect.name
     if effect.kind != "operator" or not effect.name.startswith("Operator "):
         name = f"{effect.kind} {name}"

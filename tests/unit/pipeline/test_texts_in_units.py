@@ -11,6 +11,7 @@ from pipeline.answers.answer import Answer
 from pipeline.answers.calibrating import CalibrationResult, Held, RuleScore
 from pipeline.answers.costing import CostingResult
 from pipeline.answers.quotes_held import FollowedQuote, QuotesHeld
+from pipeline.answers.review_words import setting_value
 from pipeline.present.calibration_text import render_calibration
 from pipeline.present.costing_text import render_costing
 from pipeline.present.figures import Style, minutes, minutes_range
@@ -82,3 +83,18 @@ def test_a_quote_that_waits_for_its_cost_says_nothing_of_intervals(cost_usd: flo
     )
     assert "1 saved quote: 1 won, 0 lost, 0 open." in told
     assert ("told interval" in told) is said
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "us", "metric"),
+    [
+        ("feed_lb_min", 1.4, "1.4 lb/min", "0.64 kg/min"),
+        ("pressure_psi", 90.0, "90.0 psi", "6.2 bar"),
+        ("standoff_in", 6.0, "6.0 in", "15.2 cm"),
+        ("ice_age_days", 3.0, "3.0 days", "3.0 days"),
+        ("ice_on_share", 0.7, "70 %", "70 %"),
+    ],
+)
+def test_a_setting_to_try_is_in_the_books_units(name: str, value: float, us: str, metric: str) -> None:
+    """What a review advises can be set as it is read."""
+    assert [setting_value(name, value, units) for units in ("us", "metric")] == [us, metric]
