@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 #: More scenarios than a quote needs: only those that agree with what happened are kept.
 _N_DRAWS = 9000
+#: Less than this share of a job is none that was begun, and more than so many pounds or minutes are no job.
+_LEAST_DONE, _MOST = 0.001, 50_000.0
 
 
 @dataclass(frozen=True)
@@ -86,9 +88,9 @@ def read_so_far(settings: Settings, text: str, done: float | None) -> SoFar:
     Raises
     ------
     UsageError
-        When a figure cannot be read or is not above 0, or the share is not between 0 and 1.
+        When a figure cannot be read, has no unit alone or is no job's, or the share is not between 0 and 1.
     """
-    if done is None or not 0.0 < done < 1.0:
+    if done is None or not _LEAST_DONE <= done < 1.0:
         do = f"Write --done {done / 100:g}." if done is not None and 1.0 < done < 100.0 else "Write for example 0.33."
         raise UsageError(
             "bad-done-share", where="--done", found="nothing" if done is None else f"{done:g}",
@@ -97,8 +99,11 @@ def read_so_far(settings: Settings, text: str, done: float | None) -> SoFar:
     parts = [part.strip() for part in text.split("/")]
     units: Literal["us", "metric"] = "metric" if settings.shop.units == "metric" else "us"
     if len(parts) == 1:
-        mass = parse_quantity(parts[0], "mass", "")[0] if parts[0] else None
-        parts = [parts[0], ""] if isinstance(mass, float) else ["", parts[0]]
+        # A bare figure could be either of both.
+        fits = {kind for kind in ("mass", "duration") if isinstance(parse_quantity(parts[0], kind, "")[0], float)}
+        if len(fits) != 1:
+            raise _unread(text)
+        parts = [parts[0], ""] if fits == {"mass"} else ["", parts[0]]
     found = [
         _figure(text, part, book_unit("mass", units) if kind == "mass" else "min", kind)
         for part, kind in zip(parts[:2], ("mass", "duration"), strict=True)
@@ -112,7 +117,7 @@ def _figure(text: str, part: str, unit: str, kind: str) -> float:
     if not part:
         return float("nan")
     value, _ = parse_quantity(part, "mass" if kind == "mass" else "duration", unit)
-    if not isinstance(value, float) or not value > 0:
+    if not isinstance(value, float) or not 0 < value <= _MOST:
         raise _unread(text)
     return value
 

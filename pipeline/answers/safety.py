@@ -286,16 +286,21 @@ def _check(question: SafetyQuestion) -> None:
         "--stored-lb-day": (question.stored_lb_day or 0.0, 0.0, 10_000.0),
         "--low-layer-factor": (question.low_layer_factor, 1.0, 100.0),
     }
+    asked = question.space
+    sides = {"--length-ft": asked.length_ft, "--width-ft": asked.width_ft, "--height-ft": asked.height_ft}
+    numbers |= {option: (side, 0.1, 10_000.0) for option, side in sides.items() if side is not None}
+    air = {"--air-changes": asked.air_changes_per_hour, "--flow-cfm": asked.flow_cfm}
+    numbers |= {option: (figure, 0.0, 10_000_000.0) for option, figure in air.items() if figure is not None}
     if question.protection is not None:
         numbers["--nrr"] = (question.protection.nrr_db, 0.0, 40.0)
-    if question.space.noise_dba is not None:
-        numbers["--noise-dba"] = (question.space.noise_dba, 40.0, 150.0)
-    if question.space.door_flow_cfm is not None:
-        numbers["--door-flow-cfm"] = (question.space.door_flow_cfm, 0.0, 1_000_000.0)
-    if question.space.altitude_ft is not None:
-        numbers["--altitude-ft"] = (question.space.altitude_ft, -1500.0, 20_000.0)
-    if question.space.temperature_f is not None:
-        numbers["--temperature-f"] = (question.space.temperature_f, -40.0, 140.0)
+    if asked.noise_dba is not None:
+        numbers["--noise-dba"] = (asked.noise_dba, 40.0, 150.0)
+    if asked.door_flow_cfm is not None:
+        numbers["--door-flow-cfm"] = (asked.door_flow_cfm, 0.0, 1_000_000.0)
+    if asked.altitude_ft is not None:
+        numbers["--altitude-ft"] = (asked.altitude_ft, -1500.0, 20_000.0)
+    if asked.temperature_f is not None:
+        numbers["--temperature-f"] = (asked.temperature_f, -40.0, 140.0)
     for option, (value, low, high) in numbers.items():
         if not low <= value <= high:
             raise UsageError(

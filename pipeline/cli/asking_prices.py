@@ -128,7 +128,7 @@ def describing(command: Callable[..., None]) -> Callable[..., None]:
 def _jobs_asked(asking: Asking, described: Described, customer: str = "") -> Sequence[JobAsked]:
     from pipeline.answers.requests import job_from_options
 
-    day = read_date(described.date, "--date") if described.date else asking.today
+    day = read_date(described.date, "--date") if described.date is not None else asking.today
     if described.jobs is not None:
         from pipeline.answers.request_files import jobs_from_file
 

@@ -31,6 +31,8 @@ TodayOption = Annotated[
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Fixes the draws.")]
 LevelOption = Annotated[float, typer.Option("--level", help="Level of the interval, such as 0.8.")]
 HERE = Path()
+#: Days of which answers can be asked: calendars reach some years around each.
+_FIRST_YEAR, _LAST_YEAR = 1900, 2199
 #: Signs of our own texts in letters that every terminal has.
 _PLAIN = {"°": "deg ", "€": "EUR ", "£": "GBP ", "…": "...", "–": "-", "×": "x", "±": "+/-", "─": "-", "━": "-"}
 #: Commands asked many times a day: their text tells each caution in one line.
@@ -44,15 +46,21 @@ def read_date(text: str, option: str) -> date:
     Raises
     ------
     UsageError
-        When it is none.
+        When it is none, or of no year a shop may ask of.
     """
     try:
-        return date.fromisoformat(text.strip())
+        day = date.fromisoformat(text.strip())
     except ValueError as error:
         raise UsageError(
             "bad-date", where=option, found=f"`{text}`", expected="a date such as 2026-06-30",
             do="Write year-month-day.",
         ) from error  # fmt: skip
+    if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
+        raise UsageError(
+            "bad-date", where=option, found=f"`{text}`", expected=f"a year from {_FIRST_YEAR} to {_LAST_YEAR}",
+            do="Check the year.",
+        )  # fmt: skip
+    return day
 
 
 def read_level(level: float) -> float:

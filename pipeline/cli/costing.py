@@ -19,7 +19,7 @@ from pipeline.cli.common import (
     style_of,
     tell,
 )
-from pipeline.cli.together import refuse_without
+from pipeline.cli.together import refuse_blank, refuse_without
 from shared.errors import RimebookError, UsageError
 
 
@@ -43,6 +43,7 @@ def costing(
     from pipeline.answers.costing import cost_jobs
     from pipeline.present.costing_text import render_costing
 
+    refuse_blank(context, ("payback",))
     refuse_without(context, ("force",), "price_list", do="Leave --force out, or name the file: --price-list prices.csv")
     asking = ask(book, today, seed=seed, level=level)
     if price_list is not None:

@@ -18,6 +18,7 @@ from pipeline.cli.common import (
     read_quantity,
     show,
 )
+from pipeline.cli.together import refuse_blank
 
 MonthsOption = Annotated[int, typer.Option("--months", help="Whole months to forecast, 1 to 6.")]
 ChangeOption = Annotated[
@@ -30,6 +31,7 @@ MachineOption = Annotated[str, typer.Option("--add-machine", metavar="NAME", hel
 
 
 def forecast(
+    context: typer.Context,
     months: MonthsOption = 3,
     jobs_change: ChangeOption = 0.0,
     ice_price: PriceOption = None,
@@ -46,6 +48,7 @@ def forecast(
     from pipeline.answers.forecasting import forecast as look_ahead
     from pipeline.present.forecast_text import render_forecast
 
+    refuse_blank(context, ("add_machine",))
     asking = ask(book, today, seed=seed, level=level)
     shop = asking.book.settings.shop
     usd_per_lb = None

@@ -50,7 +50,7 @@ def technique(
         if given(context, mode):
             refuse_beside(context, mode, ("mask",))
     asking = ask(book, today, seed=seed, level=level)
-    day = read_date(change, "--change") if change else None
+    day = read_date(change, "--change") if change is not None else None
     answer = review(asking, TechniqueQuestion(job, day, mask, thrift))
     show("technique", asking, answer, render_technique, as_json=as_json)
 

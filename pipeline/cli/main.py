@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -58,12 +60,17 @@ def _whole(
     """Take what holds for every command."""
 
 
-#: What the parser says of a value, and what it means to who typed it.
+#: What the parser says of a value: what else it is than what may stand there, and what that is.
 _VALUES = (
-    ("Input should be a valid number, unable to parse string as a number", "no number"),
-    ("Input should be a valid integer, unable to parse string as an integer", "no whole number"),
-    ("Input should be a valid integer, got a number with a fractional part", "no whole number"),
+    (r"Input should be a valid number.*", "no number", "a number"),
+    (r"Input should be a valid integer.*", "no whole number", "a whole number"),
+    (r"Input should be greater than or equal to (\S+)", "", r"\1 or more"),
+    (r"Input should be less than or equal to (\S+)", "", r"\1 or less"),
+    (r"Value error, .* is not one of (.*)", "", r"one of \1"),
 )
+_INVALID = re.compile(r"Invalid value for '(?P<option>[^']+)': (?P<said>.*)", re.DOTALL)
+#: A word longer than this is cut where an error tells it: a slip of the clipboard would hide what is wrong with it.
+_LONG_WORD = re.compile(r"(\S{80})\S{200,}(\S{20})")
 
 
 def _command(arguments: list[str]) -> str:
@@ -75,12 +82,36 @@ def _in_words(found: str) -> str:
     for said, meant in (("Missing ", "no "), ("Got unexpected", "unexpected")):
         if found.startswith(said):
             found = meant + found.removeprefix(said)
-    for said, meant in _VALUES:
-        found = found.replace(said, meant)
     return (found[:1].lower() + found[1:]).rstrip(".")
 
 
+def _of_usage(found: str, arguments: list[str], see: str) -> Problem:
+    """Return the problem of a command line that the parser does not take, with the option and its value."""
+    invalid = _INVALID.fullmatch(found.rstrip("."))
+    if invalid:
+        option, said = invalid["option"], invalid["said"]
+        for pattern, meant, expected in _VALUES:
+            match = re.fullmatch(pattern, said, re.DOTALL)
+            if match:
+                value = _value_of(option, arguments)
+                shown = ", ".join(part for part in ("" if value is None else f"`{value}`", meant) if part)
+                return Problem("usage", option, shown or "another value", match.expand(expected), see)
+    return Problem("usage", "command line", _in_words(found), "a call this command takes", see)
+
+
+def _value_of(option: str, arguments: list[str]) -> str | None:
+    """Return the value of an option as it stands on the command line; None for an argument without a name."""
+    for place, text in reversed(list(enumerate(arguments))):
+        if text == option:
+            return arguments[place + 1] if place + 1 < len(arguments) else None
+        if text.startswith(f"{option}="):
+            return text.removeprefix(f"{option}=")
+    return None
+
+
 def _told(problem: Problem, code: int, arguments: list[str]) -> int:
+    where, found, do = (_LONG_WORD.sub(r"\1...\2", text) for text in (problem.where, problem.found, problem.do))
+    problem = replace(problem, where=where, found=found, do=do)
     if "--json" in arguments:
         from pipeline.present.json_text import render_error
 
@@ -102,8 +133,7 @@ def main(arguments: list[str]) -> int:
         command = _command(arguments)
         known = {c.name for c in app.registered_commands}
         see = f"rimebook {command} --help" if command in known else "rimebook --help"
-        problem = Problem("usage", "command line", _in_words(found), "a call this command takes", f"See: {see}")
-        return _told(problem, error.exit_code, arguments)
+        return _told(_of_usage(found, arguments, f"See: {see}"), error.exit_code, arguments)
     except (Abort, KeyboardInterrupt):
         tell("Stopped; nothing was left half done.")
         return 1
@@ -111,6 +141,11 @@ def main(arguments: list[str]) -> int:
         # The reader of our output has gone (such as `| head`): nothing to tell, and nobody to tell it to.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:  # of the world outside, where no place in the program knows better
+        problem = Problem("file-system", str(error.filename or f"rimebook {_command(arguments)}"),
+                          error.strerror or str(error), "a file or folder that can be read and written",
+                          "Check the name, the disk and the permissions.")  # fmt: skip
+        return _told(problem, 1, arguments)
     except MemoryError:
         problem = Problem("out-of-memory", "this machine", "not enough memory", "room for the work",
                           "Close other programs or split the input.")  # fmt: skip

@@ -37,7 +37,7 @@ def order(
 
     if fit:
         refuse_beside(context, "fit", ("jobs", "start"))
-    first = read_date(start, "--from") if start else None
+    first = read_date(start, "--from") if start is not None else None
     asking = ask(book, today, seed=seed, level=level)
     if first is not None and today is None and first < asking.today:
         asking = ask(book, first.isoformat(), seed=seed, level=level)
@@ -54,7 +54,7 @@ def order(
     if jobs is not None:
         raise UsageError("jobs-without-fit", where="--jobs", found="waiting jobs without --fit", expected="--fit",
                          do="Add --fit to ask which of them fit in the ice that is left.")  # fmt: skip
-    weekdays = tuple(d.strip().casefold() for d in deliver.split(",")) if deliver else None
+    weekdays = tuple(d.strip().casefold() for d in deliver.split(",")) if deliver is not None else None
     question = OrderQuestion(start=first, n_days=days, deliver=weekdays, service=service)
     show("order", asking, order_ice(asking, question), render_order, as_json=as_json)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal, cast
 import typer
 
 from pipeline.cli.common import read_price
-from pipeline.cli.together import given, refuse_beside, refuse_without
+from pipeline.cli.together import given, refuse_beside, refuse_blank, refuse_without
 from shared.errors import UsageError
 
 if TYPE_CHECKING:
@@ -66,6 +66,7 @@ def check_mode(context: typer.Context) -> None:
     ------
     UsageError
     """
+    refuse_blank(context, ("compare", "so_far", "job_id"))
     for mode, takes in _MODES.items():
         if given(context, mode):
             refuse_beside(context, mode, takes)

@@ -49,7 +49,7 @@ def log(
     asking = ask(book, today, seed=seed, level=level)
     pellets, minutes = parse_total(total)
     entry = JobEntry(
-        job_id=job_id, day=read_date(date, "--date") if date else asking.today, vehicle_class=vehicle,
+        job_id=job_id, day=read_date(date, "--date") if date is not None else asking.today, vehicle_class=vehicle,
         zones=tuple(parse_zone(z) for z in zone or []), total_pellets=pellets, total_minutes=minutes, vehicle=plate,
         operator=operator, machine=machine, container=container, coating_removed="yes" if coating_removed else "",
         setup=setup, cleanup=cleanup, price=price, customer=customer, note=note,

@@ -47,6 +47,9 @@ def report(
             expected="a name such as report.html",
             do=f"Write --out {out.with_suffix('.html')} --pdf: the PDF is written beside the page, as {out.name}.",
         )  # fmt: skip
+    if not out.name:
+        raise UsageError("no-file-name", where="--out", found=f"`{out}`", expected="the name of a file",
+                         do="For example: --out report.html")  # fmt: skip
     asking = ask(book, today, seed=seed, level=level)
     paper = out.with_suffix(".pdf")
     for file in (out, paper) if pdf else (out,):

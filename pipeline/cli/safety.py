@@ -10,7 +10,7 @@ import typer
 from pipeline.cli.asking_prices import VehicleOption, ZoneOption
 from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
 from pipeline.cli.measures import measure_option
-from pipeline.cli.together import given, refuse_both, refuse_without
+from pipeline.cli.together import given, refuse_blank, refuse_both, refuse_without
 
 Share = Annotated[float | None, typer.Option("--mixing", min=0.05, max=1, help="Share of fresh air that mixes in.")]
 
@@ -107,7 +107,7 @@ def safety(
     )  # fmt: skip
     worn = Protection(nrr, protector.value, second) if nrr is not None else None
     question = SafetyQuestion(
-        bay=bay, space=space, day=read_date(date, "--date") if date else None, jobs=jobs, pause_min=pause,
+        bay=bay, space=space, day=read_date(date, "--date") if date is not None else None, jobs=jobs, pause_min=pause,
         stored_lb=stored, stored_lb_day=stored_rate, low_layer_factor=low_layer, protection=worn, van=van,
     )  # fmt: skip
     show("safety", asking, check(asking, question), render_safety, as_json=as_json)
@@ -115,6 +115,7 @@ def safety(
 
 def _check_together(context: typer.Context) -> None:
     """Refuse options that the answer would leave out."""
+    refuse_blank(context, ("vehicle",))
     refuse_both(context, "bay", "van", do="Ask for the bay and for the vehicle one after the other.")
     refuse_both(context, "air_changes", "flow", do="Give what was measured.")
     refuse_without(context, ("protector", "second"), "nrr", do="Add --nrr with the figure on the protector's label.")

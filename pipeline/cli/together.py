@@ -89,6 +89,20 @@ def refuse_both(context: typer.Context, name: str, other: str, *, do: str) -> No
         )  # fmt: skip
 
 
+def refuse_blank(context: typer.Context, names: Collection[str]) -> None:
+    """Refuse options on the command line without a value, as an unset variable leaves them: they would ask nothing.
+
+    Raises
+    ------
+    UsageError
+        ``blank-option``
+    """
+    for parameter in _given(context):
+        if parameter.name in names and not str(context.params[parameter.name]).strip():
+            raise UsageError("blank-option", where=_option(parameter), found="nothing", expected="a value",
+                             do=f"Give one, or leave {_option(parameter)} out.")  # fmt: skip
+
+
 def _given(context: typer.Context) -> Iterator[Any]:
     """Yield the parameters that stand on the command line, in the order of the command's help."""
     return (p for p in context.command.params if p.name and given(context, p.name))

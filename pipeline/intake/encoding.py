@@ -89,7 +89,7 @@ def _told(told: str) -> Encoded:
     try:
         name = codecs.lookup(told).name
         "".encode(name)
-    except (LookupError, TypeError):
+    except (LookupError, TypeError, UnicodeError):  # the last of a codec that takes nothing at all
         raise RimebookError(
             "unknown-encoding",
             where="--encoding",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -14,9 +15,13 @@ from shared.version import VERSION
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["quote", "--found", "abc"], "'--found': no whole number"),
-        (["order", "--days", "1.5"], "'--days': no whole number"),
-        (["forecast", "--jobs-change", "ten"], "'--jobs-change': no number"),
+        (["quote", "--found", "abc"], "--found: found `abc`, no whole number; expected a whole number"),
+        (["order", "--days", "1.5"], "--days: found `1.5`, no whole number"),
+        (["forecast", "--jobs-change", "ten"], "--jobs-change: found `ten`, no number; expected a number"),
+        (["quote", "--count", "999"], "--count: found `999`; expected 200 or less"),
+        (["estimate", "--ice-on=-5"], "--ice-on: found `-5`; expected 0 or more"),
+        (["safety", "--protector", "cap"], "--protector: found `cap`; expected one of 'muffs', 'formable', 'other'"),
+        (["undo", "last"], "[BATCH]: found no whole number"),
     ],
 )
 def test_a_value_that_is_no_number_is_told_plainly(
@@ -73,3 +78,82 @@ def test_the_unit_of_an_options_name_may_be_written(
 def test_the_version_is_told(run: Callable[..., tuple[int, str, str]]) -> None:
     """--version answers by itself, with the version of the package."""
     assert run("--version") == (0, f"rimebook {VERSION}\n", "")
+
+
+JOB = ("--vehicle", "van", "--zone", "interior")
+ROOM = ("--length-ft", "40", "--width-ft", "20", "--height-ft", "12")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["estimate", *JOB, "--date", ""], "--date: found ``; expected a date"),
+        (["order", "--from", ""], "--from: found ``"),
+        (["order", "--deliver", ""], "--deliver: found ``"),
+        (["technique", "--change", ""], "--change: found ``"),
+        (["safety", *ROOM, *JOB, "--date", ""], "--date: found ``"),
+        (["log", "--job-id", "A", "--vehicle", "van", "--zone", "interior=9lb/40min", "--date", ""], "--date:"),
+        (["estimate", *JOB, "--today", "0001-01-01"], "found `0001-01-01`; expected a year from 1900 to 2199"),
+        (["order", "--today", "9999-12-31"], "--today: found `9999-12-31`"),
+        (["quote", *JOB, "--compare", ""], "--compare: found nothing; expected a value"),
+        (["quote", *JOB, "--so-far", " ", "--done", "0.3"], "--so-far: found nothing"),
+        (["quote", *JOB, "--so-far", "30", "--done", "0.3"], "--so-far: found `30`"),
+        (["quote", *JOB, "--so-far", "1e9lb/2min", "--done", "0.3"], "--so-far: found `1e9lb/2min`"),
+        (["quote", *JOB, "--so-far", "3lb/2min", "--done", "1e-300"], "--done: found 1e-300"),
+        (["costing", "--payback", ""], "--payback: found nothing"),
+        (["report", "--out", ""], "--out: found `.`; expected the name of a file"),
+        (["forecast", "--add-machine", ""], "--add-machine: found nothing"),
+        (["safety", *ROOM, *JOB, "--length-ft", "0"], "--length-ft: found 0; expected 0.1 to 10000"),
+        (["safety", *ROOM, *JOB, "--width-ft", "1e308"], "--width-ft: found 1e+308"),
+        (["safety", *ROOM, *JOB, "--flow-cfm", "-5"], "--flow-cfm: found -5"),
+        (["safety", *ROOM, *JOB, "--air-changes", "inf"], "--air-changes: found inf"),
+    ],
+)  # fmt: skip
+def test_a_value_that_asks_nothing_or_the_impossible_is_told(
+    arguments: list[str], said: str, run: Callable[..., tuple[int, str, str]], new_book: Callable[..., Book]
+) -> None:
+    """It is refused by the name of its option, with the value, and no answer is made up without it."""
+    code, out, told = run(*arguments, "--book", str(new_book().folder))
+    assert (code, out) == (2, "")
+    assert said in told
+
+
+def test_a_long_word_is_cut_in_an_error(
+    run: Callable[..., tuple[int, str, str]], new_book: Callable[..., Book]
+) -> None:
+    """A slip of the clipboard does not hide what is wrong with it, in text and in JSON."""
+    at = ("--book", str(new_book().folder))
+    call = ("estimate", "--vehicle", "x" * 5000, "--zone", "interior")
+    code, _, told = run(*call, *at)
+    assert code == 1
+    assert "--vehicle: found `xxx" in told
+    assert "x...x" in told
+    assert len(told) < 500
+    assert len(run(*call, *at, "--json")[1]) < 600
+
+
+@pytest.mark.parametrize("call", [("import", "{long}"), ("estimate", *JOB, "--book", "{long}"), ("import", "{loop}")])
+def test_a_name_that_the_system_refuses_is_told(
+    call: tuple[str, ...], run: Callable[..., tuple[int, str, str]], new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Names too long and links in a circle are the user's to mend, and no fault of the program."""
+    loop = tmp_path / "loop.csv"
+    loop.symlink_to(loop)
+    filled = [a.format(long="n" * 300 + ".csv", loop=loop) for a in call]
+    where = () if "--book" in call else ("--book", str(new_book().folder))
+    code, _, told = run(*filled, *where)
+    assert code == 1
+    assert "expected a file or folder that can be read and written" in told
+    assert "RIMEBOOK_TRACE" not in told
+
+
+def test_a_codec_that_takes_nothing_is_no_encoding(
+    run: Callable[..., tuple[int, str, str]], new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Python knows codecs that are no encoding of a text."""
+    file = tmp_path / "jobs.csv"
+    file.write_text("job_id,date,vehicle_class,zone\nA,2026-03-02,van,interior\n")
+    for name in ("undefined", "rot13"):
+        code, _, told = run("import", str(file), "--encoding", name, "--book", str(new_book(name=name).folder))
+        assert code == 1
+        assert f"--encoding: found '{name}'; expected a text encoding" in told

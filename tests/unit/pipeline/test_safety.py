@@ -196,10 +196,10 @@ def test_noise_counts_trigger_time_only(asking):
     ("question", "code"),
     [
         (SafetyQuestion(bay="nroth", stored_lb=1), "unknown-bay"),
-        (SafetyQuestion(space=SpaceAsked(length_ft=0, width_ft=20, height_ft=12), stored_lb=1), "bay-no-volume"),
+        (SafetyQuestion(space=SpaceAsked(length_ft=0, width_ft=20, height_ft=12), stored_lb=1), "out-of-range"),
         (SafetyQuestion(space=SpaceAsked(length_ft=40), stored_lb=1), "bay-without-size"),
         (SafetyQuestion(bay="north", space=SpaceAsked(air_changes_per_hour=900), stored_lb=1), "impossible-air"),
-        (SafetyQuestion(bay="north", space=SpaceAsked(air_changes_per_hour=-1), stored_lb=1), "impossible-air"),
+        (SafetyQuestion(bay="north", space=SpaceAsked(air_changes_per_hour=-1), stored_lb=1), "out-of-range"),
         (SafetyQuestion(bay="north", space=SpaceAsked(flow_cfm=1e6), stored_lb=1), "impossible-air"),
         (SafetyQuestion(bay="north", space=SpaceAsked(mixing_share=1.5), stored_lb=1), "impossible-mixing"),
         (SafetyQuestion(bay="north", low_layer_factor=0.5, stored_lb=1), "out-of-range"),
