@@ -19,7 +19,7 @@ from shared.errors import RimebookError
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from pipeline.intake.column_map import ColumnMap
+    from pipeline.intake.column_map import ColumnMap, MapEntry
     from pipeline.intake.header_match import Wide
     from pipeline.intake.raw import RawChunk
     from pipeline.intake.units import Units
@@ -74,7 +74,8 @@ def match_headers(
     ------
     RimebookError
         ``doubled-columns`` where two heads mean one column and none of them is its canonical head;
-        ``other-currency`` where a head names another currency than the book's.
+        ``other-currency`` where a head names another currency than the book's; ``map-of-another-log`` where the map
+        names a column that this log does not have.
     """
     table = HeadTable(log, words)
     heads = [h for h in header if not h.startswith("reject_")]
@@ -88,7 +89,7 @@ def match_headers(
         mapped = column_map.entry(head) if column_map else None
         if mapped and not mapped.column:
             continue
-        meaning = Meaning(column_of(log, mapped.column), mapped.unit) if mapped else table.read(head)
+        meaning = _mapped(head, log, mapped, where) if mapped else table.read(head)
         if meaning is None:
             draft.unmatched.append(i)
         else:
@@ -246,6 +247,16 @@ def _one_of(
     draft.unmatched.extend(others)
     draft.notes.append(f"{heads} both mean {name}; {header[preferred[0][0]]!r} is read")
     return preferred[0]
+
+
+def _mapped(head: str, log: Log, entry: MapEntry, where: str) -> Meaning:
+    """Return what the column map says of a head of this log."""
+    if entry.column not in {column.name for column in LOGS[log]}:
+        raise RimebookError(
+            "map-of-another-log", where=where, found=f"the head `{head}`, by the column map `{entry.column}`",
+            expected=f"a column of the {log} log", do="Name the log with --kind, or correct the column map.",
+        )  # fmt: skip
+    return Meaning(column_of(log, entry.column), entry.unit)
 
 
 def _settle_vehicle(

@@ -13,7 +13,7 @@ from pipeline.intake.column_map import draft_map
 from pipeline.intake.judging import Judged, ReasonTold, judge
 from pipeline.intake.opening import open_for_import, read_column_map, write_map_draft
 from pipeline.intake.rejects import write_rejects
-from shared.errors import RimebookError
+from shared.errors import RimebookError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -124,6 +124,11 @@ def import_files(
     """
     words = words_of(book.settings)
     column_map = read_column_map(columns)
+    if kind and column_map and column_map.kind and column_map.kind != kind:
+        raise UsageError(
+            "kind-against-map", where="--kind", found=f"`{kind}` beside a column map of {column_map.kind}",
+            expected="one kind", do="Leave --kind out, or correct `kind` in the column map.",
+        )  # fmt: skip
     opened = [
         log for file in files
         for log in open_for_import(book.settings, file, words, column_map, kind, sheet, encoding, today,

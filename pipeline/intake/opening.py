@@ -77,6 +77,11 @@ def open_for_import(
     sha256 = _sha256(file)
     opened = []
     for log in logs:
+        if kind and log.kind and log.kind != kind:  # a calendar, which holds bookings whatever it is called
+            raise RimebookError(
+                "other-kind", where=str(file), found=f"--kind {kind} for {log.kind}", expected=f"--kind {log.kind}",
+                do="Leave --kind out; import files of another kind in another command.",
+            )  # fmt: skip
         name = file.name if len(logs) == 1 else f"{file.name}, sheet {log.sheet}"
         where = name if not log.sheet or len(logs) > 1 else f"{name}, sheet {log.sheet}"
         if log.kind not in SHAPES:

@@ -132,3 +132,58 @@ def test_an_encoding_of_a_file_that_says_its_own_is_refused(
     code, _, err = run("import", str(file), "--encoding", "cp1252", "--dry-run", "--book", str(book.folder))
     assert code == 1
     assert f"found --encoding 'cp1252' for {what}; expected a text file" in err
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (("estimate", *JOB, "--vehicle", "suv"), "--vehicle: found `van` and `suv`; expected one value"),
+        (("order", "--days=3", "--days", "5"), "--days: found `5` and `3`; expected one value"),
+        (("quote", "--found", "1", "--found", "2"), "--found: found `1` and `2`; expected one value"),
+    ],
+)
+def test_an_option_with_two_values_is_refused(call: tuple[str, ...], said: str, book: Book, run: Run) -> None:
+    """None of them is left out without a word."""
+    code, out, err = run(*call, "--book", str(book.folder))
+    assert (code, out) == (2, "")
+    assert said in err
+
+
+def test_an_option_may_come_twice_where_nothing_is_left_out(book: Book, run: Run) -> None:
+    """Zones are many, the same value is one, and a flag is as good as two."""
+    call = ("estimate", *JOB, "--vehicle", "van", "--zone", "engine_bay", "--coating-removed", "--coating-removed")
+    code, _, err = run(*call, "--book", str(book.folder))
+    assert code == 0, err
+
+
+@pytest.mark.parametrize(
+    ("told", "head", "code", "said"),
+    [
+        ("weighings", 'kind = "jobs"\n', 2, "--kind: found `weighings` beside a column map of jobs"),
+        ("weighings", "", 1, "found the head `job_id`, by the column map `job_id`; expected a column of the weighings"),
+        ("jobs", 'kind = "jobs"\n', 0, ""),
+    ],
+)
+def test_a_kind_against_the_column_map_is_told(
+    told: str, head: str, code: int, said: str, book: Book, tmp_path: Path, run: Run
+) -> None:
+    """A map of one log does not read another, and says so."""
+    columns = tmp_path / "map.toml"
+    columns.write_text(f'{head}[columns]\n"job_id" = "job_id"\n')
+    file = tmp_path / "log.csv"
+    file.write_text("job_id,date,vehicle_class,zone,pellets_lb\nA,2026-03-02,van,interior,9\n")
+    call = ("import", str(file), "--kind", told, "--columns", str(columns), "--dry-run")
+    found, _, err = run(*call, "--book", str(book.folder))
+    assert found == code
+    assert said in err
+    assert "RIMEBOOK_TRACE" not in err
+
+
+def test_a_calendar_is_of_no_other_kind(book: Book, run: Run) -> None:
+    """A calendar holds bookings; another kind told of it is refused and not dropped."""
+    file = Path(__file__).parents[3] / "data_demo" / "messy" / "bookings.ics"
+    at = ("--dry-run", "--book", str(book.folder))
+    code, _, err = run("import", str(file), "--kind", "jobs", *at)
+    assert code == 1
+    assert "found --kind jobs for bookings; expected --kind bookings" in err
+    assert run("import", str(file), "--kind", "bookings", *at)[0] == 0
