@@ -159,7 +159,7 @@ def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_remove
     for text in soil:
         if ":" not in text:
             raise UsageError(
-                "no-soil", where=f"--soil {text}", found="no soil level", expected="ZONE:SOIL",
+                "no-soil", where=f"`{text}` beside --found", found="no soil level", expected="ZONE:SOIL",
                 do="For example: --soil undercarriage:severe",
             )  # fmt: skip
         zones, level = read_zone_option(words, text)

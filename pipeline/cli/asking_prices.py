@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
@@ -132,7 +132,8 @@ def _jobs_asked(asking: Asking, described: Described, customer: str = "") -> Seq
     if described.jobs is not None:
         from pipeline.answers.request_files import jobs_from_file
 
-        return jobs_from_file(asking, described.jobs, day)
+        named = jobs_from_file(asking, described.jobs, day)
+        return [replace(job, customer=job.customer or customer.strip()) for job in named]
     one = job_from_options(
         asking.book.settings, vehicle=described.vehicle, zones=described.zone or [], day=day,
         coating_removed=described.coating_removed, machine=described.machine, operator=described.operator,
@@ -193,7 +194,9 @@ def quote(
     from pipeline.present.quote_text import render_quote
 
     check_mode(context)
-    options = QuoteOptions(price, count, compare, save, found, soil or [], so_far, done, lost, won, job_id,
+    # Beside --found a zone with its soil says what was found, as --soil does.
+    seen = [*(soil or []), *((described.zone or []) if found is not None else [])]
+    options = QuoteOptions(price, count, compare, save, found, seen, so_far, done, lost, won, job_id,
                            described.coating_removed)  # fmt: skip
     check_together(options)
     check_sheet(sheet, force=force)
@@ -204,7 +207,7 @@ def quote(
         answer = answered(asking, asked, options)
         if sheet is not None:
             if found is not None:
-                asked = [found_job(asking, found, soil or [], coating_removed=described.coating_removed)]
+                asked = [found_job(asking, found, seen, coating_removed=described.coating_removed)]
             answer = write_sheet(sheet, asking, answer, asked)
     show("quote", asking, answer, render_quote, as_json=as_json)
 

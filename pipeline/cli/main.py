@@ -27,6 +27,7 @@ from pipeline.cli import (
     setting_up,
 )
 from pipeline.cli.common import print_out, tell
+from pipeline.cli.together import ALWAYS
 from shared.errors import Problem, RimebookError, UsageError
 from shared.version import VERSION
 
@@ -108,14 +109,17 @@ def _values_of(option: str, arguments: list[str]) -> list[str]:
 
 
 def _refuse_twice(arguments: list[str]) -> None:
-    """Refuse an option with two values of which the parser would take the last and leave the other out."""
+    """Refuse an option with two values of which the parser would take the last and leave the other out.
+
+    Those that every answer takes may stand there twice: an alias of the shell sets them, and the last one counts.
+    """
     named = [text.partition("=")[0] for text in arguments if text.startswith("--")]
     once = [name for name in named if name not in _OFTEN]
     if len(once) == len(set(once)):
         return
     command = getattr(typer.main.get_command(app), "commands", {}).get(_command(arguments))
     for parameter in command.params if command else ():
-        if parameter.param_type_name != "option" or parameter.multiple or parameter.is_flag:
+        if parameter.param_type_name != "option" or parameter.multiple or parameter.is_flag or parameter.name in ALWAYS:
             continue
         values = list(dict.fromkeys(_values_of(parameter.opts[0], arguments)))
         if len(values) > 1:

@@ -27,7 +27,8 @@ CompareOption = Annotated[
 SaveOption = Annotated[bool, typer.Option("--save", help="Keep the quote under a number.")]
 FoundOption = Annotated[int | None, typer.Option("--found", metavar="NUMBER", help="Price a saved quote again.")]
 SoilOption = Annotated[
-    list[str] | None, typer.Option("--soil", metavar="ZONE:SOIL", help="With --found: what was found; repeat it.")
+    list[str] | None,
+    typer.Option("--soil", metavar="ZONE:SOIL", help="With --found: what was found; repeat it (or --zone)."),
 ]
 SoFarOption = Annotated[str, typer.Option("--so-far", metavar="30lb/25min", help="What a part-done job used so far.")]
 DoneOption = Annotated[float | None, typer.Option("--done", metavar="SHARE", help="Share of the work that is done.")]
@@ -37,7 +38,8 @@ JobIdOption = Annotated[str, typer.Option("--job-id", help="With --won: the fini
 #: What `quote` reads beside a parameter that names the job another way than by --vehicle and --zone.
 _PRICED = ("price", "compare", "save", "so_far", "done", "sheet", "force")
 _MODES: Final = {
-    "lost": (), "won": ("job_id",), "found": ("soil", "coating_removed", *_PRICED), "jobs": ("date", "count", *_PRICED)
+    "lost": (), "won": ("job_id",), "found": ("soil", "zone", "coating_removed", *_PRICED),
+    "jobs": ("date", "count", "customer", *_PRICED),
 }  # fmt: skip
 
 

@@ -22,7 +22,7 @@ def init(
     from pipeline.answers.setting_up import make_book
     from pipeline.present.setting_up_text import render_made
 
-    if folder is not None and given(context, "book"):
+    if folder is not None and given(context, "book") and folder.resolve() != book.resolve():
         raise UsageError("two-folders", where="--book", found=f"`{book}` beside the folder `{folder}`",
                          expected="one folder for the new book", do="Leave --book out.")  # fmt: skip
     asking, answer = make_book(folder or book)

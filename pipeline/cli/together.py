@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
 #: Parameters of every answer; with none to draw or to tell a range of they change nothing, and mislead nobody.
-_ALWAYS: Final = frozenset(("book", "as_json", "today", "seed", "level"))
+ALWAYS: Final = frozenset(("book", "as_json", "today", "seed", "level"))
 
 
 def given(context: typer.Context, name: str) -> bool:
@@ -41,7 +41,7 @@ def refuse_beside(context: typer.Context, mode: str, takes: Collection[str], *, 
         ``option-left-out`` for the first of them.
     """
     for parameter in _given(context):
-        if parameter.name not in {mode, *takes, *_ALWAYS}:
+        if parameter.name not in {mode, *takes, *ALWAYS}:
             by_name = {p.name: p for p in context.command.params}
             beside, others = _shown(context, by_name[mode]), ", ".join(_option(by_name[name]) for name in takes)
             raise UsageError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -29,7 +30,7 @@ def book(new_book: Callable[..., Book], tmp_path: Path, run: Run) -> Book:
     ("call", "option", "beside"),
     [
         *((("quote", "--found", "1", *given), given[0], "--found 1") for given in (
-            ("--vehicle", "van"), ("--zone", "interior"), ("--jobs", "{jobs}"), ("--date", "2026-06-01"),
+            ("--vehicle", "van"), ("--jobs", "{jobs}"), ("--date", "2026-06-01"),
             ("--machine", "a"), ("--operator", "a"), ("--ice-age", "2"), ("--feed", "2"), ("--pressure", "80"),
             ("--standoff", "6"), ("--ice-on", "0.5"), ("--customer", "K-1"), ("--count", "1"), ("--job-id", "A"),
         )),
@@ -41,7 +42,6 @@ def book(new_book: Callable[..., Book], tmp_path: Path, run: Run) -> Book:
         *(((command, "--jobs", "{jobs}", *given), given[0], "--jobs {jobs}")
           for command in ("estimate", "quote")
           for given in (JOB, ("--zone", "interior"), ("--machine", "a"), ("--feed", "2"), ("--coating-removed",))),
-        (("quote", "--jobs", "{jobs}", "--customer", "K-1"), "--customer", "--jobs {jobs}"),
         *((("order", "--fit", *given), given[0], "--fit") for given in (
             ("--days", "14"), ("--deliver", "mon"), ("--service", "0.9"))),
         (("technique", "--change", "2026-05-01", "--job", "A"), "--job", "--change 2026-05-01"),
@@ -115,6 +115,27 @@ def test_options_that_are_read_together_are_taken(call: tuple[str, ...], book: B
     assert code == 0, err
 
 
+def test_what_was_found_may_be_said_by_zones_too(book: Book, ask: Callable[..., Any]) -> None:
+    """Beside --found --zone ZONE:SOIL reads as --soil does; the result is the same to the digit."""
+    one, same = (
+        ask("quote", book.folder, "--found", "1", o, "interior:severe")["result"] for o in ("--soil", "--zone")
+    )
+    assert one == same
+    assert one != ask("quote", book.folder, "--found", "1")["result"]
+
+
+def test_a_customer_beside_a_file_is_that_of_jobs_without_one(
+    book: Book, tmp_path: Path, ask: Callable[..., Any]
+) -> None:
+    """Jobs that name their own keep it."""
+    file = tmp_path / "two.csv"
+    file.write_text("job_id,vehicle_class,zone,customer\nN-1,van,interior,\nN-2,van,interior,K-9\n")
+    ask("quote", book.folder, "--jobs", str(file), "--customer", "K-1", "--save")
+    with book.reading() as connection:
+        rows = connection.execute("select customer from quotes order by number").fetchall()
+    assert [customer for (customer,) in rows][-2:] == ["K-1", "K-9"]
+
+
 def test_a_day_without_bookings_is_told_beside_stored_ice(book: Book, run: Run) -> None:
     """Where only the stored ice is left of a question, the day that has nothing is named."""
     code, _, err = run("safety", "--stored-lb", "90", "--date", "2026-05-25", "--book", str(book.folder))
@@ -150,8 +171,9 @@ def test_an_option_with_two_values_is_refused(call: tuple[str, ...], said: str, 
 
 
 def test_an_option_may_come_twice_where_nothing_is_left_out(book: Book, run: Run) -> None:
-    """Zones are many, the same value is one, and a flag is as good as two."""
-    call = ("estimate", *JOB, "--vehicle", "van", "--zone", "engine_bay", "--coating-removed", "--coating-removed")
+    """Zones are many, the same value is one, a flag is as good as two, and an alias sets what all answers take."""
+    call = ("estimate", *JOB, "--vehicle", "van", "--zone", "engine_bay", "--coating-removed", "--coating-removed",
+            "--seed", "3", "--seed", "4")  # fmt: skip
     code, _, err = run(*call, "--book", str(book.folder))
     assert code == 0, err
 
