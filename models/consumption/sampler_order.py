@@ -45,10 +45,8 @@ _LEAST_STEP = -0.1
 _BOLDNESS = 2.0
 #: Zones are exchanged so often in one move.
 _EXCHANGES = 6
-#: A proposal costs as much as a few sweeps: one is made so often, and no more in a chain that would take it less often
-#: than this (log chance).
+#: A proposal costs as much as a few sweeps: one is made so often.
 _EVERY_SWEEPS = 15
-_HOPELESS = -30.0
 
 
 class WorkOrder:
@@ -131,8 +129,6 @@ class WorkOrder:
         log_none, log_alike, log_after = priors.log_forms()
         others = np.logaddexp(log_none, log_alike + alike.log_factor)
         log_odds = log_after + after.log_factor - others - lgamma(len(place) + 1.0) - self._log_chance(leads, place)
-        if fit is None and log_odds < _HOPELESS:
-            self._asks = False
         if rng.logistic() >= (log_odds if fit is None else -log_odds):
             return fit, self._after
         if fit is None:
