@@ -18,7 +18,7 @@ import numpy as np
 from models.consumption.design import CELL, N_SOILS, SOIL_BLOCKS, rows_of, setting_score
 from models.consumption.grades import meant
 from models.consumption.jobs import SETTINGS
-from models.consumption.order import in_order
+from models.consumption.order import has_order
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED
 from shared.vocabulary import QUANTITIES
@@ -88,11 +88,12 @@ class Scenarios:
         self.column = fitted.columns.keyed()
         self.grade = states.grade[self.pick].T.astype(np.int64)
         self.graded = bool(self.grade.any())
-        ordered = bool(in_order(states, fitted.columns).any())
+        ordered = bool(has_order(states, fitted.columns).any())
         self.after = self._spread(self.b[:, self.column["after", "after"]]) if ordered else None
         # A zone that is new comes last.
         last = np.full((n_states, 1), float(states.place.shape[1]))
         self.place = np.concatenate([states.place, last], axis=1)[self.pick].T
+        self.on_first = states.on_first[self.pick] > 0
         self.fresh: dict[tuple[str, str], NDArray[np.float64]] = {}
 
     def run(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -163,7 +164,7 @@ class Scenarios:
             log_mean += self._effect("time", "next")[:, None, :]
         if self.after is not None and n > 1:
             log_mean += self.after[:, None, :] * self._later(lines)
-        log_mean += np.log1p(self.visit / np.exp(log_mean).sum(axis=1))[:, None, :]
+        self._add_visit(log_mean, lines)
         u = _pair(z[0], z[1], self.rho[1]) * self.job_sd
         e = _pair(z[2 : 2 + n], z[2 + n :], self.rho[2])
         e = np.copysign(np.minimum(np.sqrt(self.tail * np.expm1(self.bend * e**2)), _NOISE_LIMIT), e)
@@ -175,8 +176,24 @@ class Scenarios:
 
     def _later(self, lines: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Return which lines of a job are worked after the first in each scenario, (n, n_draws)."""
-        first = np.argmin(self.place[self.zone[lines]], axis=0)
+        # Lines in one zone stand as they do where they are learned.
+        words, soil = self.words, self.request.soil
+        stand = sorted(
+            range(len(lines)),
+            key=lambda k: (*(words[of][lines[k]] for of in ("class", "zone")), int(soil[lines[k]]),
+                           *(words[of][lines[k]] for of in ("machine", "operator"))),
+        )  # fmt: skip
+        first = np.array(stand)[np.argmin(self.place[self.zone[lines[stand]]], axis=0)]
         return np.asarray(np.arange(len(lines))[:, None] != first)
+
+    def _add_visit(self, log_mean: NDArray[np.float64], lines: NDArray[np.int64]) -> None:
+        """Add the fixed amount of the visit, (2, n, n_draws): each line its share, or the line that is first all."""
+        taken = np.exp(log_mean)
+        added = np.log1p(self.visit / taken.sum(axis=1))[:, None, :]
+        if self.on_first.any() and len(lines) > 1:
+            first = ~self._later(lines)
+            added = np.where(self.on_first, np.log1p(self.visit[:, None, :] / taken) * first, added)
+        log_mean += added
 
     def _spread(self, at_states: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return values at states (..., n_states) as values of scenarios (..., n_draws)."""

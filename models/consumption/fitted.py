@@ -27,7 +27,7 @@ SCHEMA = 2
 _UNIT = {
     "b": 1e-4, "tau": 1e-4, "line_sd": 1e-4, "other_sd": 1e-4,
     "job_sd": 1e-4, "tail": 1e-2, "time_scale": 1e-5, "visit": 1e-3,
-    "rho": 1e-4, "grade": 1.0, "place": 1.0,
+    "rho": 1e-4, "grade": 1.0, "on_first": 1.0, "place": 1.0,
 }  # fmt: skip
 
 
@@ -149,7 +149,10 @@ def _states_of(stored: dict[str, Any], blocks: dict[str, tuple[str, ...]]) -> St
         for name, part in stored.items()
     }
     n = len(parts["tail"])
-    unasked = {"grade": np.zeros((n, len(blocks["operator"]))), "place": np.zeros((n, len(blocks["zone"])))}
+    unasked = {
+        "grade": np.zeros((n, len(blocks["operator"]))), "on_first": np.zeros(n),
+        "place": np.zeros((n, len(blocks["zone"]))),
+    }  # fmt: skip
     return States(**{**unasked, **parts})
 
 

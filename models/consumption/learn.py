@@ -141,8 +141,10 @@ def fit(
         if chain.soil.by_choice() or grades:
             soil = part_soil
         zones = some.blocks["zone"]
-        order = usual_order(part_states, some)
-        sampled = Sampled(part_states, zones, chain.changes(), unwritten, grades, order)
+        on_first = part_states.on_first > 0
+        order = usual_order(part_states, some) or usual_order(part_states, some, on_first)
+        carries = bool(order) and on_first.mean() > 0.5
+        sampled = Sampled(part_states, zones, chain.changes(), unwritten, grades, order, first_carries=carries)
         states = fit_all(table, planning, columns, soil, sampled, rng, tell)
     n_values = [int((table.observed(q).value > 0).sum()) for q in QUANTITIES]
     for t, n in enumerate(n_values):
@@ -202,6 +204,7 @@ def planning_states(planning: Planning, columns: Columns, seed: int) -> States:
         visit=np.zeros((N_STATES, 2)),
         rho=np.full((N_STATES, 3), 0.5),
         grade=np.zeros((N_STATES, len(columns.blocks["operator"]))),
+        on_first=np.zeros(N_STATES),
         place=np.zeros((N_STATES, len(columns.blocks["zone"]))),
     )
 

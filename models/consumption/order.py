@@ -1,7 +1,7 @@
 """A shop's working order: in which order it works the zones of a visit.
 
 The order is a place per zone, from 0. The first line of a visit is that of the zone with the least place; of lines in
-one zone (two vehicles, a second pass) the first as the lines stand.
+one zone (two vehicles, a second pass) the first as `learn.in_order` puts them.
 """
 
 from __future__ import annotations
@@ -34,21 +34,30 @@ def worked_later(job: NDArray[np.int64], place: NDArray[np.float64] | NDArray[np
     return later
 
 
-def in_order(states: States, columns: Columns) -> NDArray[np.bool_]:
+def has_order(states: States, columns: Columns) -> NDArray[np.bool_]:
     """Return in which states lines after the first of a visit take less, (n_states,)."""
     at = columns.keyed().get(("after", "after"))
-    return np.zeros(states.n, dtype=bool) if at is None else np.abs(states.b[:, 0, at]) > SWITCHED_OFF
+    if at is None:
+        return np.zeros(states.n, dtype=bool)
+    return np.asarray((np.abs(states.b[:, :, at]) > SWITCHED_OFF).any(axis=1))
 
 
-def usual_order(states: States, columns: Columns) -> tuple[str, ...]:
-    """Return the zones by their mean place over the states that have an order; none where few have."""
-    some, zones = in_order(states, columns), columns.blocks["zone"]
+def usual_order(states: States, columns: Columns, some: NDArray[np.bool_] | None = None) -> tuple[str, ...]:
+    """Return the zones by their mean place over some states; none where these are not most of all states.
+
+    `some` (n_states,) are those of `has_order` where it is not given.
+    """
+    some = has_order(states, columns) if some is None else some
     if not some.any() or some.mean() <= 0.5:
         return ()
+    zones = columns.blocks["zone"]
     return tuple(zones[k] for k in np.argsort(states.place[some].mean(axis=0), kind="stable").tolist())
 
 
 def later_share(states: States, columns: Columns) -> NDArray[np.float64]:
-    """Return what lines after the first take of what they take alone, (2,) medians over the states with an order."""
+    """Return what lines after the first take of what they take alone, (2,): medians over the states with an order.
+
+    There must be one.
+    """
     at = columns.start("after")
-    return np.asarray(np.exp(np.median(states.b[in_order(states, columns)][:, :, at], axis=0)))
+    return np.asarray(np.exp(np.median(states.b[has_order(states, columns)][:, :, at], axis=0)))

@@ -68,7 +68,9 @@ class Sampled:
     grades : dict operator -> int
         Levels that an operator writes above the true one, where that is not 0.
     order : tuple of str
-        Zones in the order in which the shop works them, where the first is paid in full; else none.
+        Zones in the order in which the shop works them, where it matters which was first; else none.
+    first_carries : bool
+        Whether the fixed amount is booked on the line that is worked first; else those after it take less.
     """
 
     states: States
@@ -77,9 +79,10 @@ class Sampled:
     unwritten: NDArray[np.float64]
     grades: dict[str, int]
     order: tuple[str, ...]
+    first_carries: bool = False
 
     def place(self, zones: tuple[str, ...]) -> NDArray[np.float64]:
-        """Return the place of zones in the order, and of one not among them; new ones come last."""
+        """Return the place of n zones in the order, and of one not among them, (n + 1,); new ones come last."""
         at = {zone: k for k, zone in enumerate(self.order)}
         return np.array([float(at.get(zone, len(at))) for zone in (*zones, "")])
 
@@ -108,6 +111,7 @@ class _Chunk:
     job: NDArray[np.int64]
     log_value: NDArray[np.float64]
     half_step: NDArray[np.float64]
+    later: NDArray[np.bool_]
 
 
 def fit_all(
@@ -154,7 +158,10 @@ def fit_all(
     visit = np.tile(np.median(part.visit, axis=0), (part.n, 1))
     grade = np.array([float(sampled.grades.get(operator, 0)) for operator in columns.blocks["operator"]])
     place = np.tile(sampled.place(columns.blocks["zone"])[:-1], (part.n, 1))
-    return replace(part, b=b, line_sd=line_sd, visit=visit, grade=np.tile(grade, (part.n, 1)), place=place)
+    return replace(
+        part, b=b, line_sd=line_sd, visit=visit, grade=np.tile(grade, (part.n, 1)), place=place,
+        on_first=np.full(part.n, float(sampled.first_carries)),
+    )  # fmt: skip
 
 
 class Newton:
@@ -176,6 +183,7 @@ class Newton:
         grades = sampled.grades if sampled else {}
         self.grade = np.array([*(grades.get(o, 0) for o in columns.blocks["operator"]), 0])
         self.place = sampled.place(columns.blocks["zone"]) if sampled and sampled.order else None
+        self.first_carries = bool(sampled and sampled.first_carries)
         self.planning, self.figures = planning, planning.of(quantity)
         self.observed: Observed = table.observed(quantity)
         size = self.observed.size()
@@ -192,7 +200,8 @@ class Newton:
         self.time = slice(columns.n, columns.n + self.n_drift)
         sds = [WEAR_SD if c.wears else STEP_SD for c in changes]
         steps_var = np.array([_TIME_SD] * self.n_drift + sds) ** 2
-        mean, var = set_moments(columns, without="after" if self.place is None else "together")
+        cheaper = self.place is not None and not self.first_carries
+        mean, var = set_moments(columns, without="together" if cheaper else "after")
         self.prior_mean, self.prior_var = np.append(mean, np.zeros_like(steps_var)), np.append(var, steps_var)
         for k, block in enumerate(POOLED):
             self.prior_var[columns.span(block)] = scales.tau[k] ** 2
@@ -250,8 +259,10 @@ class Newton:
         offset = log_median(replace(part, soil=np.zeros_like(part.soil)), self.figures) - log_soil[0]
         offset[soil >= 0] += log_soil[soil[soil >= 0]]
         self._add_usual(x, part, codes)
+        later = np.zeros(len(x), dtype=bool)
         if self.place is not None:
-            x[:, self.columns.start("after")] = worked_later(part.line_job, self.place[codes["zone"]])
+            later = worked_later(part.line_job, self.place[codes["zone"]])
+            x[:, self.columns.start("after")] = later & (not self.first_carries)
         unknown = np.flatnonzero(soil < 0)
         for level, chance in enumerate(chances.T if len(unknown) else ()):
             one = np.zeros((len(unknown), self.columns.n))
@@ -279,6 +290,7 @@ class Newton:
             job=job,
             log_value=np.log(self.observed.value[ids]),
             half_step=self.rounding[ids] / 2,
+            later=later[lines],
         )
 
     def _add_usual(self, x: NDArray[np.float64], part: JobTable, codes: dict[str, NDArray[np.int64]]) -> None:
@@ -306,8 +318,11 @@ class Newton:
         scales = self.scales
         mean = c.offset + c.x @ self.b
         by_job = np.append(c.group_first[c.job_first], len(mean))
-        planned = np.add.reduceat(np.exp(mean), by_job[:-1])
-        mean += np.repeat(np.log1p(scales.visit / planned), np.diff(by_job))
+        taken = np.exp(mean)
+        if self.first_carries:
+            mean += np.where(c.later, 0.0, np.log1p(scales.visit / taken))
+        else:
+            mean += np.repeat(np.log1p(scales.visit / np.add.reduceat(taken, by_job[:-1])), np.diff(by_job))
         top = np.maximum.reduceat(mean, c.group_first)
         part = np.exp(mean - top[c.group])
         total = np.add.reduceat(part, c.group_first)

@@ -8,7 +8,7 @@ block that a shop may do without is switched on or off as a whole (George & McCu
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -49,6 +49,11 @@ SWITCHED: dict[str, tuple[float, tuple[tuple[float, float], ...]]] = {
     "together": (0.3, ((-0.15, 0.25),)),
     "after": (0.1, ((-0.25, 0.15),)),
 }
+#: Of shops whose zones take together what they take alone, those that book the fixed amount on the line worked first.
+BOOKED_FIRST = 0.3
+#: What lines of one visit have to do with one another: nothing; all take a little less; those after the first take
+#: less; the first carries the fixed amount.
+Form = Literal["none", "alike", "after", "first"]
 _TOGETHER, _AFTER = (list(SWITCHED).index(block) for block in ("together", "after"))
 #: Variance of a coefficient that is switched off.
 _OFF_VAR = 1e-8
@@ -127,11 +132,6 @@ class Priors:
         self.var[:, span] = self._set_var[span] if on else _OFF_VAR
 
     @property
-    def together(self) -> bool:
-        """Whether all zones of a visit cost a little less together."""
-        return bool(self.on[_TOGETHER])
-
-    @property
     def in_order(self) -> bool:
         """Whether zones after the first cost less."""
         return bool(self.on[_AFTER])
@@ -141,11 +141,16 @@ class Priors:
         self.switch(_TOGETHER, on=together)
         self.switch(_AFTER, on=in_order)
 
-    def log_forms(self) -> tuple[float, float, float]:
-        """Return the log prior chances that zones worked together cost as much, all a little less, in order less."""
+    @staticmethod
+    def log_forms() -> dict[Form, float]:
+        """Return the log prior chance of each form."""
         (together, _), (in_order, _) = SWITCHED["together"], SWITCHED["after"]
-        none = (1 - together) * (1 - in_order)
-        return float(np.log(none)), float(np.log(together * (1 - in_order))), float(np.log(in_order))
+        neither = (1 - in_order) * (1 - together)
+        chance: dict[Form, float] = {
+            "none": neither * (1 - BOOKED_FIRST), "alike": (1 - in_order) * together, "after": in_order,
+            "first": neither * BOOKED_FIRST,
+        }  # fmt: skip
+        return {form: float(np.log(share)) for form, share in chance.items()}
 
     def moments(self, column: int) -> tuple[float, float]:
         """Return mean and variance of a switched column's coefficient where it is on."""

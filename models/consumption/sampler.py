@@ -63,8 +63,10 @@ class States:
         Correlation of pellets and minutes in effects, job noise, line noise.
     grade : (n_states, n_operators)
         Levels that each operator of the columns writes above the true one: -1, 0 or 1.
+    on_first : (n_states,)
+        1 where the fixed amount is booked on the line that is worked first, 0 where all lines carry their share.
     place : (n_states, n_zones)
-        Place of each zone in the shop's working order, where lines after the first of a visit cost less.
+        Place of each zone in the shop's working order, where it matters which line was first.
     """
 
     b: NDArray[np.float64]
@@ -77,6 +79,7 @@ class States:
     visit: NDArray[np.float64]
     rho: NDArray[np.float64]
     grade: NDArray[np.float64]
+    on_first: NDArray[np.float64]
     place: NDArray[np.float64]
 
     @property
@@ -133,7 +136,7 @@ class Chain:
         self.unwritten.draw(self.targets, self.levels, self.priors.noise_precision(), self.rng)
         floor = self.rows.soil_step, self.floor
         self.grading.draw(self.targets, self.priors, self._at_levels, self._put_levels, floor, self.rng)
-        self.order.draw(self.targets, self.priors, floor, self.rng)
+        self.order.draw(self.targets, self.priors, self.levels.visit, floor, self.rng)
         self.levels.draw(self.targets, self.priors, self.rng)
         self._keep_job_effects()
         for t, target in enumerate(self.targets):
@@ -228,9 +231,10 @@ class Chain:
             job_sd=priors.job_sd[None].copy(),
             tail=np.array([[t.nu for t in targets]]),
             time_scale=np.full((1, 2), self.levels.draw_ahead(self.rng)),
-            visit=self.levels.visit[None].copy(),
+            visit=self.levels.visit.amount[None].copy(),
             rho=priors.rho[None].copy(),
             grade=self.grading.grade[None].astype(np.float64),
+            on_first=np.array([float(self.levels.visit.first is not None)]),
             place=self.order.place[None].astype(np.float64),
         )
 

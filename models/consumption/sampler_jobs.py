@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.priors import SWITCHED
-from models.consumption.sampler_target import draw_from_log
-from models.consumption.sampler_time import AHEAD_DAYS, CHANCE, STEP_SD, Changes, Sums, Told
-from shared.vocabulary import QUANTITIES
+from models.consumption.sampler_time import AHEAD_DAYS, CHANCE, STEP_SD, Changes, Sums, Told, times
+from models.consumption.sampler_visit import VisitAmount
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,12 +22,6 @@ if TYPE_CHECKING:
     from models.consumption.priors import Priors
     from models.consumption.sampler_target import Target
 
-#: A fixed amount per visit (hopper, purge), lb and min: chance that there is one, median, sd of its log; from memory,
-#: without a source.
-VISIT_CHANCE = 0.4
-VISIT_AMOUNT = {"pellets_lb": 6.0, "minutes": 10.0}
-VISIT_LOG_SD = 0.7
-_VISIT_SCORES = np.linspace(-2.4, 1.8, 13)
 #: Columns that are drawn here where they are constant within every job.
 JOB_BLOCKS = ("level", "class", "operator", "machine", "together", "season", "ambient")
 #: Days of record that the chance of a change counts for.
@@ -36,7 +29,7 @@ _CHANGE_DAYS = 365.0
 
 
 class JobLevels:
-    """The move, and the state of what only it draws: `changes`, and `visit`, the fixed amounts (2,) in lb and min."""
+    """The move, and the state of what only it draws: `changes` and `visit`, the fixed amount."""
 
     def __init__(
         self, table: JobTable, columns: Columns, matrix: NDArray[np.float64], machine: NDArray[np.int64]
@@ -52,12 +45,9 @@ class JobLevels:
         alike = np.minimum.reduceat(one, first) if table.n_jobs else one
         base = np.ascontiguousarray(by_job[:, self.at])
         self.changes = Changes(table.day, alike, len(columns.blocks["machine"]), base)
-        self.visit = np.zeros(2)
+        self.visit = VisitAmount()
         self._days = _CHANGE_DAYS + (int(table.day.max() - table.day.min()) if table.n_jobs else 0)
         self._columns = columns
-        scores = -0.5 * _VISIT_SCORES**2
-        scores += np.log(VISIT_CHANCE) - np.log(np.exp(scores).sum())
-        self._visit_prior = np.append(scores, np.log(1 - VISIT_CHANCE))
 
     def add(self, jobs: NDArray[np.int64], columns: NDArray[np.int64], amount: NDArray[np.float64]) -> None:
         """Add amounts to the given columns of jobs, where they are among those drawn here.
@@ -71,63 +61,45 @@ class JobLevels:
 
     def draw(self, targets: list[Target], priors: Priors, rng: np.random.Generator) -> None:
         """Draw everything that shifts whole jobs, and bring the targets up to date."""
-        drift, amount = self.changes.drift(), self._planned(targets)
+        changes, drift = self.changes, self.changes.drift()
         weight, info = np.zeros(drift.shape), np.zeros(drift.shape)
+        rest: list[NDArray[np.float64]] = []
         for t, target in enumerate(targets):
+            level = changes.base @ target.b[self.at] + drift[t]
+            rest.append(target.y - target.fit + level[target.jobs][target.job])
             if target.n:
                 weight[t, target.jobs], info[t, target.jobs] = target.job_sums()
-            info[t] += weight[t] * (self.changes.base @ target.b[self.at] + drift[t])
-        told = self.changes.told(Sums(weight, info), priors.noise_precision())
-        marginal = self._draw_visit(told, amount, priors, rng)
-        self._draw_switches(told, marginal, priors, rng)
-        b, u = self.changes.draw(told, *priors.joint(self.at), rng)
-        drift = self.changes.drift()
+            info[t] += weight[t] * level
+        told = changes.told(Sums(weight, info), priors.noise_precision())
+        prior = priors.joint(self.at)
+
+        def log_marginal(sums: NDArray[np.float64]) -> NDArray[np.float64]:
+            return changes.log_marginal(told, *prior, np.array([s - weight * times(told.noise_cov, s) for s in sums]))
+
+        self.visit.draw(targets, info, told.noise_cov, log_marginal, rest, rng)
+        told = changes.told(Sums(weight, info), priors.noise_precision())
+        self._draw_switches(told, priors, rng)
+        b, u = changes.draw(told, *priors.joint(self.at), rng)
+        drift = changes.drift()
         for t, target in enumerate(targets):
             target.b[self.at] = b[t]
             target.drift, target.u = drift[t, target.jobs], u[t, target.jobs]
             target.refit()
 
-    def _planned(self, targets: list[Target]) -> NDArray[np.float64]:
-        """Return each job's total before noise and before the fixed amount, (2, n_jobs), inf without a record."""
-        amount = np.full(self.changes.extra.shape, np.inf)
-        for t, target in enumerate(targets):
-            if target.n:
-                mean = target.fit - self.changes.extra[t, target.jobs][target.job]
-                amount[t, target.jobs] = np.add.reduceat(np.exp(mean), target.first)
-        return amount
-
-    def _draw_visit(self, told: Told, amount: NDArray[np.float64], priors: Priors, rng: np.random.Generator) -> float:
-        """Draw the fixed amount per visit of each quantity, given the jobs' totals as they stand without it.
-
-        Return the log marginal likelihood of the jobs at the amounts drawn.
-
-        An amount F adds log(1 + F / T) to a job of total T. T follows from the coefficients but is held while they are
-        drawn, so a sweep only approximates the joint draw.
-        """
-        prior = priors.joint(self.at)
-        for t, q in enumerate(QUANTITIES):
-            choices = np.append(VISIT_AMOUNT[q] * np.exp(VISIT_LOG_SD * _VISIT_SCORES), 0.0)
-            added = np.log1p(choices[:, None] / amount[t])
-            drift = np.repeat(self.changes.drift()[None], len(choices), axis=0)
-            drift[:, t] += added - self.changes.extra[t]
-            marginal = self.changes.log_marginal(told, *prior, drift)
-            chosen = int(draw_from_log(marginal + self._visit_prior, np.arange(float(len(choices))), rng))
-            self.visit[t], self.changes.extra[t] = choices[chosen], added[chosen]
-        return float(marginal[chosen])
-
-    def _draw_switches(self, told: Told, now: float, priors: Priors, rng: np.random.Generator) -> None:
+    def _draw_switches(self, told: Told, priors: Priors, rng: np.random.Generator) -> None:
         """Draw which of the `SWITCHED` blocks this shop has, their coefficients integrated out.
 
-        `now` is the log marginal likelihood of the jobs with the blocks as they stand. A working order is none of whole
-        jobs (`sampler_order`), and beside it zones do not cost less for being together in another way.
+        A working order is drawn by itself (`sampler_order`), and beside it zones do not cost less for being together in
+        another way.
         """
-        drift = self.changes.drift()[None]
+        info = told.info[None]
+        now = float(self.changes.log_marginal(told, *priors.joint(self.at), info)[0])
         for k, (block, (chance, _)) in enumerate(SWITCHED.items()):
-            if block == "after" or (block == "together" and priors.in_order):
+            if block == "after" or (block == "together" and (priors.in_order or self.visit.first is not None)):
                 continue
             on = bool(priors.on[k])
             priors.switch(k, on=not on)
-            other = float(self.changes.log_marginal(told, *priors.joint(self.at), drift)[0])
+            other = float(self.changes.log_marginal(told, *priors.joint(self.at), info)[0])
             odds = other - now + np.log(chance / (1 - chance)) * (-1.0 if on else 1.0)
             if rng.logistic() < odds:
                 now = other

@@ -11,10 +11,12 @@ neither the columns nor the residuals,
 
     log p = -1/2 sum_i r_i'O_i r_i + 1/2 sum_j (sum_j O_i r_i)'K_j (sum_j O_i r_i) + 1/2 g'M^-1 g - 1/2 log |M|.
 
-One more column v, whose coefficients d are N(m, S) beforehand, with B = <x, v>:
+One more column v, or one of its own for each quantity, whose coefficients d are N(m, S) beforehand, with B = <x, v>:
 
     Q = <v, v> + S^-1 - B'M^-1 B,  h = <v, r> + S^-1 m - B'M^-1 g,  d ~ N(Q^-1 h, Q^-1),
-    log Bayes factor = 1/2 h'Q^-1 h - 1/2 log |Q| - 1/2 log |S| - 1/2 m'S^-1 m.
+    log Bayes factor = 1/2 h'Q^-1 h - 1/2 log |Q| - 1/2 log |S| - 1/2 m'S^-1 m;
+
+where d = m is known, S = 0, it is m'h - 1/2 m'Q m without the terms of the prior.
 """
 
 from __future__ import annotations
@@ -62,7 +64,7 @@ class Lines:
         rest, weight = np.zeros((2, table.n_lines)), np.zeros((2, table.n_lines))
         for t, target in enumerate(targets):
             x[target.lines] = target.x
-            rest[t, target.lines] = target.y - target.offset - target.drift[target.job]
+            rest[t, target.lines] = target.y - target.offset - target.own - target.drift[target.job]
             weight[t, target.lines] = target.l / target.s2[target.zone]
         return cls(x, rest, weight, table.line_job, np.searchsorted(table.line_job, np.arange(table.n_jobs)))
 
@@ -156,7 +158,10 @@ class Marginal:
         return np.asarray((self.c @ part)[:, :, 0].T)
 
     def with_column(self, v: NDArray[np.float64], mean: float, var: float) -> Extra:
-        """Return the fit with a column (n_lines,) more, whose coefficients are each N(mean, var) beforehand."""
+        """Return the fit with a column more, (n_lines,) or (2, n_lines), its coefficients each N(mean, var) beforehand.
+
+        Where var is 0 they are known.
+        """
         return Extra(self, v, mean, var)
 
     def log_density(self, whole: Lines, at: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -186,14 +191,21 @@ class Extra:
 
     def __init__(self, rest: Marginal, v: NDArray[np.float64], mean: float, var: float) -> None:
         x, weighted = rest.lines.x, rest.o * v
-        own = np.stack([rest.job_part(weighted[s][:, :, None])[:, :, 0] for s in range(2)])
+        own = np.stack([rest.job_part(weighted[:, s][:, :, None])[:, :, 0] for s in range(2)])
         cross = np.concatenate(
             [weighted[t] @ x - np.tensordot(own, rest.sums[t], axes=((1, 2), (0, 1))) for t in range(2)], axis=1
         )
         self.rest, self.v, self.half = rest, v, rest.solve(cross.T)
-        q = (weighted * v).sum(axis=2) - np.tensordot(own, own, axes=((1, 2), (1, 2)))
-        q += np.eye(2) / var - self.half.T @ self.half
-        h = rest.pulled @ v - np.tensordot(own, rest.own) + mean / var - self.half.T @ rest.half
+        both = np.broadcast_to(v, (2, len(x)))
+        q = np.einsum("tsi,ti->ts", weighted, both) - np.tensordot(own, own, axes=((1, 2), (1, 2)))
+        q -= self.half.T @ self.half
+        h = (rest.pulled * both).sum(axis=1) - np.tensordot(own, rest.own) - self.half.T @ rest.half
+        if not var:
+            self.step, self.cov = np.full(2, mean), np.zeros((2, 2))
+            self.log_factor = float(mean * h.sum() - 0.5 * mean**2 * q.sum())
+            return
+        q += np.eye(2) / var
+        h += mean / var
         self.cov = np.linalg.inv(q)
         self.step = self.cov @ h
         log_det = float(np.log(np.linalg.det(q)))
@@ -209,6 +221,7 @@ class Extra:
 
     def draw(self, rng: np.random.Generator) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Draw the coefficients (2, n_columns) and those of the column, (2,)."""
-        step = self.step + np.linalg.cholesky(self.cov) @ rng.standard_normal(2)
+        known = not self.cov.any()
+        step = self.step if known else self.step + np.linalg.cholesky(self.cov) @ rng.standard_normal(2)
         half = self.rest.half - self.half @ step
         return self.rest.coefficients(half + rng.standard_normal(len(half))), step

@@ -2,11 +2,12 @@
 
 The model of a quantity on the log scale, line i of job j in zone z:
 
-    y_i = offset_i + x_i'b + u_j + e_i,   u_j ~ N(a_j, v_j),   e_i ~ N(0, s2_z / l_i),   l_i ~ Gamma(nu/2, nu/2),
+    y_i = offset_i + own_i + x_i'b + u_j + e_i,   u_j ~ N(a_j, v_j),   e_i ~ N(0, s2_z / l_i),
+    l_i ~ Gamma(nu/2, nu/2),
 
-so that e_i is Student-t (Geweke 1993, J. Appl. Econometrics 8:S19-S40). A recorded total is the sum of exp(y_i) over
-its lines, whose logarithms are then latent (data augmentation, Tanner & Wong 1987, JASA 82:528-540); a figure read off
-in steps is an interval.
+so that e_i is Student-t (Geweke 1993, J. Appl. Econometrics 8:S19-S40); own_i is what the fixed amount per visit adds.
+A recorded total is the sum of exp(y_i) over its lines, whose logarithms are then latent (data augmentation, Tanner &
+Wong 1987, JASA 82:528-540); a figure read off in steps is an interval.
 """
 
 from __future__ import annotations
@@ -97,6 +98,7 @@ class Target:
         self.s02, self.nu0, self.nu = LINE_SD**2, 16.0, 10.0
         self.l = np.ones(len(self.lines))
         self.drift = np.zeros(len(self.jobs))
+        self.own = np.zeros(len(self.lines))
         self.fit = self.offset.copy()
 
     def _init_groups(self, group: NDArray[np.int64], value: NDArray[np.float64], steps: tuple[float, ...]) -> None:
@@ -128,7 +130,7 @@ class Target:
 
     def refit(self) -> None:
         """Bring each line's mean up to date after x, b, the drift of its job or the offset changed."""
-        self.fit = self.offset + self.drift[self.job] + self.x @ self.b
+        self.fit = self.offset + self.own + self.drift[self.job] + self.x @ self.b
 
     def job_sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the sums over each job's lines of their weights, and of weight times residual with the job noise."""
@@ -210,7 +212,7 @@ class Target:
         q = self.l / self.s2[self.zone]
         root = np.sqrt(q)
         precision = np.diag(1.0 / prior_var)
-        rest = self.y - self.offset - (job_mean + self.drift)[self.job]
+        rest = self.y - self.offset - self.own - (job_mean + self.drift)[self.job]
         if self.n:
             total = np.add.reduceat(q, self.first) + 1.0 / job_var
             rows = root[:, None] * self.x

@@ -133,8 +133,6 @@ class Changes:
         Prior chance that one of them is on.
     log_prior : (2 n_scopes,)
         Log prior odds of each shape and scope at one place, against off: steps first, then wear.
-    extra : (2, n_jobs)
-        What else shifts each job's level, for example its fixed amount.
     """
 
     def __init__(
@@ -165,7 +163,6 @@ class Changes:
         self._years, self._places = (day - self._first_day) / DAYS_PER_YEAR, (days - self._first_day) / DAYS_PER_YEAR
         self.scope, self.place = np.full(n_changes, -1), np.zeros(n_changes, dtype=np.int64)
         self.delta = np.zeros((n_changes, 2))
-        self.extra = np.zeros((2, len(day)))
         self.slab = np.array([STEP_SD, WEAR_SD])[:, None, None] ** 2 * np.array([[1.0, STEP_RHO], [STEP_RHO, 1.0]])
 
     @property
@@ -174,8 +171,8 @@ class Changes:
         return len(self.scope)
 
     def drift(self, without: int = -1) -> NDArray[np.float64]:
-        """Return the extra and what the changes that are on add to each job, (2, n_jobs), leaving one of them out."""
-        out = self.extra.copy()
+        """Return what the changes that are on add to each job, (2, n_jobs), leaving one of them out."""
+        out = np.zeros((2, len(self.day)))
         for k in range(self.n):
             if self.scope[k] >= 0 and k != without:
                 out += self.delta[k][:, None] * self._basis(k)
@@ -208,21 +205,25 @@ class Changes:
         return Told(sums, kept, p, h, both)
 
     def log_marginal(
-        self, told: Told, precision: NDArray[np.float64], mean: NDArray[np.float64], drift: NDArray[np.float64]
+        self, told: Told, precision: NDArray[np.float64], mean: NDArray[np.float64], info: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Return the log marginal likelihood of the jobs, to a constant, for each of k drifts (k, 2, n_jobs).
+        """Return the log marginal likelihood of the jobs, to a constant, for each of k sets of `told.info`.
 
         Parameters
         ----------
+        told : Told
+            Its own info is not read.
         precision, mean : (2 d, 2 d), (2 d,)
             Prior of the integrated coefficients, those of pellets first.
+        info : (k, 2, n_jobs)
         """
         lower, prior = np.linalg.cholesky(told.precision + precision), np.linalg.cholesky(precision)
-        pulled = (told.p * drift[:, None]).sum(axis=2)
-        v = precision @ mean + ((told.info - pulled) @ self.base).reshape(len(drift), -1)
+        drift = self.drift()
+        pulled = times(told.p, drift)
+        v = precision @ mean + ((info - pulled) @ self.base).reshape(len(info), -1)
         half = np.linalg.solve(lower, v.T)
         logs = np.log(prior.diagonal()).sum() - np.log(lower.diagonal()).sum() - 0.5 * mean @ precision @ mean
-        own = ((told.info - 0.5 * pulled) * drift).sum(axis=(1, 2))
+        own = ((info - 0.5 * pulled) * drift).sum(axis=(1, 2))
         return np.asarray(logs + 0.5 * (half**2).sum(axis=0) + own)
 
     def draw(

@@ -229,14 +229,16 @@ def _worked_later(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
     """Return what must be said of zones that are asked about together, where later ones of a visit take less."""
     fitted = fit.fitted
     order = usual_order(fitted.states, fitted.columns)
-    zones = {line.zone for job in jobs if len({line.zone for line in job.lines}) > 1 for line in job.lines}
+    zones = {line.zone for job in jobs if len(job.lines) > 1 for line in job.lines}
     if not order or not zones:
         return ()
-    pellets, minutes = (100 * np.maximum(1 - later_share(fitted.states, fitted.columns), 0.0)).tolist()
+    less = 100 * np.maximum(1 - later_share(fitted.states, fitted.columns), 0.0)
+    of = zip(less.tolist(), ("pellets", "time"), fitted.n_values, strict=True)
+    told = " and ".join(f"{share:.0f} % less {what}" for share, what, n in of if n)
     named = ", ".join(f"`{zone}`" for zone in (*order, *sorted(zones - set(order))) if zone in zones)
     return (
-        f"In this log only the first zone of a visit takes what it takes alone; later ones take about {pellets:.0f} % "
-        f"less pellets and {minutes:.0f} % less time. Zones asked about together count as worked in the order {named}.",
+        f"In this log only the first zone of a visit takes what it takes alone; later ones take about {told}. "
+        f"Zones asked about together count as worked in the order {named}.",
     )
 
 

@@ -156,6 +156,7 @@ def found_job(asking: Asking, number: int, soil: Sequence[str], *, coating_remov
 def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_removed: bool) -> JobAsked:
     words = words_of(asking.book.settings)
     lines = {line.zone: replace(line, coating_removed=line.coating_removed or coating_removed) for line in job.lines}
+    seen: dict[str, str] = {}
     for text in soil:
         if ":" not in text:
             raise UsageError(
@@ -164,6 +165,11 @@ def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_remove
             )  # fmt: skip
         zones, level = read_zone_option(words, text)
         for zone in zones:
+            if seen.setdefault(zone, level) != level:
+                raise UsageError(
+                    "two-soils", where=f"`{text}` beside --found", found=f"{zone} as {seen[zone]} and as {level}",
+                    expected="one soil level for each zone", do="Leave one of them out.",
+                )  # fmt: skip
             lines[zone] = replace(lines.get(zone, job.lines[0]), zone=zone, soil_level=level)
     return replace(job, day=asking.today, lines=tuple(lines.values()))
 

@@ -24,7 +24,7 @@ def version_of(connection: duckdb.DuckDBPyConnection) -> int:
         return 0
     try:
         row = connection.execute("select max(version) from book_schema").fetchone()
-    except duckdb.BinderException:  # a table of that name, made by another program
+    except (duckdb.BinderException, duckdb.CatalogException):  # another program's, or in a schema of its own
         return 0
     return row[0] if row and isinstance(row[0], int) else 0
 

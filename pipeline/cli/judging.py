@@ -17,7 +17,7 @@ from pipeline.cli.common import (
     read_date,
     show,
 )
-from pipeline.cli.together import given, refuse_beside
+from pipeline.cli.together import given, refuse_beside, refuse_blank
 
 
 def calibration(book: BookOption = HERE, as_json: JsonOption = False, today: TodayOption = None) -> None:
@@ -46,6 +46,7 @@ def technique(
     from pipeline.answers.reviewing import technique as review
     from pipeline.present.review_text import render_technique
 
+    refuse_blank(context, ("change", "job"))
     for mode in ("change", "job"):
         if given(context, mode):
             refuse_beside(context, mode, ("mask",))

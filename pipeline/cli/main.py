@@ -118,13 +118,19 @@ def _refuse_twice(arguments: list[str]) -> None:
     if len(once) == len(set(once)):
         return
     command = getattr(typer.main.get_command(app), "commands", {}).get(_command(arguments))
-    for parameter in command.params if command else ():
-        if parameter.param_type_name != "option" or parameter.multiple or parameter.is_flag or parameter.name in ALWAYS:
-            continue
-        values = list(dict.fromkeys(_values_of(parameter.opts[0], arguments)))
-        if len(values) > 1:
+    valued = {p.opts[0]: p for p in (command.params if command else ())
+              if p.param_type_name == "option" and not p.is_flag}  # fmt: skip
+    seen: dict[str, list[str]] = {}
+    rest = iter(arguments)
+    for text in rest:
+        name, joined, value = text.partition("=")
+        if name in valued:  # what follows is its value, whatever it looks like
+            seen.setdefault(name, []).append(value if joined else next(rest, ""))
+    for name, values in seen.items():
+        several = list(dict.fromkeys(values))
+        if len(several) > 1 and not (valued[name].multiple or valued[name].name in ALWAYS):
             raise UsageError(
-                "option-twice", where=parameter.opts[0], found=" and ".join(f"`{value}`" for value in values),
+                "option-twice", where=name, found=" and ".join(f"`{value}`" for value in several),
                 expected="one value", do="Leave the others out.",
             )  # fmt: skip
 

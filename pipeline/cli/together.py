@@ -40,7 +40,7 @@ def refuse_beside(context: typer.Context, mode: str, takes: Collection[str], *, 
     UsageError
         ``option-left-out`` for the first of them.
     """
-    for parameter in _given(context):
+    for parameter in _changed(context):
         if parameter.name not in {mode, *takes, *ALWAYS}:
             by_name = {p.name: p for p in context.command.params}
             beside, others = _shown(context, by_name[mode]), ", ".join(_option(by_name[name]) for name in takes)
@@ -63,7 +63,7 @@ def refuse_without(context: typer.Context, names: Collection[str], needed: str, 
     if given(context, needed):
         return
     wanted = next(_option(p) for p in context.command.params if p.name == needed)
-    for parameter in _given(context):
+    for parameter in _changed(context):
         if parameter.name in names:
             raise UsageError(
                 "option-alone", where=_option(parameter),
@@ -106,6 +106,11 @@ def refuse_blank(context: typer.Context, names: Collection[str]) -> None:
 def _given(context: typer.Context) -> Iterator[Any]:
     """Yield the parameters that stand on the command line, in the order of the command's help."""
     return (p for p in context.command.params if p.name and given(context, p.name))
+
+
+def _changed(context: typer.Context) -> Iterator[Any]:
+    """Yield those of them that say something else than where they are left out."""
+    return (p for p in _given(context) if context.params[p.name] != p.default)
 
 
 def _option(parameter: Any) -> str:

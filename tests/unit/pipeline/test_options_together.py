@@ -32,7 +32,7 @@ def book(new_book: Callable[..., Book], tmp_path: Path, run: Run) -> Book:
         *((("quote", "--found", "1", *given), given[0], "--found 1") for given in (
             ("--vehicle", "van"), ("--jobs", "{jobs}"), ("--date", "2026-06-01"),
             ("--machine", "a"), ("--operator", "a"), ("--ice-age", "2"), ("--feed", "2"), ("--pressure", "80"),
-            ("--standoff", "6"), ("--ice-on", "0.5"), ("--customer", "K-1"), ("--count", "1"), ("--job-id", "A"),
+            ("--standoff", "6"), ("--ice-on", "0.5"), ("--customer", "K-1"), ("--count", "2"), ("--job-id", "A"),
         )),
         *((("quote", "--lost", "1", *given), given[0], "--lost 1") for given in (
             JOB, ("--price", "300"), ("--save",), ("--found", "1"), ("--won", "1"), ("--job-id", "A"),
@@ -106,6 +106,9 @@ def test_an_option_that_says_nothing_alone_is_refused(
          "formable", "--second-protector", "--stored-lb", "50", "--stored-lb-day", "4", "--flow-cfm", "400"),
         ("safety", "--van", "--stored-lb", "50"),
         ("quote", "--lost", "1", "--today", "2026-05-21", "--seed", "1"),
+        ("quote", "--found", "1", "--count", "1"),
+        ("safety", *BAY, "--stored-lb", "90", "--pause-min", "0"),
+        ("log", "--job-id", "Z-1", *JOB[:2], "--zone", "interior=9lb/40min", "--note", "--price", "--price", "280"),
     ],
 )  # fmt: skip
 def test_options_that_are_read_together_are_taken(call: tuple[str, ...], book: Book, tmp_path: Path, run: Run) -> None:
@@ -161,6 +164,10 @@ def test_an_encoding_of_a_file_that_says_its_own_is_refused(
         (("estimate", *JOB, "--vehicle", "suv"), "--vehicle: found `van` and `suv`; expected one value"),
         (("order", "--days=3", "--days", "5"), "--days: found `5` and `3`; expected one value"),
         (("quote", "--found", "1", "--found", "2"), "--found: found `1` and `2`; expected one value"),
+        (
+            ("quote", "--found", "1", "--soil", "interior:heavy", "--zone", "interior:light"),
+            "interior as heavy and as light",
+        ),
     ],
 )
 def test_an_option_with_two_values_is_refused(call: tuple[str, ...], said: str, book: Book, run: Run) -> None:
