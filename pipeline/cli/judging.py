@@ -46,7 +46,7 @@ def technique(
     from pipeline.answers.reviewing import technique as review
     from pipeline.present.review_text import render_technique
 
-    refuse_blank(context, ("change", "job"))
+    refuse_blank(context, ("job",))
     for mode in ("change", "job"):
         if given(context, mode):
             refuse_beside(context, mode, ("mask",))

@@ -43,7 +43,7 @@ def book(new_book: Callable[..., Book], tmp_path: Path, run: Run) -> Book:
           for command in ("estimate", "quote")
           for given in (JOB, ("--zone", "interior"), ("--machine", "a"), ("--feed", "2"), ("--coating-removed",))),
         *((("order", "--fit", *given), given[0], "--fit") for given in (
-            ("--days", "14"), ("--deliver", "mon"), ("--service", "0.9"))),
+            ("--days", "7"), ("--deliver", "mon"), ("--service", "0.9"))),
         (("technique", "--change", "2026-05-01", "--job", "A"), "--job", "--change 2026-05-01"),
         (("technique", "--change", "2026-05-01", "--thrift"), "--thrift", "--change 2026-05-01"),
         (("technique", "--job", "A", "--thrift"), "--thrift", "--job A"),
@@ -71,7 +71,7 @@ def test_an_option_that_a_mode_leaves_out_is_refused(
         (("quote", *JOB, "--job-id", "A"), "--job-id", "--won"),
         (("quote", *JOB, "--force"), "--force", "--sheet"),
         (("costing", "--force"), "--force", "--price-list"),
-        (("safety", *BAY, *JOB, "--protector", "muffs"), "--protector", "--nrr"),
+        (("safety", *BAY, *JOB, "--protector", "formable"), "--protector", "--nrr"),
         (("safety", *BAY, *JOB, "--second-protector"), "--second-protector", "--nrr"),
         (("safety", *BAY, *JOB, "--stored-lb-day", "4"), "--stored-lb-day", "--stored-lb"),
         (("safety", *BAY, "--stored-lb", "90", "--pause-min", "5"), "--pause-min", "--vehicle"),
@@ -162,7 +162,7 @@ def test_an_encoding_of_a_file_that_says_its_own_is_refused(
     ("call", "said"),
     [
         (("estimate", *JOB, "--vehicle", "suv"), "--vehicle: found `van` and `suv`; expected one value"),
-        (("order", "--days=3", "--days", "5"), "--days: found `5` and `3`; expected one value"),
+        (("order", "--days=3", "--days", "5"), "--days: found `3` and `5`; expected one value"),
         (("quote", "--found", "1", "--found", "2"), "--found: found `1` and `2`; expected one value"),
         (
             ("quote", "--found", "1", "--soil", "interior:heavy", "--zone", "interior:light"),
