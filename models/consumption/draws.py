@@ -18,9 +18,9 @@ import numpy as np
 from models.consumption.design import CELL, N_SOILS, SOIL_BLOCKS, rows_of, setting_score
 from models.consumption.grades import meant
 from models.consumption.jobs import SETTINGS
-from models.consumption.order import has_order
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED
+from models.consumption.usual_order import has_order
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:

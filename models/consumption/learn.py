@@ -16,12 +16,12 @@ from models.consumption.grades import usual_grades
 from models.consumption.jobs import Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
 from models.consumption.mapping import choose_map, job_kinds
-from models.consumption.order import usual_order
 from models.consumption.plugin import Sampled, fit_all
 from models.consumption.predicting import predict
 from models.consumption.priors import POOLED
 from models.consumption.sampler import Chain, States
 from models.consumption.usual import usual_of
+from models.consumption.usual_order import usual_order
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.grades import usual_grades
-from models.consumption.order import later_share, usual_order
 from models.consumption.predicting import predict
+from models.consumption.usual_order import later_share, usual_order
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import CurrentFit, current_fit

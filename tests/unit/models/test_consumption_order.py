@@ -18,12 +18,13 @@ from models.consumption.draws import Scenarios
 from models.consumption.fitted import FittedModel
 from models.consumption.jobs import SETTINGS, Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
-from models.consumption.order import has_order, later_share, usual_order, worked_later
+from models.consumption.order import worked_later
 from models.consumption.planning import Planning, log_median
 from models.consumption.predicting import predict
 from models.consumption.sampler import Chain
 from models.consumption.sampler_marginal import Marginal
 from models.consumption.sampler_visit import SCORE_STEP, SCORES, amounts, log_prior
+from models.consumption.usual_order import has_order, later_share, usual_order
 from shared.vocabulary import QUANTITIES
 
 ORDER = ("undercarriage", "engine_bay", "interior", "door_jambs")
