@@ -274,8 +274,9 @@ def test_options_without_a_unit_are_in_the_books(new_book: Callable[..., Any], a
         ask("estimate", book, *one, "--pressure", text)["result"] for text in ("8", "8 bar", "116.030 psi", "4")
     )
     assert bare == bar
+    # Figures that differ in their digits are other jobs, with draws of their own.
     assert bare["estimates"][0]["pellets_lb"]["mean"] == pytest.approx(
-        psi["estimates"][0]["pellets_lb"]["mean"], rel=1e-3
+        psi["estimates"][0]["pellets_lb"]["mean"], rel=5e-3
     )
     assert wrong != bare
     for option, text, wanted in (("--pressure", "8 lb", "psi"), ("--feed", "900", "lb/min"), ("--standoff", "x", "in")):
