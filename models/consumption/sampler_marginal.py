@@ -86,6 +86,11 @@ class Lines:
         off = -rho * np.sqrt(self.weight[0] * self.weight[1]) / keep
         return np.array([[self.weight[0] / keep, off], [off, self.weight[1] / keep]])
 
+    @property
+    def n_jobs(self) -> int:
+        """Number of jobs."""
+        return len(self.first)
+
     def by_job(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return sums over the lines of each job along the first axis."""
         return np.asarray(np.add.reduceat(values, self.first, axis=0))
@@ -118,14 +123,19 @@ class Marginal:
         self.c = np.linalg.cholesky(np.linalg.inv(noise))
         self.pulled = times(self.o, lines.rest)
         self.own = self.job_part(self.pulled[:, :, None])[:, :, 0]
-        self.sums = np.stack([self.job_part(self.o[t, :, :, None] * lines.x) for t in range(2)])
         m, mean = priors.joint(np.arange(n))
         g = m @ mean
+        by_job = np.empty((2, lines.n_jobs, 2, n))
+        for t, s in ((0, 0), (0, 1), (1, 1)):  # O is symmetric
+            weighted = self.o[t, s][:, None] * lines.x
+            square = lines.x.T @ weighted
+            by_job[t, :, s] = by_job[s, :, t] = lines.by_job(weighted)
+            m[t * n : (t + 1) * n, s * n : (s + 1) * n] += square
+            if t != s:
+                m[s * n : (s + 1) * n, t * n : (t + 1) * n] += square.T
+        self.sums = np.ascontiguousarray(self.c.transpose(0, 2, 1) @ by_job)
         for t in range(2):
-            at = slice(t * n, (t + 1) * n)
-            g[at] += self.pulled[t] @ lines.x - np.tensordot(self.own, self.sums[t])
-            for s in range(2):
-                m[at, s * n : (s + 1) * n] += lines.x.T @ (self.o[t, s][:, None] * lines.x)
+            g[t * n : (t + 1) * n] += self.pulled[t] @ lines.x - np.tensordot(self.own, self.sums[t])
         flat = np.concatenate([part.reshape(-1, n) for part in self.sums], axis=1)
         lower, _ = dpotrf(m - flat.T @ flat, lower=1, clean=1)
         self.lower = np.asarray(lower, dtype=np.float64)

@@ -52,7 +52,7 @@ _LEAST_STEP = -0.1
 _BOLDNESS = 2.0
 #: Zones are exchanged so often in one move.
 _EXCHANGES = 6
-#: A proposal costs as much as a few sweeps: one is made so often.
+#: A move costs as much as a sweep or two: one is made so often.
 _EVERY_SWEEPS = 10
 #: Share of proposals that lines after the first take less where there is no fixed amount to be booked.
 _AFTER_WITHOUT_AMOUNT = 0.8
@@ -148,13 +148,18 @@ class WorkOrder:
         if not self._asks or self._turn % _EVERY_SWEEPS:
             return
         was: Form = "after" if priors.in_order else ("none" if visit.first is None else "first")
+        # Whether there is an order at all is asked every other time, in either state: else the chain would be biased.
+        asks = self._turn // _EVERY_SWEEPS % 2 == 1
+        if was == "none" and not asks:
+            return
         ground = _Ground.of(targets, priors, visit, self._table, tuple(self._column.values()))
         form, place, fit = was, self.place, None
         if was != "none":
             place, fit = self._exchanged(ground, was, rng)
             form, fit = self._changed(ground, was, place, fit, rng)
             ground, form, fit = self._rebooked(ground, form, place, fit, rng)
-        form, place, fit = self._left_or_entered(ground, form, place, fit, rng)
+        if asks:
+            form, place, fit = self._left_or_entered(ground, form, place, fit, rng)
         if was == form == "none":
             return
         self.place = place
