@@ -54,6 +54,8 @@ _BOLDNESS = 2.0
 _EXCHANGES = 6
 #: A move costs as much as a sweep or two: one is made so often.
 _EVERY_SWEEPS = 10
+#: Up to so many jobs each move asks whether there is an order at all, above every other one: what a sweep costs grows.
+_FEW_JOBS = 300
 #: Share of proposals that lines after the first take less where there is no fixed amount to be booked.
 _AFTER_WITHOUT_AMOUNT = 0.8
 
@@ -128,6 +130,7 @@ class WorkOrder:
         self._zone_of, self._zone = zone, zone[self._lines]
         self._column: dict[Form, int] = {"alike": columns.start("together"), "after": columns.start("after")}
         self.place = np.arange(len(columns.blocks["zone"]))
+        self._asked_each = 1 if table.n_jobs <= _FEW_JOBS else 2
         self._turn, self._asks = 0, len(self._lines) > 0 and len(self.place) > 1
 
     def draw(
@@ -148,8 +151,8 @@ class WorkOrder:
         if not self._asks or self._turn % _EVERY_SWEEPS:
             return
         was: Form = "after" if priors.in_order else ("none" if visit.first is None else "first")
-        # Whether there is an order at all is asked every other time, in either state: else the chain would be biased.
-        asks = self._turn // _EVERY_SWEEPS % 2 == 1
+        # Whether there is an order at all is asked alike in either state: else the chain would be biased.
+        asks = self._turn // _EVERY_SWEEPS % self._asked_each == 0
         if was == "none" and not asks:
             return
         ground = _Ground.of(targets, priors, visit, self._table, tuple(self._column.values()))
