@@ -8,12 +8,9 @@ from typing import Annotated
 import typer
 
 from pipeline.cli.common import HERE, BookOption, JsonOption, Progress, SeedOption, TodayOption, ask, show
-from pipeline.cli.together import given
-from shared.errors import UsageError
 
 
 def init(
-    context: typer.Context,
     folder: Annotated[Path | None, typer.Argument(metavar="[DIR]", help="A new or empty folder.")] = None,
     book: BookOption = HERE,
     as_json: JsonOption = False,
@@ -22,9 +19,6 @@ def init(
     from pipeline.answers.setting_up import make_book
     from pipeline.present.setting_up_text import render_made
 
-    if folder is not None and given(context, "book") and folder.resolve() != book.resolve():
-        raise UsageError("two-folders", where="--book", found=f"`{book}` beside the folder `{folder}`",
-                         expected="one folder for the new book", do="Leave --book out.")  # fmt: skip
     asking, answer = make_book(folder or book)
     show("init", asking, answer, render_made, as_json=as_json)
 

@@ -151,6 +151,8 @@ def test_the_sum_of_two_lognormals_is_the_convolution() -> None:
         visit=0 * two,
         rho=np.zeros((n_states, 3)),
         grade=np.zeros((n_states, 0)),
+        on_first=np.zeros(n_states),
+        place=np.zeros((n_states, 2)),
     )
     zones = PlanningFigures({"a": float(np.exp(3.0)), "b": float(np.exp(2.0))}, {"c": 1.0})
     table = one_line_jobs(np.zeros(2), ["", ""])

@@ -79,15 +79,13 @@ def test_an_option_that_a_mode_leaves_out_is_refused(
         (("safety", *BAY, *JOB, "--nrr", "25"), "--nrr", "--noise-dba"),
         (("safety", *BAY, *JOB, "--door-flow-cfm", "300"), "--door-flow-cfm", "--doors-open"),
         (("order", "--fit", "--from", "2026-05-28"), "--from", "--fit"),
-        (("init", "other", "--book", "third"), "--book", "other"),
     ],
 )
 def test_an_option_that_says_nothing_alone_is_refused(
     call: tuple[str, ...], option: str, needed: str, book: Book, run: Run
 ) -> None:
     """It is named, and so is the option that it belongs to."""
-    where = () if call[0] == "init" else ("--book", str(book.folder))
-    code, out, err = run(*call, *where)
+    code, out, err = run(*call, "--book", str(book.folder))
     assert (code, out) == (2, "")
     assert err.startswith(f"Error: {option}: found")
     assert needed in err
