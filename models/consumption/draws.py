@@ -94,6 +94,7 @@ class Scenarios:
         last = np.full((n_states, 1), float(states.place.shape[1]))
         self.place = np.concatenate([states.place, last], axis=1)[self.pick].T
         self.on_first = states.on_first[self.pick] > 0
+        self.booked = bool(self.on_first.any())
         self.fresh: dict[tuple[str, str], NDArray[np.float64]] = {}
 
     def run(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -162,9 +163,10 @@ class Scenarios:
         self._add_soil(log_mean, lines, operator, rng)
         if day > self.fitted.last_day:
             log_mean += self._effect("time", "next")[:, None, :]
-        if self.after is not None and n > 1:
-            log_mean += self.after[:, None, :] * self._later(lines)
-        self._add_visit(log_mean, lines)
+        later = self._later(lines) if n > 1 and (self.after is not None or self.booked) else None
+        if self.after is not None and later is not None:
+            log_mean += self.after[:, None, :] * later
+        self._add_visit(log_mean, later)
         u = _pair(z[0], z[1], self.rho[1]) * self.job_sd
         e = _pair(z[2 : 2 + n], z[2 + n :], self.rho[2])
         e = np.copysign(np.minimum(np.sqrt(self.tail * np.expm1(self.bend * e**2)), _NOISE_LIMIT), e)
@@ -186,13 +188,15 @@ class Scenarios:
         first = np.array(stand)[np.argmin(self.place[self.zone[lines[stand]]], axis=0)]
         return np.asarray(np.arange(len(lines))[:, None] != first)
 
-    def _add_visit(self, log_mean: NDArray[np.float64], lines: NDArray[np.int64]) -> None:
-        """Add the fixed amount of the visit, (2, n, n_draws): each line its share, or the line that is first all."""
+    def _add_visit(self, log_mean: NDArray[np.float64], later: NDArray[np.bool_] | None) -> None:
+        """Add the fixed amount of the visit, (2, n, n_draws): each line its share, or the line that is first all.
+
+        `later` (n, n_draws) are the lines after the first, None where it does not matter which was.
+        """
         taken = np.exp(log_mean)
         added = np.log1p(self.visit / taken.sum(axis=1))[:, None, :]
-        if self.on_first.any() and len(lines) > 1:
-            first = ~self._later(lines)
-            added = np.where(self.on_first, np.log1p(self.visit[:, None, :] / taken) * first, added)
+        if self.booked and later is not None:
+            added = np.where(self.on_first, np.log1p(self.visit[:, None, :] / taken) * ~later, added)
         log_mean += added
 
     def _spread(self, at_states: NDArray[np.float64]) -> NDArray[np.float64]:

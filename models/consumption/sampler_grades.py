@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.grades import GRADE_LOG_PRIOR, GRADES, log_chance_of_grades, meant
-from models.consumption.sampler_marginal import Marginal
+from models.consumption.sampler_marginal import Lines, Marginal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from models.consumption.design import Columns
     from models.consumption.jobs import JobTable
     from models.consumption.priors import Priors
-    from models.consumption.sampler_marginal import Lines
     from models.consumption.sampler_soil import LatentSoil
     from models.consumption.sampler_target import Target
 
@@ -89,7 +88,7 @@ class Grading:
         proposed[there.open] += rng.random(len(there.open)) < np.exp(there.log_q[:, 1])
         log_odds = written[new] - written[old]
         log_odds += there.log_weight(proposed) - back.log_weight(self._soil.level[lines])
-        before = Marginal(at_levels(lines, self._soil.level[lines]), priors)
+        before = Marginal(Lines.of(targets, self._table), priors)
         after = Marginal(at_levels(lines, proposed), priors)
         log_chance = log_odds + after.log_p - before.log_p
         if log_chance < _HOPELESS:
@@ -102,9 +101,7 @@ class Grading:
         b = after.draw(rng)
         step, least = floor
         for t, target in enumerate(targets):
-            target.b = b[t].copy()
-            target.b[step : step + 3] = np.maximum(target.b[step : step + 3], least[t])
-            target.refit()
+            target.put(b[t], step, least[t])
 
     def _options(
         self,

@@ -172,14 +172,12 @@ class WorkOrder:
         own = ground.alone * (1 - later) if form == "first" else ground.spread
         step, least = floor
         b, extra = fit.draw(rng) if fit else (ground.rest.draw(rng), np.zeros(2))
+        b[:, list(self._column.values())] = 0.0
+        if form in self._column:
+            b[:, self._column[form]] = extra
         for t, target in enumerate(targets):
-            target.b = b[t].copy()
-            target.b[list(self._column.values())] = 0.0
-            if form in self._column:
-                target.b[self._column[form]] = extra[t]
-            target.b[step : step + 3] = np.maximum(target.b[step : step + 3], least[t])
             target.x[:, self._column["after"]], target.own = later[target.lines], own[t, target.lines]
-            target.refit()
+            target.put(b[t], step, least[t])
 
     def _exchanged(self, ground: _Ground, form: Form, rng: np.random.Generator) -> tuple[NDArray[np.int64], Extra]:
         """Return the order and its fit after a few exchanges of two zones."""

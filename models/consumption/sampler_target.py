@@ -128,6 +128,12 @@ class Target:
         """Number of lines with a record."""
         return len(self.lines)
 
+    def put(self, b: NDArray[np.float64], soil_step: int, floor: NDArray[np.float64]) -> None:
+        """Take coefficients (n_columns,), none of the three soil steps from `soil_step` on below its `floor`."""
+        self.b = b.copy()
+        self.b[soil_step : soil_step + 3] = np.maximum(self.b[soil_step : soil_step + 3], floor)
+        self.refit()
+
     def refit(self) -> None:
         """Bring each line's mean up to date after x, b, the drift of its job or the offset changed."""
         self.fit = self.offset + self.own + self.drift[self.job] + self.x @ self.b
@@ -227,9 +233,7 @@ class Target:
         noise, _ = dtrtrs(lower, rng.standard_normal((len(g), _MOST_TRIES)), lower=1, trans=1)
         tries = centre[:, None] + noise
         good = (tries[soil_step : soil_step + 3] >= floor[:, None]).all(axis=0)
-        self.b = tries[:, int(np.argmax(good))].copy()
-        self.b[soil_step : soil_step + 3] = np.maximum(self.b[soil_step : soil_step + 3], floor)
-        self.refit()
+        self.put(tries[:, int(np.argmax(good))], soil_step, floor)
         if self.n:
             left = np.add.reduceat(q * (self.y - self.fit - job_mean[self.job]), self.first)
             self.u = job_mean + left / total + rng.standard_normal(len(total)) / np.sqrt(total)

@@ -61,12 +61,6 @@ class VisitAmount:
         self.amount = np.zeros(2)
         self.first: NDArray[np.bool_] | None = None
 
-    def put(self, targets: list[Target]) -> None:
-        """Bring what it adds to the targets' lines up to date."""
-        for target, amount in zip(targets, self.amount, strict=True):
-            target.own = self.carried(target, amount)
-            target.refit()
-
     @staticmethod
     def taken(target: Target) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return what each line of a target, and all lines of its visit, take without the fixed amount, (n,) each."""

@@ -20,11 +20,9 @@ _NAMED: Final = 3
 
 def version_of(connection: duckdb.DuckDBPyConnection) -> int:
     """Return the number of the last step of the schema that a database has; 0 where it has none of ours."""
-    if "book_schema" not in _tables(connection):
-        return 0
     try:
         row = connection.execute("select max(version) from book_schema").fetchone()
-    except (duckdb.BinderException, duckdb.CatalogException):  # another program's, or in a schema of its own
+    except (duckdb.BinderException, duckdb.CatalogException):  # there is none, or one that another program made
         return 0
     return row[0] if row and isinstance(row[0], int) else 0
 

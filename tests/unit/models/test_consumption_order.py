@@ -94,7 +94,9 @@ def ground_of(chain: Chain, amount: list[float]) -> sampler_order._Ground:
     """Return the ground of a chain's moves with a fixed amount that all lines of a visit carry."""
     visit = chain.levels.visit
     visit.amount = np.array(amount)
-    visit.put(chain.targets)
+    for target, each in zip(chain.targets, amount, strict=True):
+        target.own = visit.carried(target, each)
+        target.refit()
     columns = tuple(chain.columns.start(block) for block in ("together", "after"))
     return sampler_order._Ground.of(chain.targets, chain.priors, visit, chain.table, columns)
 
