@@ -64,9 +64,9 @@ def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold], lea
             else "newer than the last `rimebook learn`: run it to see what it should have cost"
         )
     expected = float(costed.expected_cost_usd[i])
-    # Where even the expected cost was above the price, the price is to blame, however the job went.
-    over = _overruns(asking, costed, i)
-    named = "price" if expected > price else max(over, key=lambda cause: over[cause])
+    # The expected cost may have been above the price by a dollar, and the job's own overrun many times that.
+    over = {"price": expected - price, **_overruns(asking, costed, i)}
+    named = max(over, key=lambda cause: over[cause])
     if dirtier and named in ("price", "pellets", "minutes") and _as_booked(asking, costed, i, dirtier) <= price:
         worst = max(dirtier, key=lambda told: soil_code(told.found) - soil_code(told.booked))
         return f"dirt worse than quoted: {worst.zone.replace('_', ' ')} {worst.found}, told as {worst.booked}"

@@ -11,7 +11,7 @@ from pipeline.answers.amounts import money
 from pipeline.answers.log_gaps import gaps_told
 from pipeline.book.forecast_rows import jobs_from
 from shared.counting import counted
-from shared.units import LB_KG
+from shared.units import DAYS_PER_YEAR, LB_KG
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -64,7 +64,7 @@ def _about_jobs(ground: Ground, rate: Rate) -> Iterator[str]:
             f"The log holds {counted(n, 'job')} over {counted(max(weeks, 1), 'week')}: too "
             "short to know the season or a trend, so the ranges are wide. They narrow with each logged month."
         )
-    elif weeks < _YEAR_WEEKS:
+    elif weeks < _YEAR_WEEKS and ground.known.today - int(ground.table.day.min()) < DAYS_PER_YEAR:
         yield "The log is shorter than a year: months that were never logged are partly a guess, so ranges are wide."
 
 

@@ -69,7 +69,9 @@ PressureOption = Annotated[
 StandoffOption = Annotated[
     str | None, typer.Option("--standoff", metavar="LENGTH", help="Nozzle distance, in the book's unit or as 20cm.")
 ]
-IceOnOption = Annotated[float | None, typer.Option("--ice-on", min=0, max=1, help="Share of time with the ice on.")]
+IceOnOption = Annotated[
+    float | None, measure_option("--ice-on", "share", "Share of time with the ice on.", low=0, high=1)
+]
 CoatingOption = Annotated[bool, typer.Option("--coating-removed", help="An old coating is stripped as well.")]
 
 

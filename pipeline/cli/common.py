@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
+from pipeline.cli.measures import measure_option
 from shared.errors import UsageError
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ TodayOption = Annotated[
     str | None, typer.Option("--today", metavar="DATE", help="Answer as of that morning, from only what was before it.")
 ]
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Fixes the draws.")]
-LevelOption = Annotated[float, typer.Option("--level", help="Level of the interval, such as 0.8.")]
+LevelOption = Annotated[float, measure_option("--level", "share", "Level of the interval: 0.8 or 80%.")]
 HERE = Path()
 #: Days of which answers can be asked: calendars reach some years around each.
 _FIRST_YEAR, _LAST_YEAR = 1900, 2199

@@ -8,8 +8,11 @@ import typer
 
 from pipeline.cli.asking_prices import JobsOption
 from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
+from pipeline.cli.measures import measure_option
 from pipeline.cli.together import refuse_beside
 from shared.errors import UsageError
+
+_LONG_WEEKDAYS = frozenset(("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"))
 
 
 def order(
@@ -21,7 +24,7 @@ def order(
     deliver: Annotated[str | None, typer.Option("--deliver", metavar="mon,thu", help="Days ice can come.")] = None,
     service: Annotated[
         float | None,
-        typer.Option("--service", help="Wanted chance of not running short, from each delivery to the next."),
+        measure_option("--service", "share", "Wanted chance of not running short, from each delivery to the next."),
     ] = None,
     fit: Annotated[bool, typer.Option("--fit", help="Which jobs still fit in the ice that is left?")] = False,
     jobs: JobsOption = None,
@@ -54,9 +57,15 @@ def order(
     if jobs is not None:
         raise UsageError("jobs-without-fit", where="--jobs", found="waiting jobs without --fit", expected="--fit",
                          do="Add --fit to ask which of them fit in the ice that is left.")  # fmt: skip
-    weekdays = tuple(d.strip().casefold() for d in deliver.split(",")) if deliver is not None else None
+    weekdays = tuple(_weekday(word) for word in deliver.split(",")) if deliver is not None else None
     question = OrderQuestion(start=first, n_days=days, deliver=weekdays, service=service)
     show("order", asking, order_ice(asking, question), render_order, as_json=as_json)
+
+
+def _weekday(word: str) -> str:
+    """Return a weekday's three letters where its name is written out, else the word as it is."""
+    plain = word.strip().casefold()
+    return plain[:3] if plain in _LONG_WEEKDAYS else plain
 
 
 def register(app: typer.Typer) -> None:

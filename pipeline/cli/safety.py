@@ -12,7 +12,9 @@ from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedO
 from pipeline.cli.measures import measure_option
 from pipeline.cli.together import given, refuse_blank, refuse_both, refuse_without
 
-Share = Annotated[float | None, typer.Option("--mixing", min=0.05, max=1, help="Share of fresh air that mixes in.")]
+Share = Annotated[
+    float | None, measure_option("--mixing", "share", "Share of fresh air that mixes in.", low=0.05, high=1)
+]
 
 
 class Protector(StrEnum):

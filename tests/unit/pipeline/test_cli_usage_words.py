@@ -17,9 +17,9 @@ from shared.version import VERSION
     [
         (["quote", "--found", "abc"], "--found: found `abc`, no whole number; expected a whole number"),
         (["order", "--days", "1.5"], "--days: found `1.5`, no whole number"),
-        (["forecast", "--jobs-change", "ten"], "--jobs-change: found `ten`, no number; expected a number"),
+        (["forecast", "--jobs-change", "ten"], "--jobs-change: found `ten`; expected a share, such as 0.33 or 33%"),
         (["quote", "--count", "999"], "--count: found `999`; expected 200 or less"),
-        (["estimate", "--ice-on=-5"], "--ice-on: found `-5`; expected 0 or more"),
+        (["estimate", "--ice-on=-5"], "--ice-on: found `-5`; expected 0 to 1"),
         (["safety", "--protector", "cap"], "--protector: found `cap`; expected one of 'muffs', 'formable', 'other'"),
         (["undo", "last"], "[BATCH]: found no whole number"),
     ],
@@ -157,3 +157,26 @@ def test_a_codec_that_takes_nothing_is_no_encoding(
         code, _, told = run("import", str(file), "--encoding", name, "--book", str(new_book(name=name).folder))
         assert code == 1
         assert f"--encoding: found '{name}'; expected a text encoding" in told
+
+
+@pytest.mark.parametrize(
+    ("plain", "spelled"),
+    [
+        (["forecast", "--jobs-change", "0.1"], ["forecast", "--jobs-change", "10 %"]),
+        (["forecast", "--jobs-change=-0.1"], ["forecast", "--jobs-change=-10%"]),
+        (["order", "--deliver", "mon,thu"], ["order", "--deliver", "Monday, THU"]),
+        (["order", "--service", "0.95"], ["order", "--service", "95%"]),
+        (["estimate", "--vehicle", "van", "--zone", "interior", "--level", "0.9"],
+         ["estimate", "--vehicle", "van", "--zone", "interior", "--level", "90percent"]),
+    ],
+)  # fmt: skip
+def test_shares_and_weekdays_are_read_as_people_write_them(
+    plain: list[str], spelled: list[str], new_book: Callable[..., Book], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A share may be a percentage and a weekday written out: the answer is the same."""
+    told = []
+    book = str(new_book().folder)
+    for arguments in (plain, spelled):
+        assert main([*arguments, "--book", book, "--today", "2026-07-01", "--json"]) == 0
+        told.append(capsys.readouterr().out)
+    assert told[0] == told[1]

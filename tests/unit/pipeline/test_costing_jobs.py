@@ -178,8 +178,8 @@ def test_empty_book_is_answered_in_words(new_book, capsys) -> None:
     assert "price_usd" in capsys.readouterr().out
 
 
-def losing(new_book, **figures) -> str:
-    """Return the reason told for one losing job that was expected to take 50 lb and 60 min."""
+def lost(new_book, **figures):
+    """Return what is told of one losing job that was expected to take 50 lb and 60 min."""
     price = figures.pop("price_usd", 180.0)
     book = new_book(TOML, rows=[{**ROW, "job_id": "A", "price_usd": price, **figures}])
     deliver(book, DAY - timedelta(days=1), 400, 1.5)
@@ -187,7 +187,12 @@ def losing(new_book, **figures) -> str:
     worst = costing(book).worst
     assert len(worst) == 1
     assert worst[0].expected_cost_usd is not None
-    return worst[0].because
+    return worst[0]
+
+
+def losing(new_book, **figures) -> str:
+    """Return the reason told for such a job."""
+    return lost(new_book, **figures).because
 
 
 def test_each_way_of_losing_money_is_named(new_book, tmp_path) -> None:
@@ -203,6 +208,15 @@ def test_each_way_of_losing_money_is_named(new_book, tmp_path) -> None:
     assert losing(book("d"), price_usd=260.0, pellets_lb=150.0, ice_age_days=5.0).startswith("old ice (5 days)")
     assert losing(book("e"), price_usd=260.0, minutes=400.0).startswith("more time than like jobs: 400 min")
     assert losing(book("f"), price_usd=260.0, setup_min=400.0).startswith("long set-up and clean-up: 410 min")
+
+
+def test_a_price_a_dollar_short_is_not_to_blame_for_a_large_overrun(new_book) -> None:
+    """The larger of what the price fell short and what the job took beyond expectation is named."""
+    expected = lost(lambda toml, rows: new_book(toml, rows, "a"), price_usd=120.0).expected_cost_usd
+    told = losing(lambda toml, rows: new_book(toml, rows, "b"), price_usd=expected - 1.0, pellets_lb=150.0)
+    assert told.startswith("more pellets than like jobs: 150 lb")
+    told = losing(lambda toml, rows: new_book(toml, rows, "c"), price_usd=expected - 20.0, pellets_lb=52.0)
+    assert told.startswith("price too low: ")
 
 
 def test_dirt_worse_than_booked_is_the_reason_where_the_price_fitted_the_booking(new_book) -> None:
