@@ -7,17 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.grades import usual_grades
 from models.consumption.predicting import predict
-from models.consumption.usual_order import later_share, usual_order
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.history import history
-from pipeline.answers.requests import JobAsked, as_logged, known_codes, request_table, spellings
+from pipeline.answers.request_notes import request_notes
+from pipeline.answers.requests import JobAsked, known_codes, request_table
 from pipeline.answers.safety_warning import bay_chances, bay_sentences
 from pipeline.answers.similar import LikeJob, like_jobs
-from shared.errors import nearest
 from shared.vocabulary import UNKNOWN, soil_code
 
 if TYPE_CHECKING:
@@ -133,7 +131,7 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         EstimateResult(estimates),
-        (*warnings_of(asking, fit, estimates, bay), *crew_notes(fit, jobs)),
+        (*warnings_of(asking, fit, estimates, bay), *request_notes(fit, jobs, asking.today)),
         tuple(cautions_for("estimate", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip
@@ -184,61 +182,6 @@ def warnings_of(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate
         *fit.warnings,
         *basis_warnings(asking, estimates),
         *bay.sentences(asking.book.settings, [e.job_id for e in estimates]),
-    )
-
-
-def crew_notes(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
-    """Return what must be said of the machines and operators that jobs name, and of zones that they name together."""
-    return (*_newcomers(fit, jobs), *_graded_otherwise(fit, jobs), *_worked_later(fit, jobs))
-
-
-def _newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
-    """Return what must be said of machines and operators that no learned job has: a slip of the pen, or new ones."""
-    said: list[str] = []
-    for column, codes in known_codes(fit.fitted).items():
-        known = spellings(code for code in codes if code)
-        asked = dict.fromkeys(str(getattr(line, column)) for job in jobs for line in job.lines)
-        for code in asked:
-            if not code or not known or code.casefold() in known:
-                continue
-            near = nearest(code.casefold(), list(known))
-            said.append(
-                f"{column.capitalize()} `{code}` stands in no job that was learned"
-                + (f"; did you mean `{known[near]}`?" if near else ".")
-                + f" It counts as a new {column}."
-            )
-    return tuple(said)
-
-
-def _graded_otherwise(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
-    """Return what must be said of named operators whose soil levels are read as other ones."""
-    fitted = fit.fitted
-    grades = usual_grades(fitted.states.grade, fitted.columns.blocks["operator"])
-    graders, lines = spellings(grades), (line for job in jobs for line in job.lines)
-    named = dict.fromkeys(as_logged(x.operator, graders) for x in lines if x.soil_level not in ("", UNKNOWN))
-    words = {1: ("higher", "lower"), -1: ("lower", "higher")}
-    return tuple(
-        f"Operator `{o}` writes soil a level {words[grades[o]][0]} than the colleagues do for what takes the same: the "
-        f"levels named are read as one {words[grades[o]][1]}."
-        for o in named
-        if o in grades
-    )
-
-
-def _worked_later(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
-    """Return what must be said of zones that are asked about together, where later ones of a visit take less."""
-    fitted = fit.fitted
-    order = usual_order(fitted.states, fitted.columns)
-    zones = {line.zone for job in jobs if len(job.lines) > 1 for line in job.lines}
-    if not order or not zones:
-        return ()
-    less = 100 * np.maximum(1 - later_share(fitted.states, fitted.columns), 0.0)
-    of = zip(less.tolist(), ("pellets", "time"), fitted.n_values, strict=True)
-    told = " and ".join(f"{share:.0f} % less {what}" for share, what, n in of if n)
-    named = ", ".join(f"`{zone}`" for zone in (*order, *sorted(zones - set(order))) if zone in zones)
-    return (
-        f"In this log only the first zone of a visit takes what it takes alone; later ones take about {told}. "
-        f"Zones asked about together count as worked in the order {named}.",
     )
 
 

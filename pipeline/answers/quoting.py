@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.comparing import Choice, CompareBy, compared
-from pipeline.answers.estimating import BayChances, JobEstimate, blocks_of, crew_notes, estimates_of, warnings_of
+from pipeline.answers.estimating import BayChances, JobEstimate, blocks_of, estimates_of, warnings_of
 from pipeline.answers.part_done import RestOfJob, SoFar, rest_of_job
 from pipeline.answers.pricing import (
     Binding,
@@ -22,6 +22,7 @@ from pipeline.answers.pricing import (
     round_up,
 )
 from pipeline.answers.quote_ground import Ground, JobDraws, drawn_alike, ground_of, job_cost_draws, job_draws
+from pipeline.answers.request_notes import request_notes
 from pipeline.answers.safety_warning import bay_chances
 
 if TYPE_CHECKING:
@@ -189,7 +190,8 @@ def quote_jobs(
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
-        (*warnings_of(asking, ground.fit, [q.estimate for q in quotes], bay), *crew_notes(ground.fit, jobs), *said),
+        (*warnings_of(asking, ground.fit, [q.estimate for q in quotes], bay),
+         *request_notes(ground.fit, jobs, asking.today), *said),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip

@@ -15,6 +15,7 @@ from pipeline.answers.ordering import OrderQuestion, order_ice
 from pipeline.answers.reporting_jobs import JobRow, job_rows
 from pipeline.answers.reporting_pellets import Cell, PartUsed, cells, parts_used
 from pipeline.answers.reporting_prices import PricedJobs, priced_jobs
+from pipeline.answers.request_notes import order_note
 from pipeline.answers.reviewing import TechniqueQuestion, TechniqueResult, technique
 from pipeline.answers.safety import SafetyQuestion, SafetyResult, busiest_booked_day, safety
 from pipeline.book import tables
@@ -150,12 +151,18 @@ def report_contents(asking: Asking, *, names: bool = False, tell: Tell | None = 
     said(0.85, "judging the record")
     trust = _trust(asking)
     air, air_to_log = _air(asking)
+    shown = cells(asking, fit, table)
     contents = ReportContents(
         asking.book.settings, asking.today, asking.level, asking.seed, fit, table.n_jobs, prices, ordered, ahead,
-        reviewed, trust, air, air_to_log, cells(asking, fit, table), parts_used(asking, table),
+        reviewed, trust, air, air_to_log, shown, parts_used(asking, table),
         job_rows(asking, table, names=names),
     )  # fmt: skip
-    warnings = [*fit.warnings, *(w for s in (ordered, ahead, reviewed, trust) if s.answer for w in s.answer.warnings)]
+    notes = order_note(fit, {cell.zone for cell in shown})
+    warnings = [
+        *fit.warnings,
+        *notes,
+        *(w for s in (ordered, ahead, reviewed, trust) if s.answer for w in s.answer.warnings),
+    ]
     cautions = cautions_for("report", settings=asking.book.settings, coating_removed=True)
     said(0.95, "drawing")
     return Answer(contents, tuple(dict.fromkeys(warnings)), tuple(cautions))

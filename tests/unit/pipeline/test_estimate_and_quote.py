@@ -2,19 +2,14 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from pipeline.answers import estimating
-from pipeline.answers.answer import Asking
-from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.requests import JobAsked, LineAsked
-from pipeline.book.store import open_book
 
 Ask = Callable[..., dict[str, Any]]
 Run = Callable[..., tuple[int, str, str]]
@@ -224,42 +219,6 @@ def test_codes_that_no_learned_job_has_are_told(command: str, ask: Ask, demo_fol
     assert any("Operator `QX9` stands in no job that was learned." in w for w in said)
     known = ask(command, demo_folder, *VAN, "--machine", "RIG-1")["warnings"]
     assert not any("stands in no job" in w for w in known)
-
-
-def test_an_operator_whose_levels_are_read_as_others_is_told(demo_folder: Path) -> None:
-    """Where he is named with a level, the answer says which way it is read; not where nobody has seen the soil."""
-    fit = current_fit(Asking(open_book(demo_folder), date(2026, 7, 1)))
-    states, operators = fit.fitted.states, fit.fitted.columns.blocks["operator"]
-    grade = np.zeros((states.n, len(operators)))
-    grade[:, 0], grade[:, 1] = 1.0, -1.0
-    graded = replace(fit, fitted=replace(fit.fitted, states=replace(states, grade=grade)))
-
-    def said(operator: str, soil: str) -> tuple[str, ...]:
-        line = LineAsked("van", "interior", soil, operator=operator)
-        return estimating.crew_notes(graded, [JobAsked("1", date(2026, 7, 1), (line,))])
-
-    assert "a level higher" in said(operators[0], "heavy")[0]
-    assert said(operators[0].swapcase(), "heavy") == said(operators[0], "heavy")
-    assert "read as one higher" in said(operators[1], "heavy")[0]
-    assert said(operators[2], "heavy") == said(operators[0], "unknown") == ()
-
-
-def test_zones_that_take_less_after_the_first_are_told_in_their_order(demo_folder: Path) -> None:
-    """Where the log shows a working order, and only where zones are asked about together."""
-    fit = current_fit(Asking(open_book(demo_folder), date(2026, 7, 1)))
-    states, columns = fit.fitted.states, fit.fitted.columns
-    zones, b = columns.blocks["zone"], states.b.copy()
-    b[:, :, columns.start("after")] = np.log([0.7, 0.75])
-    place = np.tile(np.arange(len(zones), 0.0, -1.0), (states.n, 1))
-    ordered = replace(fit, fitted=replace(fit.fitted, states=replace(states, b=b, place=place)))
-
-    def said(fit: CurrentFit, *zones: str) -> tuple[str, ...]:
-        return estimating.crew_notes(fit, [JobAsked("1", date(2026, 7, 1), tuple(LineAsked("van", z) for z in zones))])
-
-    (told,) = said(ordered, zones[0], "roof", zones[2])
-    assert "about 30 % less pellets and 25 % less time" in told
-    assert told.endswith(f"in the order `{zones[2]}`, `{zones[0]}`, `roof`.")
-    assert said(ordered, zones[0]) == said(fit, zones[0], zones[2]) == ()
 
 
 def test_options_without_a_unit_are_in_the_books(new_book: Callable[..., Any], ask: Ask, run: Run) -> None:
