@@ -70,7 +70,17 @@ def read_zone_option(words: Words, text: str) -> tuple[tuple[str, ...], str]:
     RimebookError
         Where the zone or the soil level is no known word; the nearest one is named.
     """
+    several = text.split(",")
     zone_text, _, soil_text = text.partition(":")
+    if len(several) > 1 and not ("," in zone_text and words.read("zone", zone_text)):
+        do = "Write " + " ".join(f"--zone {part.strip()}" for part in several if part.strip()) + "."
+        raise RimebookError("several-zones", where=f"--zone {text}", found=f"{len(several)} zones in one option",
+                            expected="one zone in each --zone", do=do)  # fmt: skip
+    asked, equals, took = text.partition("=")
+    if equals:
+        do = f"Write --zone {asked}{'' if ':' in asked else ':' + took}."
+        raise RimebookError("unknown-zone", where=f"--zone {text}", found=f"`{text}`", expected="ZONE or ZONE:SOIL",
+                            do=do)  # fmt: skip
     zone = _read_word(words, "zone", zone_text, f"--zone {text}")
     soil = _read_word(words, "soil", soil_text, f"--zone {text}") if soil_text.strip() else UNKNOWN
     return words.zones_of(zone), soil

@@ -14,13 +14,24 @@ from pipeline.answers.bookings import LOST, believes_statuses
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.estimating import predicted
 from pipeline.answers.requests import JobAsked, LineAsked
-from pipeline.answers.safety_air import MOST_DRAWS, AirTerms, Co2, CurvePoint, LimitAnswer, Oxygen, Work, assess_air
+from pipeline.answers.safety_air import (
+    MOST_DRAWS,
+    AirTerms,
+    Co2,
+    CurvePoint,
+    LimitAnswer,
+    Oxygen,
+    Work,
+    assess_air,
+    scenarios_used,
+)
 from pipeline.answers.safety_noise import NoiseAnswer, Protection, noise_answers
 from pipeline.answers.safety_space import Space, SpaceAsked, asked_space, room_of
 from pipeline.book import tables
 from shared.errors import RimebookError, UsageError
 from shared.limits import limits_for
 from shared.units import MIN_PER_DAY
+from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
     from datetime import date
@@ -168,16 +179,16 @@ def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
     door_cfm = 0.0 if space.doors_open else space.door_flow_cfm or 0.0
     terms = AirTerms(limits, question.low_layer_factor, door_cfm, shift_min, asking.level, n_scores)
     air = assess_air(room, work, terms)
+    # Of all scenarios, of which the air takes some: as an estimate of the same jobs tells them.
+    totals = [found.consumption.of(q).draws.sum(axis=0) for q in QUANTITIES] if found else []
     noise: tuple[NoiseAnswer, ...] = ()
     if space.noise_dba is not None and found:
-        trigger = settings.costs.trigger_share * work.minutes.sum(axis=0)
+        trigger = settings.costs.trigger_share * totals[1]
         noise = noise_answers(space.noise_dba, trigger, question.protection, level=asking.level, n_scores=n_scores)
     zones = {line.zone for job in jobs for line in job.lines}
     stripped = any(line.coating_removed for job in jobs for line in job.lines)
-    lb, minutes = (
-        summarise(draws.sum(axis=0), level=asking.level, n_scores=n_scores) if jobs else None
-        for draws in (work.lb, work.minutes)
-    )
+    told = [summarise(draws, level=asking.level, n_scores=n_scores) for draws in totals]
+    lb, minutes = told or (None, None)
     planned = Planned(len(jobs), len(work.lb), lb, minutes, question.pause_min, question.stored_lb, stood_min)
     counted = SpaceCounted(
         space.length_ft or 0.0, space.width_ft or 0.0, space.height_ft or 0.0, space.volume_ft3 or 0.0, space.air_cfm,
@@ -233,8 +244,7 @@ def _work(asking: Asking, question: SafetyQuestion, found: Predicted | None, sto
         lb = minutes = np.empty((0, MOST_DRAWS))
         vehicle: NDArray[np.int64] = np.empty(0, dtype=np.int64)
     else:
-        n = found.consumption.pellets.n_draws
-        kept = np.linspace(0, n - 1, min(n, MOST_DRAWS)).astype(np.int64)
+        kept = scenarios_used(found.consumption.pellets.n_draws)
         lb, minutes = found.consumption.pellets.draws[:, kept], found.consumption.minutes.draws[:, kept]
         vehicle = found.consumption.request.line_job
     loss = planned * np.exp(_LOSS_LOG_SD * rng.standard_normal(lb.shape[1]))

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-#: Scenarios used: enough for the quantiles told, few enough to answer at once.
+#: Scenarios used of the air: enough for the quantiles told, few enough to answer at once.
 MOST_DRAWS = 500
 CURVE_STEP_MIN = 10
 MOST_CURVE_MIN = MIN_PER_DAY
@@ -45,6 +45,11 @@ MOST_CURVE_MIN = MIN_PER_DAY
 LEAST_SHARE = 0.05
 KINDS: tuple[Kind, ...] = ("peak", "short_term", "shift_average")
 OXYGEN_NOTE = "does not guard against CO2"
+
+
+def scenarios_used(n_draws: int) -> NDArray[np.int64]:
+    """Return which of so many scenarios the air is told from, the same in a job's warning and in its safety answer."""
+    return np.linspace(0, n_draws - 1, min(n_draws, MOST_DRAWS)).astype(np.int64)
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import numpy as np
 
 from models.air.gas import PPM
 from models.air.room import SHIFT_MIN, SHORT_TERM_MIN, co2_course, shift_exposure, timeline, work_sources
+from pipeline.answers.safety_air import scenarios_used
 from pipeline.answers.safety_space import bay_space, room_of
 from shared.limits import limit_of, limits_for
 
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-_DRAWS = 200
 #: A chance below this is not warned of unasked.
 LEAST_CHANCE = 0.1
 _MOST_NAMED = 3
@@ -129,7 +129,7 @@ def _passes_short(course: Course, limit: float) -> NDArray[np.bool_]:
 def _padded(consumption: Consumption) -> tuple[Array, Array]:
     """Return ice and minutes as (most lines of a job, n_jobs * n_draws); shorter jobs end with empty work."""
     request = consumption.request
-    columns = np.linspace(0, consumption.pellets.n_draws - 1, min(_DRAWS, consumption.pellets.n_draws)).astype(np.int64)
+    columns = scenarios_used(consumption.pellets.n_draws)
     first = np.searchsorted(request.line_job, np.arange(request.n_jobs))
     place = np.arange(request.n_lines) - first[request.line_job]
     shape = (int(place.max()) + 1 if len(place) else 1, request.n_jobs, len(columns))

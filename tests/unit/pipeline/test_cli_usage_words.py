@@ -180,3 +180,20 @@ def test_shares_and_weekdays_are_read_as_people_write_them(
         assert main([*arguments, "--book", book, "--today", "2026-07-01", "--json"]) == 0
         told.append(capsys.readouterr().out)
     assert told[0] == told[1]
+
+
+@pytest.mark.parametrize(
+    ("zone", "do"),
+    [
+        ("interior,engine_bay:heavy", "Write --zone interior --zone engine_bay:heavy."),
+        ("interior:heavy, engine_bay", "Write --zone interior:heavy --zone engine_bay."),
+        ("interior=heavy", "Write --zone interior:heavy."),
+        ("interior:heavy=30lb/20min", "Write --zone interior:heavy."),
+    ],
+)
+def test_a_zone_option_written_another_way_is_told_how(
+    zone: str, do: str, new_book: Callable[..., Book], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Several zones in one option, and a soil level or a figure behind an equals sign."""
+    assert main(["estimate", "--vehicle", "van", "--zone", zone, "--book", str(new_book().folder)]) == 1
+    assert do in capsys.readouterr().err
