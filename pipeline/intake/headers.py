@@ -183,7 +183,7 @@ def guesser(
         cells = [cell for cell in row if cell.strip() and not cell.strip()[:1].isdigit()]
         scores = {log: _score(cells, table, words, column_map) for log, table in tables.items()}
         ranked = sorted(scores.items(), key=lambda item: -item[1])
-        exact = [log for log in tables if _has_own_heads(log, cells)]
+        exact = [log for log in tables if has_own_heads(log, cells)]
         if len(exact) == 1 and ranked[0][0] == exact[0]:
             return exact[0], ranked[0][1]
         sure = len(ranked) == 1 or ranked[0][1] - ranked[1][1] >= _KIND_LEAD
@@ -192,7 +192,7 @@ def guesser(
     return guess
 
 
-def _has_own_heads(log: Log, cells: Sequence[str]) -> bool:
+def has_own_heads(log: Log, cells: Sequence[str]) -> bool:
     """Tell whether a header has each column that a log needs under its canonical head."""
     heads = {tidy(cell).casefold() for cell in cells}
     return all(column.name in heads for column in LOGS[log] if column.need)

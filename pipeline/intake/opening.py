@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.calendar import CalendarWindow
 from pipeline.intake.column_map import ColumnMap, draft_map, parse_column_map
-from pipeline.intake.headers import guesser, match_headers, require
+from pipeline.intake.headers import guesser, has_own_heads, match_headers, require
 from pipeline.intake.logs import SHAPES
 from pipeline.intake.reading import open_logs
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
     from pathlib import Path
 
@@ -30,6 +31,8 @@ BACK_DAYS: Final = 731
 AHEAD_DAYS: Final = 366
 #: Most characters of a head that an error shows.
 _HEAD_SHOWN: Final = 24
+#: A log that the user names is believed where its heads score so much of what those of the likeliest log do.
+_FITS_AS_WELL: Final = 2 / 3
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,8 @@ def open_for_import(
                 expected="the heads of one of: jobs, deliveries, weighings, bookings",
                 do="Name it: --kind jobs (or deliveries, weighings, bookings).",
             )  # fmt: skip
+        if kind and column_map is None:
+            _refuse_other(kind, log.header, words, f"{where}, line {log.header_line}")
         matching = partial(
             match_headers, log.header, log.kind, words=words, units=settings.shop.units,  # type: ignore[arg-type]  # checked on loading
             currency=settings.shop.currency, column_map=column_map, where=f"{where}, line {log.header_line}",
@@ -112,6 +117,23 @@ def open_for_import(
         told = kind or (column_map.kind if column_map else None)
         opened.append(OpenedLog(log, _lacking_pellets(match if told else _doubted(match)), name, sha256))
     return opened
+
+
+def _refuse_other(kind: Log, header: Sequence[str], words: Words, where: str) -> None:
+    """Refuse a header that is another log's by its canonical heads and fits the named log far less.
+
+    Raises
+    ------
+    RimebookError
+    """
+    (other, score), (_, own) = guesser(words)(header), guesser(words, kind=kind)(header)
+    if other in (kind, "") or own >= _FITS_AS_WELL * score or not has_own_heads(other, header):  # type: ignore[arg-type]  # a log, where it is not blank
+        return
+    raise RimebookError(
+        "other-kind", where=where, found=f"--kind {kind} for the heads of {other}",
+        expected=f"--kind {other}, or the heads of {kind}",
+        do="Leave --kind out; where it is meant, say in a column map (--columns MAP.toml) what each head is.",
+    )  # fmt: skip
 
 
 def _doubted(match: HeaderMatch) -> HeaderMatch:

@@ -15,10 +15,12 @@ import pytest
 from log_files import log_file
 
 from pipeline.book.store import Book, create_book, open_book
+from pipeline.intake.columns import LOGS, Log
 from pipeline.intake.importing import import_files
 from shared.errors import Problem, RimebookError
 
 TODAY = date(2026, 7, 1)
+CLEAN = Path(__file__).parents[3] / "data_demo" / "clean"
 HEAD = "job_id,date,vehicle_class,zone,pellets_lb,minutes"
 
 
@@ -84,6 +86,27 @@ def test_heads_of_two_logs_must_be_named(new_book: Callable[..., Book], tmp_path
     assert "weighings" in problem.expected
     assert "--kind" in problem.do
     assert import_files(book, [file], today=TODAY, kind="weighings").result.files[0].accepted == 1
+
+
+@pytest.mark.parametrize("named", LOGS)
+@pytest.mark.parametrize("kind", LOGS)
+def test_a_log_named_as_another_is_refused(kind: Log, named: Log, new_book: Callable[..., Book]) -> None:
+    """Its rows would be taken for what they are not; nothing is written, and the right name is told."""
+    book, file = new_book(), CLEAN / f"{kind}.csv"
+    if kind == named:
+        assert import_files(book, [file], today=TODAY, kind=named, dry_run=True).result.files[0].kind == kind
+        return
+    problem = _refused(book, file, kind=named)
+    assert (problem.code, problem.found) == ("other-kind", f"--kind {named} for the heads of {kind}")
+    assert f"--kind {kind}" in problem.expected
+
+
+def test_few_heads_that_fit_either_log_are_what_the_user_says(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Date, container and weight may be ice that came or ice that was weighed."""
+    file = _file(tmp_path, "totes.csv", "2026-03-02,tote-a,200", head="date,container,weight_lb")
+    for kind in ("deliveries", "weighings"):
+        told = import_files(new_book(name=kind), [file], today=TODAY, kind=kind).result.files[0]
+        assert (told.kind, told.accepted) == (kind, 1)
 
 
 def test_a_wrong_column_stops_the_import_early(new_book: Callable[..., Book], tmp_path: Path) -> None:
@@ -212,6 +235,7 @@ import sys
 from datetime import date
 from pathlib import Path
 from pipeline.book.store import open_book
+from pipeline.intake.columns import LOGS, Log
 from pipeline.intake.importing import import_files
 print("ready", flush=True)
 import_files(open_book(Path(sys.argv[1])), [Path(sys.argv[2])], today=date(2026, 7, 1))
