@@ -40,6 +40,7 @@ from shared.counting import counted
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
+    from models.consumption.jobs import JobTable
     from models.technique.balance import Balance
     from models.technique.review import Review
     from models.technique.unusual import JobScore, UnusualJob
@@ -185,7 +186,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
     scores = score_jobs(found.table, found.fit)
     minutes = score_quantity(found.table, planning, "minutes")
     if question.job is not None:
-        return _one_job(asking, question.job, found, scores, minutes), []
+        return _one_job(asking, question.job, found, scores, minutes)
     terms = Terms(asking.today.toordinal(), asking.level, landed_price(asking).usd_per_lb, asking.seed, question.thrift,
                   asking.book.settings.shop.units)  # fmt: skip
     return TechniqueResult(
@@ -253,7 +254,9 @@ def _told(found: Review, scores: JobScore, unusual: UnusualJob) -> UnusualTold:
     )
 
 
-def _one_job(asking: Asking, job_id: str, found: Review, scores: JobScore, minutes: JobScore) -> TechniqueResult:
+def _one_job(
+    asking: Asking, job_id: str, found: Review, scores: JobScore, minutes: JobScore
+) -> tuple[TechniqueResult, list[str]]:
     from scipy.special import ndtr
 
     wanted = {name.casefold(): i for i, name in enumerate(found.table.job_id)}
@@ -283,7 +286,18 @@ def _one_job(asking: Asking, job_id: str, found: Review, scores: JobScore, minut
         try_="Compare the ticket with what was done: units, zones, soil, and an old coating.",
     )  # fmt: skip
     told_parts = tuple(PartTold(p.kind, p.name, _part_ratio(p.log_ratio, p.error, level)) for p in parts)
-    return TechniqueResult((finding,), (), account=JobAccount(told, told_parts), jobs=found.table.n_jobs)
+    result = TechniqueResult((finding,), (), account=JobAccount(told, told_parts), jobs=found.table.n_jobs)
+    return result, _partly_logged(found.table, job)
+
+
+def _partly_logged(table: JobTable, job: int) -> list[str]:
+    """Return what must be said of a job some of whose lines have no pellets on record."""
+    group = table.pellets.group[table.line_job == job]
+    n = int((np.append(table.pellets.value > 0, False)[group]).sum())
+    if n == len(group):
+        return []
+    return [f"{n} of {counted(len(group), 'zone line')} of {table.job_id[job]} have pellets on record: those alone are "
+            "compared with what like jobs need."]  # fmt: skip
 
 
 def _normal_quantile(level: float) -> float:

@@ -228,6 +228,21 @@ def test_one_job_is_explained(demo, answer):
     assert job_id in render_technique(told, Style()).splitlines()[0]
 
 
+def test_a_job_logged_in_part_is_compared_in_part_and_told(new_book):
+    """A zone without pellets is left out on both sides, and the answer says so; a whole job needs no word."""
+    rows = [
+        {"job_id": f"J{k}", "day": date(2026, 3, 1 + k % 28), "vehicle_class": "van", "zone": zone, "minutes": 60.0,
+         "soil_level": "heavy", "pellets_lb": None if (k, zone) == (7, "interior") else lb + k % 5}
+        for k in range(40) for zone, lb in (("undercarriage", 60.0), ("interior", 15.0))
+    ]  # fmt: skip
+    asking = Asking(new_book(rows=rows), date(2026, 4, 1))
+    part, whole = (technique(asking, TechniqueQuestion(job=job)) for job in ("J7", "J8"))
+    assert "1 of 2 zone lines of J7 have pellets on record" in part.warnings[0]
+    assert part.result.account.job.pellets_lb == pytest.approx(62.0)
+    assert 55 < part.result.account.job.expected_lb < 70
+    assert whole.warnings == ()
+
+
 def test_a_change_is_tested_before_against_after(demo):
     """The change asked about is told for the shop and each machine; too few jobs on a side is an error."""
     told = technique(demo, TechniqueQuestion(change=date(2026, 3, 30)))
