@@ -64,8 +64,10 @@ def _about_jobs(ground: Ground, rate: Rate) -> Iterator[str]:
             f"The log holds {counted(n, 'job')} over {counted(max(weeks, 1), 'week')}: too "
             "short to know the season or a trend, so the ranges are wide. They narrow with each logged month."
         )
-    elif weeks < _YEAR_WEEKS and ground.known.today - int(ground.table.day.min()) < DAYS_PER_YEAR:
-        yield "The log is shorter than a year: months that were never logged are partly a guess, so ranges are wide."
+    elif weeks < _YEAR_WEEKS:
+        short = ground.known.today - int(ground.table.day.min()) < DAYS_PER_YEAR
+        why = "The log is shorter than a year" if short else "Less than a year of weeks is logged"
+        yield f"{why}: months that were never logged are partly a guess, so ranges are wide."
 
 
 def _about_machine(machine: str, fitted: FittedModel) -> Iterator[str]:

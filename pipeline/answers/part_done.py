@@ -91,7 +91,7 @@ def read_so_far(settings: Settings, text: str, done: float | None) -> SoFar:
         When a figure cannot be read, has no unit alone or is no job's, or the share is not between 0 and 1.
     """
     if done is None or not _LEAST_DONE <= done < 1.0:
-        do = f"Write --done {done / 100:g}." if done is not None and 1.0 < done < 100.0 else "Write for example 0.33."
+        do = f"Write --done {done / 100:g}." if done is not None and 2.0 <= done < 100.0 else "Write for example 0.33."
         raise UsageError(
             "bad-done-share", where="--done", found="nothing" if done is None else f"{done:g}",
             expected="the share of the work that is done, between 0 and 1", do=do,

@@ -59,6 +59,9 @@ class ReportResult:
     size_bytes: int
 
 
+_ORDER = "The table of what a zone takes tells each of them alone; the shop works them in the order"
+
+
 @dataclass(frozen=True)
 class Section(Generic[Result]):
     """One section's answer, or None and what to log."""
@@ -157,7 +160,7 @@ def report_contents(asking: Asking, *, names: bool = False, tell: Tell | None = 
         reviewed, trust, air, air_to_log, shown, parts_used(asking, table),
         job_rows(asking, table, names=names),
     )  # fmt: skip
-    notes = order_note(fit, {cell.zone for cell in shown})
+    notes = order_note(fit, {cell.zone for cell in shown}, _ORDER)
     warnings = [
         *fit.warnings,
         *notes,

@@ -64,8 +64,16 @@ def _graded_otherwise(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, .
     )
 
 
-def order_note(fit: CurrentFit, zones: Set[str]) -> tuple[str, ...]:
-    """Return what must be said of zones that are worked in one visit, where later ones take less."""
+def order_note(
+    fit: CurrentFit, zones: Set[str], so: str = "Zones asked about together count as worked in the order"
+) -> tuple[str, ...]:
+    """Return what must be said of zones that are worked in one visit, where later ones take less.
+
+    Parameters
+    ----------
+    so : str
+        What the order, which ends the text, means here.
+    """
     fitted = fit.fitted
     order = usual_order(fitted.states, fitted.columns)
     if not order or not zones:
@@ -76,7 +84,7 @@ def order_note(fit: CurrentFit, zones: Set[str]) -> tuple[str, ...]:
     named = ", ".join(f"`{zone}`" for zone in (*order, *sorted(zones - set(order))) if zone in zones)
     return (
         f"In this log only the first zone of a visit takes what it takes alone; later ones take about {told}. "
-        f"Zones asked about together count as worked in the order {named}.",
+        f"{so} {named}.",
     )
 
 
@@ -87,13 +95,14 @@ def _dated_far(jobs: Sequence[JobAsked], today: date) -> tuple[str, ...]:
     said = []
     if past:
         said.append(
-            f"{counted(len(past), 'job')} asked about {_is(past)} dated before today ({min(past)}): the answer is what "
-            "the shop takes now, at that time of year. Check the date; `--today` asks what was known on a past morning."
+            f"{counted(len(past), 'job')} asked about {_is(past)} dated more than a month before today (the earliest "
+            f"{min(past)}): the answer is what the shop takes now, at that time of year. Check the date; `--today` "
+            "asks what was known on a past morning."
         )
     if ahead:
         said.append(
-            f"{counted(len(ahead), 'job')} asked about {_is(ahead)} dated more than a year ahead ({max(ahead)}): "
-            "nothing logged tells what will have changed by then. Check the date."
+            f"{counted(len(ahead), 'job')} asked about {_is(ahead)} dated more than a year ahead (the latest "
+            f"{max(ahead)}): nothing logged tells what will have changed by then. Check the date."
         )
     return tuple(said)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -62,28 +63,43 @@ def _read_word(words: Words, group: Group, text: str, option: str) -> str:
     )  # fmt: skip
 
 
-def read_zone_option(words: Words, text: str) -> tuple[tuple[str, ...], str]:
+def read_zone_option(words: Words, text: str, option: str = "--zone") -> tuple[tuple[str, ...], str]:
     """Return the zones and the soil level of an option such as `undercarriage:heavy`; a package gives its zones.
+
+    Parameters
+    ----------
+    option : str
+        Under which it was given.
 
     Raises
     ------
     RimebookError
-        Where the zone or the soil level is no known word; the nearest one is named.
+        Where the zone or the soil level is no known word (the nearest one is named), or where several stand in one.
     """
-    several = text.split(",")
+    where = f"{option} {text}"
     zone_text, _, soil_text = text.partition(":")
-    if len(several) > 1 and not ("," in zone_text and words.read("zone", zone_text)):
-        do = "Write " + " ".join(f"--zone {part.strip()}" for part in several if part.strip()) + "."
-        raise RimebookError("several-zones", where=f"--zone {text}", found=f"{len(several)} zones in one option",
-                            expected="one zone in each --zone", do=do)  # fmt: skip
-    asked, equals, took = text.partition("=")
-    if equals:
-        do = f"Write --zone {asked}{'' if ':' in asked else ':' + took}."
-        raise RimebookError("unknown-zone", where=f"--zone {text}", found=f"`{text}`", expected="ZONE or ZONE:SOIL",
-                            do=do)  # fmt: skip
-    zone = _read_word(words, "zone", zone_text, f"--zone {text}")
-    soil = _read_word(words, "soil", soil_text, f"--zone {text}") if soil_text.strip() else UNKNOWN
+    known = words.read("zone", zone_text) is not None
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    if (len(parts) > 1 and not ("," in zone_text and known)) or ("=" in text and not known) or "=" in soil_text:
+        meant = [_as_option(words, part) for part in parts]
+        do = "Write " + " ".join(f"{option} {shlex.quote(part)}" for part in meant) + "."
+        raise RimebookError(
+            "odd-zone", where=where, found=f"`{text}`", expected="ZONE or ZONE:SOIL, one in each option",
+            do=do if all(meant) else "For example: --zone undercarriage:heavy --zone engine_bay",
+        )  # fmt: skip
+    zone = _read_word(words, "zone", zone_text.rstrip(", "), where)
+    soil_text = soil_text.rstrip(", ")
+    soil = _read_word(words, "soil", soil_text, where) if soil_text else UNKNOWN
     return words.zones_of(zone), soil
+
+
+def _as_option(words: Words, text: str) -> str:
+    """Return what an oddly written zone most likely means, as an option takes it; blank where nobody can tell."""
+    zone, _, rest = text.replace("=", ":").partition(":")
+    if not words.read("zone", zone):
+        return ""
+    soil = next((part.strip() for part in rest.split(":") if words.read("soil", part)), "")
+    return zone.strip() + (f":{soil}" if soil else "")
 
 
 def job_from_options(

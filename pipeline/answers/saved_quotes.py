@@ -158,12 +158,12 @@ def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_remove
     lines = {line.zone: replace(line, coating_removed=line.coating_removed or coating_removed) for line in job.lines}
     seen: dict[str, str] = {}
     for text in soil:
+        zones, level = read_zone_option(words, text, "--soil")
         if ":" not in text:
             raise UsageError(
                 "no-soil", where=f"`{text}` beside --found", found="no soil level", expected="ZONE:SOIL",
                 do="For example: --soil undercarriage:severe",
             )  # fmt: skip
-        zones, level = read_zone_option(words, text)
         for zone in zones:
             if seen.setdefault(zone, level) != level:
                 raise UsageError(

@@ -37,6 +37,7 @@ from pipeline.cli.quoting_options import (
     SoilOption,
     WonOption,
 )
+from pipeline.cli.shares import share_option
 from pipeline.cli.sheets import ForceOption, SheetOption, check_sheet, write_sheet
 from pipeline.cli.together import given, refuse_beside
 
@@ -70,7 +71,7 @@ StandoffOption = Annotated[
     str | None, typer.Option("--standoff", metavar="LENGTH", help="Nozzle distance, in the book's unit or as 20cm.")
 ]
 IceOnOption = Annotated[
-    float | None, measure_option("--ice-on", "share", "Share of time with the ice on.", low=0, high=1)
+    float | None, share_option("--ice-on", "Share of time with the ice on: 0.6 or 60%.", low=0, high=1)
 ]
 CoatingOption = Annotated[bool, typer.Option("--coating-removed", help="An old coating is stripped as well.")]
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from pipeline.cli.measures import measure_option
+from pipeline.cli.shares import share_option
 from shared.errors import UsageError
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ TodayOption = Annotated[
     str | None, typer.Option("--today", metavar="DATE", help="Answer as of that morning, from only what was before it.")
 ]
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Fixes the draws.")]
-LevelOption = Annotated[float, measure_option("--level", "share", "Level of the interval: 0.8 or 80%.")]
+LevelOption = Annotated[float, share_option("--level", "Level of the interval: 0.8 or 80%.")]
 HERE = Path()
 #: Days of which answers can be asked: calendars reach some years around each.
 _FIRST_YEAR, _LAST_YEAR = 1900, 2199
@@ -73,7 +73,8 @@ def read_level(level: float) -> float:
         When it is none; 80 is told to be 0.8.
     """
     if not 0.0 < level < 1.0:
-        do = f"Write {level / 100:g}." if 1.0 < level < 100.0 else "Write for example 0.8."
+        # 1.5 may have been 150%: no percentage of a percentage is meant.
+        do = f"Write {level / 100:g}." if 2.0 <= level < 100.0 else "Write for example 0.8."
         raise UsageError("bad-level", where="--level", found=f"{level:g}", expected="a share between 0 and 1", do=do)
     return level
 

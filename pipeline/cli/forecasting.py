@@ -18,11 +18,11 @@ from pipeline.cli.common import (
     read_quantity,
     show,
 )
-from pipeline.cli.measures import measure_option
+from pipeline.cli.shares import share_option
 from pipeline.cli.together import refuse_blank
 
 MonthsOption = Annotated[int, typer.Option("--months", help="Whole months to forecast, 1 to 6.")]
-ChangeOption = Annotated[float, measure_option("--jobs-change", "share", "What if: 0.10 or 10% for a tenth more jobs.")]
+ChangeOption = Annotated[float, share_option("--jobs-change", "What if: 0.10 or 10% for a tenth more jobs.")]
 PriceOption = Annotated[
     str | None, typer.Option("--ice-price", metavar="PRICE", help="What if: price of ice, per lb or kg as in the book.")
 ]

@@ -12,7 +12,7 @@ from shared.errors import UsageError
 from shared.units import CFM_L_S, CFM_M3_H
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
 
 class _Unit(NamedTuple):
@@ -22,12 +22,6 @@ class _Unit(NamedTuple):
     #: it is in the unit of the book's columns.
     kind: str = ""
     size: float = 1.0
-    #: Units in which nothing else can be meant, and what one of each is in its own.
-    also: Mapping[str, float] = {}
-
-    @property
-    def wanted(self) -> str:
-        return f"a figure in {self.shown}" if self.shown else "a share, such as 0.33 or 33%"
 
 
 _UNITS: Final = {
@@ -39,7 +33,6 @@ _UNITS: Final = {
     "days": _Unit("days", frozenset(("d", "day", "days")), "days"),
     "cfm": _Unit("cfm", frozenset(("cfm", "ft3/min", "cuft/min"))),
     "dba": _Unit("dBA", frozenset(("dba", "db(a)", "db"))),
-    "share": _Unit("", frozenset(), also=dict.fromkeys(("%", "percent", "pct"), 0.01)),
 }
 #: Flows in cfm, by their spelling.
 _CFM: Final = {"m3/h": 1 / CFM_M3_H, "m³/h": 1 / CFM_M3_H, "l/s": 1 / CFM_L_S, "m3/s": 3600 / CFM_M3_H}
@@ -67,19 +60,16 @@ def measured(
             return text
         match = _FIGURE.fullmatch(text)
         named = (match[2] or "") if match else ""
-        unit_said = named.casefold().replace(" ", "")
-        known = not named or unit_said in own.names or unit_said in own.also
-        if not match or math.isinf(float(match[1])) or not known:
+        if not match or math.isinf(float(match[1])) or (named and named.casefold().replace(" ", "") not in own.names):
             figure = _converted(text, own) if match or ":" in text else None
             found = f"`{text}`, in {named}" if named else f"`{text}`"
-            alone = f"Write the figure alone, in {own.shown}." if own.shown else "Write one figure."
-            do = f"Write {option} {figure:.4g}." if figure is not None else alone
+            do = f"Write {option} {figure:.4g}." if figure is not None else f"Write the figure alone, in {own.shown}."
             raise UsageError("other-unit" if named else "no-number", where=option, found=found,
-                             expected=own.wanted, do=do)  # fmt: skip
-        value = float(match[1]) * own.also.get(unit_said, 1.0)
+                             expected=f"a figure in {own.shown}", do=do)  # fmt: skip
+        value = float(match[1])
         if not low <= value <= high:
             raise UsageError("out-of-range", where=option, found=f"`{text}`",
-                             expected=f"{low:g} to {high:g} {own.shown}".rstrip(), do="Check the figure.")  # fmt: skip
+                             expected=f"{low:g} to {high:g} {own.shown}", do="Check the figure.")  # fmt: skip
         return value
 
     return read

@@ -8,7 +8,7 @@ import typer
 
 from pipeline.cli.asking_prices import JobsOption
 from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
-from pipeline.cli.measures import measure_option
+from pipeline.cli.shares import share_option
 from pipeline.cli.together import refuse_beside
 from shared.errors import UsageError
 
@@ -24,7 +24,7 @@ def order(
     deliver: Annotated[str | None, typer.Option("--deliver", metavar="mon,thu", help="Days ice can come.")] = None,
     service: Annotated[
         float | None,
-        measure_option("--service", "share", "Wanted chance of not running short, from each delivery to the next."),
+        share_option("--service", "Chance of not running short from one delivery to the next: 0.95 or 95%."),
     ] = None,
     fit: Annotated[bool, typer.Option("--fit", help="Which jobs still fit in the ice that is left?")] = False,
     jobs: JobsOption = None,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal, cast
 import typer
 
 from pipeline.cli.common import read_price
-from pipeline.cli.measures import measure_option
+from pipeline.cli.shares import share_option
 from pipeline.cli.together import given, refuse_beside, refuse_blank, refuse_without
 from shared.errors import UsageError
 
@@ -32,7 +32,7 @@ SoilOption = Annotated[
     typer.Option("--soil", metavar="ZONE:SOIL", help="With --found: what was found; repeat it (or --zone)."),
 ]
 SoFarOption = Annotated[str, typer.Option("--so-far", metavar="30lb/25min", help="What a part-done job used so far.")]
-DoneOption = Annotated[float | None, measure_option("--done", "share", "Share of the work that is done.")]
+DoneOption = Annotated[float | None, share_option("--done", "Share of the work that is done: 0.33 or 33%.")]
 LostOption = Annotated[int | None, typer.Option("--lost", metavar="NUMBER", help="A saved quote was not taken.")]
 WonOption = Annotated[int | None, typer.Option("--won", metavar="NUMBER", help="A saved quote became --job-id.")]
 JobIdOption = Annotated[str, typer.Option("--job-id", help="With --won: the finished job.")]

@@ -10,10 +10,11 @@ import typer
 from pipeline.cli.asking_prices import VehicleOption, ZoneOption
 from pipeline.cli.common import HERE, BookOption, JsonOption, LevelOption, SeedOption, TodayOption, ask, read_date, show
 from pipeline.cli.measures import measure_option
+from pipeline.cli.shares import share_option
 from pipeline.cli.together import given, refuse_blank, refuse_both, refuse_without
 
 Share = Annotated[
-    float | None, measure_option("--mixing", "share", "Share of fresh air that mixes in.", low=0.05, high=1)
+    float | None, share_option("--mixing", "Share of fresh air that mixes in: 0.8 or 80%.", low=0.05, high=1)
 ]
 
 

@@ -32,7 +32,7 @@ AHEAD_DAYS: Final = 366
 #: Most characters of a head that an error shows.
 _HEAD_SHOWN: Final = 24
 #: A log that the user names is believed where its heads score so much of what those of the likeliest log do.
-_FITS_AS_WELL: Final = 2 / 3
+_FITS_AS_WELL: Final = 0.7
 
 
 @dataclass(frozen=True)

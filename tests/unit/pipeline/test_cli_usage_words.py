@@ -9,6 +9,7 @@ import pytest
 
 from pipeline.book.store import Book
 from pipeline.cli.main import main
+from pipeline.cli.shares import share_of
 from shared.version import VERSION
 
 
@@ -20,6 +21,10 @@ from shared.version import VERSION
         (["forecast", "--jobs-change", "ten"], "--jobs-change: found `ten`; expected a share, such as 0.33 or 33%"),
         (["quote", "--count", "999"], "--count: found `999`; expected 200 or less"),
         (["estimate", "--ice-on=-5"], "--ice-on: found `-5`; expected 0 to 1"),
+        (["estimate", "--ice-on", "33"], "--ice-on: found `33`; expected 0 to 1. Write --ice-on 33%."),
+        (["estimate", "--ice-on", "33,3%"], "--ice-on: found `33,3%`; expected a share, such as 0.33 or 33%"),
+        (["estimate", "--level", "nan"], "--level: found `nan`; expected a share"),
+        (["estimate", "--level", "150%"], "expected a share between 0 and 1. Write for example 0.8."),
         (["safety", "--protector", "cap"], "--protector: found `cap`; expected one of 'muffs', 'formable', 'other'"),
         (["undo", "last"], "[BATCH]: found no whole number"),
     ],
@@ -99,7 +104,7 @@ ROOM = ("--length-ft", "40", "--width-ft", "20", "--height-ft", "12")
         (["quote", *JOB, "--so-far", " ", "--done", "0.3"], "--so-far: found nothing"),
         (["quote", *JOB, "--so-far", "30", "--done", "0.3"], "--so-far: found `30`"),
         (["quote", *JOB, "--so-far", "1e9lb/2min", "--done", "0.3"], "--so-far: found `1e9lb/2min`"),
-        (["quote", *JOB, "--so-far", "3lb/2min", "--done", "1e-300"], "--done: found 1e-300"),
+        (["quote", *JOB, "--so-far", "3lb/2min", "--done", "1e-300"], "--done: found `1e-300`"),
         (["costing", "--payback", ""], "--payback: found nothing"),
         (["report", "--out", ""], "--out: found `.`; expected the name of a file"),
         (["forecast", "--add-machine", ""], "--add-machine: found nothing"),
@@ -168,6 +173,8 @@ def test_a_codec_that_takes_nothing_is_no_encoding(
         (["order", "--service", "0.95"], ["order", "--service", "95%"]),
         (["estimate", "--vehicle", "van", "--zone", "interior", "--level", "0.9"],
          ["estimate", "--vehicle", "van", "--zone", "interior", "--level", "90percent"]),
+        (["estimate", "--vehicle", "van", "--zone", "interior"],
+         ["estimate", "--vehicle", "van", "--zone", "interior,"]),
     ],
 )  # fmt: skip
 def test_shares_and_weekdays_are_read_as_people_write_them(
@@ -189,6 +196,11 @@ def test_shares_and_weekdays_are_read_as_people_write_them(
         ("interior:heavy, engine_bay", "Write --zone interior:heavy --zone engine_bay."),
         ("interior=heavy", "Write --zone interior:heavy."),
         ("interior:heavy=30lb/20min", "Write --zone interior:heavy."),
+        ("interior=30lb", "Write --zone interior."),
+        ("interior,engine_bay=heavy,", "Write --zone interior --zone engine_bay:heavy."),
+        ("interior:heavy,light", "For example: --zone undercarriage:heavy"),
+        (",", "found nothing; expected one of undercarriage"),
+        ("=", "For example: --zone undercarriage:heavy"),
     ],
 )
 def test_a_zone_option_written_another_way_is_told_how(
@@ -197,3 +209,9 @@ def test_a_zone_option_written_another_way_is_told_how(
     """Several zones in one option, and a soil level or a figure behind an equals sign."""
     assert main(["estimate", "--vehicle", "van", "--zone", zone, "--book", str(new_book().folder)]) == 1
     assert do in capsys.readouterr().err
+
+
+def test_every_whole_percentage_is_the_share_that_it_reads_as() -> None:
+    """57% is 0.57 to the last digit, so that both give the same answer."""
+    read = share_of("--done", low=0.0, high=1.0)
+    assert [read(f"{k}%") for k in range(101)] == [read(str(k / 100)) for k in range(101)]

@@ -101,6 +101,14 @@ def test_a_log_named_as_another_is_refused(kind: Log, named: Log, new_book: Call
     assert f"--kind {kind}" in problem.expected
 
 
+def test_a_short_log_with_a_head_that_only_deliveries_have_is_refused_too(
+    new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Ice that came at a price is no weighing."""
+    file = _file(tmp_path, "ice.csv", "2026-03-02,a,200,1.1", head="date,container,weight_lb,price_usd_per_lb")
+    assert _refused(new_book(), file, kind="weighings").code == "other-kind"
+
+
 def test_few_heads_that_fit_either_log_are_what_the_user_says(new_book: Callable[..., Book], tmp_path: Path) -> None:
     """Date, container and weight may be ice that came or ice that was weighed."""
     file = _file(tmp_path, "totes.csv", "2026-03-02,tote-a,200", head="date,container,weight_lb")
