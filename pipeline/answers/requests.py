@@ -77,20 +77,32 @@ def read_zone_option(words: Words, text: str, option: str = "--zone") -> tuple[t
         Where the zone or the soil level is no known word (the nearest one is named), or where several stand in one.
     """
     where = f"{option} {text}"
-    zone_text, _, soil_text = text.partition(":")
-    known = words.read("zone", zone_text) is not None
-    parts = [part.strip() for part in text.split(",") if part.strip()]
-    if (len(parts) > 1 and not ("," in zone_text and known)) or ("=" in text and not known) or "=" in soil_text:
-        meant = [_as_option(words, part) for part in parts]
-        do = "Write " + " ".join(f"{option} {shlex.quote(part)}" for part in meant) + "."
-        raise RimebookError(
-            "odd-zone", where=where, found=f"`{text}`", expected="ZONE or ZONE:SOIL, one in each option",
-            do=do if all(meant) else "For example: --zone undercarriage:heavy --zone engine_bay",
-        )  # fmt: skip
-    zone = _read_word(words, "zone", zone_text.rstrip(", "), where)
-    soil_text = soil_text.rstrip(", ")
-    soil = _read_word(words, "soil", soil_text, where) if soil_text else UNKNOWN
+    zone_text, soil_text = (part.rstrip(", ") for part in text.partition(":")[::2])
+    try:
+        zone = _read_word(words, "zone", zone_text, where)
+        soil = _read_word(words, "soil", soil_text, where) if soil_text else UNKNOWN
+    except RimebookError:
+        _refuse_odd(words, text, option)
+        raise
     return words.zones_of(zone), soil
+
+
+def _refuse_odd(words: Words, text: str, option: str) -> None:
+    """Refuse several zones in one option, and a soil level or a figure behind an equals sign; tell how to write them.
+
+    Raises
+    ------
+    RimebookError
+    """
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    if len(parts) <= 1 and "=" not in text:
+        return
+    meant = [_as_option(words, part) for part in parts]
+    do = "Write " + " ".join(f"{option} {shlex.quote(part)}" for part in meant) + "."
+    raise RimebookError(
+        "odd-zone", where=f"{option} {text}", found=f"`{text}`", expected="ZONE or ZONE:SOIL, one in each option",
+        do=do if all(meant) else "For example: --zone undercarriage:heavy --zone engine_bay",
+    )  # fmt: skip
 
 
 def _as_option(words: Words, text: str) -> str:

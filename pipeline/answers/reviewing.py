@@ -293,7 +293,7 @@ def _one_job(
 def _partly_logged(table: JobTable, job: int) -> list[str]:
     """Return what must be said of a job some of whose lines have no pellets on record."""
     group = table.pellets.group[table.line_job == job]
-    n = int((np.append(table.pellets.value > 0, False)[group]).sum())
+    n = int((group >= 0).sum())
     if n == len(group):
         return []
     return [f"{n} of {counted(len(group), 'zone line')} of {table.job_id[job]} have pellets on record: those alone are "

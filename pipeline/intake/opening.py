@@ -95,7 +95,7 @@ def open_for_import(
                 do="Name it: --kind jobs (or deliveries, weighings, bookings).",
             )  # fmt: skip
         if kind and column_map is None:
-            _refuse_other(kind, log.header, words, f"{where}, line {log.header_line}")
+            _refuse_other(kind, log.header, words, guess(log.header)[1], f"{where}, line {log.header_line}")
         matching = partial(
             match_headers, log.header, log.kind, words=words, units=settings.shop.units,  # type: ignore[arg-type]  # checked on loading
             currency=settings.shop.currency, column_map=column_map, where=f"{where}, line {log.header_line}",
@@ -119,14 +119,19 @@ def open_for_import(
     return opened
 
 
-def _refuse_other(kind: Log, header: Sequence[str], words: Words, where: str) -> None:
+def _refuse_other(kind: Log, header: Sequence[str], words: Words, own: float, where: str) -> None:
     """Refuse a header that is another log's by its canonical heads and fits the named log far less.
+
+    Parameters
+    ----------
+    own : float
+        How well it fits the named one, see `headers.guesser`.
 
     Raises
     ------
     RimebookError
     """
-    (other, score), (_, own) = guesser(words)(header), guesser(words, kind=kind)(header)
+    other, score = guesser(words)(header)
     if other in (kind, "") or own >= _FITS_AS_WELL * score or not has_own_heads(other, header):  # type: ignore[arg-type]  # a log, where it is not blank
         return
     raise RimebookError(

@@ -243,7 +243,6 @@ import sys
 from datetime import date
 from pathlib import Path
 from pipeline.book.store import open_book
-from pipeline.intake.columns import LOGS, Log
 from pipeline.intake.importing import import_files
 print("ready", flush=True)
 import_files(open_book(Path(sys.argv[1])), [Path(sys.argv[2])], today=date(2026, 7, 1))
