@@ -1,9 +1,6 @@
-"""Costing of finished jobs: real cost, margins, reasons, quotes that held, the list as a file, payback, bad figures."""
+"""Costing of finished jobs: real cost, margins, reasons, quotes that held, the list, payback, bad figures."""
 
-import csv
-import io
 import json
-from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -15,7 +12,6 @@ from pipeline.answers.costing import CostingResult, cost_jobs
 from pipeline.answers.costing_ice import ice_prices
 from pipeline.answers.fitting import learn_book
 from pipeline.answers.landed import Volume, planning_price
-from pipeline.answers.price_list import ListFactor, ListPrice, PriceList
 from pipeline.answers.quotes_held import upper_tail
 from pipeline.answers.quoting import Wanted
 from pipeline.answers.requests import job_from_options
@@ -24,9 +20,6 @@ from pipeline.book.settings import Settings
 from pipeline.book.store import Book
 from pipeline.book.tables import Delivery
 from pipeline.cli.main import main
-from pipeline.intake.texts import guard
-from pipeline.present.figures import Style
-from pipeline.present.price_list_page import price_list_csv, price_list_html
 from shared.errors import RimebookError
 
 DAY = date(2026, 3, 2)
@@ -348,49 +341,6 @@ def test_list_needs_ten_priced_jobs(new_book) -> None:
     with pytest.raises(RimebookError) as told:
         costing(new_book(TOML, rows=priced_rows(9)), DAY + timedelta(days=1), price_list=True)
     assert told.value.problem.code == "too-few-prices"
-
-
-@pytest.mark.parametrize(
-    ("text", "written"),
-    [("=1+1", "'=1+1"), ("+a", "'+a"), ("-a", "'-a"), ("@a", "'@a"), ("\tx", "'\tx"), ("'=x", "''=x"), ("van", "van"),
-     ("o'x", "o'x")],
-)  # fmt: skip
-def test_no_text_becomes_a_formula(text: str, written: str) -> None:
-    """A text a spreadsheet would run, or that hides one behind ', gets one more '."""
-    assert guard(text) == written
-
-
-def some_list(vehicle_class: str = "=cmd()") -> PriceList:
-    entry = ListPrice(vehicle_class, "engine_bay", 3, 100.0, 80.0, 120.0, 90.0, False)
-    return PriceList(0.3, 0.28, 0.32, 0.25, 0.8, 40, replace(entry, vehicle_class="", zone=""), (entry,),
-                     (ListFactor("heavy", 1.5, 1.4),), 95.0)  # fmt: skip
-
-
-def test_csv_of_the_list_is_guarded_and_whole() -> None:
-    """Call-out, prices and factors stand in the columns; an own class that looks like a formula is defused."""
-    rows = list(csv.DictReader(io.StringIO(price_list_csv(some_list()))))
-    assert [r["vehicle_class"] for r in rows] == ["call-out", "'=cmd()", "factor heavy"]
-    assert rows[1]["price_usd"] == "100.00"
-    assert rows[1]["supported"] == "no"
-
-
-def test_page_of_the_list_is_self_contained_and_escaped() -> None:
-    """Markup in a shop's words is shown, not run; nothing is fetched."""
-    page = price_list_html(some_list("<script>x</script>"), Style(), shop="A & B")
-    assert "<script>" not in page
-    assert "&lt;script&gt;" in page
-    assert "A &amp; B" in page
-    assert "http" not in page.replace("http-equiv", "")
-    assert "$100*" in page
-
-
-def test_page_of_a_long_list_prints_on_one_page() -> None:
-    """Fifty-six prices (eight classes times seven zones) still fit one sheet."""
-    weasyprint = pytest.importorskip("weasyprint")
-    entry = some_list().prices[0]
-    many = tuple(replace(entry, vehicle_class=f"class {c}", zone=f"zone_{z}") for c in range(8) for z in range(7))
-    page = price_list_html(replace(some_list(), prices=many), Style(), shop="Shop")
-    assert len(weasyprint.HTML(string=page).render().pages) == 1
 
 
 def test_command_writes_the_list_and_answers_in_text_and_json(new_book, tmp_path, capsys) -> None:

@@ -1,0 +1,55 @@
+"""The refined price list as a file: a CSV that runs nothing, a page that reaches for nothing."""
+
+import csv
+import io
+from dataclasses import replace
+
+import pytest
+
+from pipeline.answers.price_list import ListFactor, ListPrice, PriceList
+from pipeline.intake.texts import guard
+from pipeline.present.figures import Style
+from pipeline.present.price_list_page import price_list_csv, price_list_html
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [("=1+1", "'=1+1"), ("+a", "'+a"), ("-a", "'-a"), ("@a", "'@a"), ("\tx", "'\tx"), ("'=x", "''=x"), ("van", "van"),
+     ("o'x", "o'x")],
+)  # fmt: skip
+def test_no_text_becomes_a_formula(text: str, written: str) -> None:
+    """A text a spreadsheet would run, or that hides one behind ', gets one more '."""
+    assert guard(text) == written
+
+
+def some_list(vehicle_class: str = "=cmd()") -> PriceList:
+    entry = ListPrice(vehicle_class, "engine_bay", 3, 100.0, 80.0, 120.0, 90.0, False)
+    return PriceList(0.3, 0.28, 0.32, 0.25, 0.8, 40, replace(entry, vehicle_class="", zone=""), (entry,),
+                     (ListFactor("heavy", 1.5, 1.4),), 95.0)  # fmt: skip
+
+
+def test_csv_of_the_list_is_guarded_and_whole() -> None:
+    """Call-out, prices and factors stand in the columns; an own class that looks like a formula is defused."""
+    rows = list(csv.DictReader(io.StringIO(price_list_csv(some_list()))))
+    assert [r["vehicle_class"] for r in rows] == ["call-out", "'=cmd()", "factor heavy"]
+    assert rows[1]["price_usd"] == "100.00"
+    assert rows[1]["supported"] == "no"
+
+
+def test_page_of_the_list_is_self_contained_and_escaped() -> None:
+    """Markup in a shop's words is shown, not run; nothing is fetched."""
+    page = price_list_html(some_list("<script>x</script>"), Style(), shop="A & B")
+    assert "<script>" not in page
+    assert "&lt;script&gt;" in page
+    assert "A &amp; B" in page
+    assert "http" not in page.replace("http-equiv", "")
+    assert "$100*" in page
+
+
+def test_page_of_a_long_list_prints_on_one_page() -> None:
+    """Fifty-six prices (eight classes times seven zones) still fit one sheet."""
+    weasyprint = pytest.importorskip("weasyprint")
+    entry = some_list().prices[0]
+    many = tuple(replace(entry, vehicle_class=f"class {c}", zone=f"zone_{z}") for c in range(8) for z in range(7))
+    page = price_list_html(replace(some_list(), prices=many), Style(), shop="Shop")
+    assert len(weasyprint.HTML(string=page).render().pages) == 1
