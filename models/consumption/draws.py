@@ -143,14 +143,12 @@ class Scenarios:
 
     def _fixed(self, at: slice) -> NDArray[np.float64]:
         """Return each line's mean at each state without soil, (2, n, n_states)."""
-        part = replace(
-            self.rows,
-            index=self.rows.index[at],
-            value=self.rows.value[at],
-            soil_cells=self.rows.soil_cells[:, at],
-        )
-        matrix = part.dense(self.fitted.columns.n, np.full(len(part.index), -1))
-        return np.stack([self.base[t][at, None] + matrix @ self.b[t, :-1] for t in range(2)])
+        index, value = self.rows.index[at], self.rows.value[at]
+        out = np.stack([np.repeat(self.base[t][at, None], self.b.shape[2], axis=1) for t in range(2)])
+        # Term by term: the last bits of a matrix product depend, on some processors, on the rows beside a row.
+        for k in range(index.shape[1]):
+            out += self.b[:, index[:, k]] * value[:, k, None]
+        return out
 
     def _job(
         self, lines: NDArray[np.int64], fixed: NDArray[np.float64], day: int, rng: np.random.Generator

@@ -55,7 +55,9 @@ class SoilModel:
         """Return the mean latent dirt of each line, shape (n_lines,); unseen words count as 0."""
         zone = np.array([self.zone.get(n, 0.0) for n in table.zone.names])[table.zone.codes]
         vehicle = np.array([self.vehicle_class.get(n, 0.0) for n in table.vehicle_class.names])
-        return np.asarray(zone + vehicle[table.vehicle_class.codes] + _waves(table) @ np.array(self.season))
+        # Line by line: the last bits of a matrix product depend, on some processors, on the rows beside a row.
+        season = (_waves(table) * np.array(self.season)).sum(axis=1)
+        return np.asarray(zone + vehicle[table.vehicle_class.codes] + season)
 
     def chances(self, table: JobTable, lines: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the chance of each level on the given lines before anything about them is known, (n, 4)."""
