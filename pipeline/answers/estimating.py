@@ -13,7 +13,7 @@ from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.history import history
 from pipeline.answers.request_notes import request_notes
-from pipeline.answers.requests import JobAsked, known_codes, request_table
+from pipeline.answers.requests import JobAsked, asked_table
 from pipeline.answers.safety_warning import bay_chances, bay_sentences
 from pipeline.answers.similar import LikeJob, like_jobs
 from shared.vocabulary import UNKNOWN, soil_code
@@ -76,8 +76,7 @@ def predicted(asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
 
 
 def _predicted(asking: Asking, jobs: Sequence[JobAsked], fit: CurrentFit) -> Predicted:
-    table = request_table(jobs, known_codes(fit.fitted))
-    return Predicted(tuple(jobs), predict(fit.fitted, table, seed=asking.seed), fit)
+    return Predicted(tuple(jobs), predict(fit.fitted, asked_table(fit.fitted, jobs), seed=asking.seed), fit)
 
 
 def blocks_of(jobs: Sequence[JobAsked], *, lines_each: int = 1) -> tuple[tuple[int, ...], ...]:

@@ -15,7 +15,8 @@ from pipeline.answers.ice_answer import IceGround, Teller
 from pipeline.answers.ice_arrivals import is_working
 from pipeline.answers.ordering import N_DRAWS, ice_ground, outlook_of
 from pipeline.answers.pricing import job_cost
-from pipeline.answers.requests import JobAsked, request_table
+from pipeline.answers.request_notes import request_notes
+from pipeline.answers.requests import JobAsked, asked_table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -87,14 +88,16 @@ def fit_jobs(
         # A booked job may be moved to a day before its own.
         fits.append(_fit_job(ground, told, booking.booking_id, lb, minutes, free, int(place[i]), 0, asking.level))
     if waiting:
-        consumption = predict(fit.fitted, request_table(waiting), seed=asking.seed, n_draws=N_DRAWS)
+        consumption = predict(fit.fitted, asked_table(fit.fitted, waiting), seed=asking.seed, n_draws=N_DRAWS)
         free = free_lb(outlook, place, coming_lb)
         for job, lb, minutes in zip(
             waiting, consumption.jobs("pellets_lb").draws, consumption.jobs("minutes").draws, strict=True
         ):
             first = _first_day(days, job.day, ground)
             fits.append(_fit_job(ground, told, job.job_id, lb, minutes, free, first, first, asking.level))
-    said = [*fit.warnings, *ground.state.warnings, *ground.demand.warnings]
+    said = [
+        *fit.warnings, *ground.state.warnings, *ground.demand.warnings, *request_notes(fit, waiting, asking.today)
+    ]  # fmt: skip
     if not fits:
         said.append("Nothing is booked in the next 14 days and no waiting jobs were given (--jobs FILE).")
     return Answer(FitResult(tuple(fits)), tuple(said))

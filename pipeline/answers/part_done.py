@@ -14,7 +14,7 @@ from models.costing.part_done import rest_of, shares_done
 from pipeline.answers.answer import QuantitySummary, summarise
 from pipeline.answers.pricing import job_cost
 from pipeline.answers.quote_ground import beside_parts, customer_effect
-from pipeline.answers.requests import known_codes, request_table
+from pipeline.answers.requests import asked_table
 from pipeline.intake.quantities import parse_quantity
 from pipeline.intake.units import book_unit
 from shared.errors import UsageError
@@ -165,9 +165,8 @@ def rest_of_job(
 
 def _zones(asking: Asking, job: JobAsked, ground: Ground) -> NDArray[np.float64]:
     """Return joint draws of pellets and minutes by zone, (2, n_lines, n_draws), with the customer's effect."""
-    drawn = predict(
-        ground.fit.fitted, request_table([job], known_codes(ground.fit.fitted)), seed=asking.seed, n_draws=_N_DRAWS
-    )
+    fitted = ground.fit.fitted
+    drawn = predict(fitted, asked_table(fitted, [job]), seed=asking.seed, n_draws=_N_DRAWS)
     zones = np.array([drawn.of(q).draws for q in QUANTITIES])
     effect = customer_effect(asking, ground, job.customer, _N_DRAWS, count=1)
     if effect is not None:

@@ -16,7 +16,7 @@ from pipeline.answers.estimating import Predicted
 from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.landed import Landed, landed_price
 from pipeline.answers.pricing import CostDraws, job_cost
-from pipeline.answers.requests import known_codes, request_table
+from pipeline.answers.requests import asked_table
 from pipeline.book.quote_rows import PastRows, past_rows
 from shared.predictive import Predictive
 from shared.vocabulary import QUANTITIES, soil_code
@@ -136,8 +136,8 @@ def job_draws(
     """
     n_alike = drawn_alike(count)
     alike = [replace(job, job_id=f"{job.job_id}#{k}") for job in jobs for k in range(n_alike)] if count > 1 else jobs
-    known = known_codes(ground.fit.fitted)
-    old = predict(ground.fit.fitted, request_table(alike, known), seed=asking.seed, alone=alone)
+    fitted = ground.fit.fitted
+    old = predict(fitted, asked_table(fitted, alike), seed=asking.seed, alone=alone)
     effects, warnings = _effects(asking, jobs, ground, old.pellets.n_draws, count)
     out = [np.concatenate([_together(old, q, j, n_alike, count, effects[j]) for j in range(len(jobs))])
            for q in range(len(QUANTITIES))]  # fmt: skip
@@ -147,7 +147,7 @@ def job_draws(
         for draws, like in zip(out, (old.pellets, old.minutes), strict=True)
     )
     consumption = Consumption(
-        request_table(jobs, known), pellets, minutes, tuple(old.basis[i] for i in first.tolist()),
+        asked_table(fitted, jobs), pellets, minutes, tuple(old.basis[i] for i in first.tolist()),
         old.similar_jobs[first], old.n_calibration[:, first],
     )  # fmt: skip
     beside = tuple(beside_parts(asking, job, ground, count, pellets.n_draws).sum(axis=0) for job in jobs)

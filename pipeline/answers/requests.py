@@ -172,6 +172,11 @@ def as_logged(text: str, spelt: Mapping[str, str]) -> str:
     return spelt.get(text.casefold(), text)
 
 
+def asked_table(fitted: FittedModel, jobs: Sequence[JobAsked]) -> JobTable:
+    """Return jobs that are asked about as a table whose machines and operators are those that a fit knows."""
+    return request_table(jobs, known_codes(fitted))
+
+
 def request_table(jobs: Sequence[JobAsked], known: Mapping[str, Sequence[str]] | None = None) -> JobTable:
     """Return jobs that are asked about as a job table with nothing observed; the order is kept.
 

@@ -101,3 +101,16 @@ def test_a_machine_is_asked_for_in_any_case(asked: tuple[str, ...], two_rigs: Bo
     assert other["result"] == one["result"]
     assert other["warnings"] == one["warnings"]
     assert third["result"] != one["result"]
+
+
+def test_a_waiting_job_names_its_machine_in_any_case(two_rigs: Book, ask: Ask, tmp_path: Path) -> None:
+    """What of the ice that is left a waiting job would take does not hang on how its machine is written."""
+    head = "job_id,date,vehicle_class,zone,soil_level,machine"
+    found = []
+    for name in ("rig-2", "RIG-2", "rig-1"):
+        file = log_file(tmp_path, f"waiting {name}.csv", head, f"W1,{TODAY},van,undercarriage,moderate,{name}")
+        found.append(ask("order", two_rigs.folder, "--fit", "--jobs", str(file), "--today", TODAY.isoformat()))
+    one, other, third = found
+    assert other["result"] == one["result"]
+    assert other["warnings"] == one["warnings"]
+    assert third["result"]["fits"][0]["pellets_lb"]["mean"] < one["result"]["fits"][0]["pellets_lb"]["mean"]

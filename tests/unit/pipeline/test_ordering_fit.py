@@ -86,6 +86,13 @@ def test_the_last_day_of_a_waiting_job_is_not_before_its_date(stocked: Book) -> 
     assert (found["beyond"].chance_fits, found["beyond"].last_day) == (0.0, None)
 
 
+def test_a_waiting_job_of_an_odd_date_is_told(stocked: Book) -> None:
+    """A year's slip in the file of waiting jobs is told as it is beside an estimate."""
+    waiting = [asked("slip", "door_jambs", date(2025, 6, 2)), asked("now", "door_jambs")]
+    said = " ".join(fit_jobs(Asking(stocked, TODAY), waiting, statuses_known=True).warnings)
+    assert "1 job asked about is dated more than a month before today (the earliest 2025-06-02)" in said
+
+
 def test_the_rules_of_both_columns_stand_under_the_table(stocked: Book) -> None:
     """A job that fits on its day, but not with the level's chance on any, is not said to fit on no day."""
     text = " ".join(render_fit(fit_jobs(Asking(stocked, TODAY), statuses_known=True), Style()).split())
