@@ -123,7 +123,14 @@ class FittedModel:
             planning=Planning(*(_figures_of(body["planning"][q]) for q in QUANTITIES)),
             columns=Columns(blocks),
             states=_states_of(body["states"], blocks),
-            soil=SoilModel(**{**soil, "cuts": tuple(soil["cuts"]), "season": tuple(soil["season"])}),
+            # Field by field: a fit may have been stored when there were more.
+            soil=SoilModel(
+                cuts=tuple(soil["cuts"]),
+                zone=soil["zone"],
+                vehicle_class=soil["vehicle_class"],
+                season=tuple(soil["season"]),
+                job_share=soil["job_share"],
+            ),
             usual=Usual(
                 {k: tuple(v) for k, v in usual["shares"].items()}, {k: tuple(v) for k, v in usual["settings"].items()}
             ),

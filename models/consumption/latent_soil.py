@@ -40,8 +40,6 @@ class SoilModel:
     season : (sin, cos) coefficients of the yearly wave
     job_share : float
         Share of the latent variance (1 within a class, zone and season) that lines of one job have in common.
-    n_lines : int
-        Lines behind it.
     """
 
     cuts: tuple[float, float, float]
@@ -49,7 +47,6 @@ class SoilModel:
     vehicle_class: dict[str, float]
     season: tuple[float, float]
     job_share: float
-    n_lines: int
 
     def mean(self, table: JobTable) -> NDArray[np.float64]:
         """Return the mean latent dirt of each line, shape (n_lines,); unseen words count as 0."""
@@ -97,7 +94,6 @@ class SoilRows:
     """Lines whose soil is known or stands drawn, with what their dirt may depend on; `fit` learns from their levels."""
 
     def __init__(self, table: JobTable, lines: NDArray[np.int64]) -> None:
-        self.n = len(lines)
         self._zone, self._class = table.zone, table.vehicle_class
         self._zone_codes, self._class_codes = table.zone.codes[lines], table.vehicle_class.codes[lines]
         self._waves = _waves(table)[lines]
@@ -116,7 +112,7 @@ class SoilRows:
         vehicle, score = _shrunk_means(score, self._class_codes, self._class.names)
         season = self._wave_inverse @ (self._waves.T @ score)
         share = _job_share(score - self._waves @ season, self._job)
-        return SoilModel((first, second, third), zone, vehicle, (float(season[0]), float(season[1])), share, self.n)
+        return SoilModel((first, second, third), zone, vehicle, (float(season[0]), float(season[1])), share)
 
 
 def fit_soil(table: JobTable) -> SoilModel:
@@ -148,7 +144,6 @@ def average(models: list[SoilModel]) -> SoilModel:
         vehicle_class=words([m.vehicle_class for m in models]),
         season=(float(season[0]), float(season[1])),
         job_share=sum(m.job_share for m in models) / len(models),
-        n_lines=models[0].n_lines,
     )
 
 

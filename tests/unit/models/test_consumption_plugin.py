@@ -263,7 +263,7 @@ def test_a_fixed_amount_per_visit_is_recovered(amount: float, low: float, high: 
 
 def test_lines_of_a_job_share_soil() -> None:
     """Given a severe line, an unseen line of the same job is dirtier than without; written levels stay."""
-    model = SoilModel((-0.7, 0.4, 1.4), {}, {}, (0.0, 0.0), 0.6, 100)
+    model = SoilModel((-0.7, 0.4, 1.4), {}, {}, (0.0, 0.0), 0.6)
     rng = np.random.default_rng(1)
     with_severe = model.draw_levels(np.zeros(2), np.array([3, -1]), rng, 4000)
     alone = model.draw_levels(np.zeros(1), np.array([-1]), rng, 4000)

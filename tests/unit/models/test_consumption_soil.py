@@ -120,8 +120,8 @@ def test_a_shop_that_never_wrote_soil_answers_a_named_level_with_more_doubt() ->
 
 def test_shares_of_several_draws_are_averaged() -> None:
     """The mean has the mean share of each level, and a word that one of them lacks counts as 0."""
-    one = SoilModel(cuts_of(np.array([0.1, 0.2, 0.3, 0.4])), {"z": 0.2}, {}, (0.1, 0.0), 0.4, 9)
-    two = SoilModel(cuts_of(np.array([0.3, 0.4, 0.2, 0.1])), {}, {"c": 0.4}, (0.3, 0.2), 0.6, 9)
+    one = SoilModel(cuts_of(np.array([0.1, 0.2, 0.3, 0.4])), {"z": 0.2}, {}, (0.1, 0.0), 0.4)
+    two = SoilModel(cuts_of(np.array([0.3, 0.4, 0.2, 0.1])), {}, {"c": 0.4}, (0.3, 0.2), 0.6)
     mean = average([one, two])
     assert shares_of(mean) == pytest.approx([0.2, 0.3, 0.25, 0.25])
     assert mean.zone == pytest.approx({"z": 0.1})
@@ -181,7 +181,7 @@ def test_the_chance_of_grades_is_that_of_levels_drawn_at_random() -> None:
     rng = np.random.default_rng(4)
     table = replace(jobs(np.array([1, 3, 2, 0]), np.full(4, "a"), np.ones(4), 5), line_job=np.array([0, 0, 1, 2]))
     table = replace(table, job_id=table.job_id[:3], day=table.day[:3], customer=table.customer.take(np.arange(3)))
-    model = SoilModel((-0.6, 0.3, 1.1), {"interior": 0.3}, {"sedan": -0.1}, (0.0, 0.0), 0.6, 9)
+    model = SoilModel((-0.6, 0.3, 1.1), {"interior": 0.3}, {"sedan": -0.1}, (0.0, 0.0), 0.6)
     n = 400_000
     common = np.sqrt(0.6) * rng.standard_normal((n, 3))[:, table.line_job]
     dirt = common + np.sqrt(0.4) * rng.standard_normal((n, 4)) + 0.3 * rng.standard_normal((n, 1)) + model.mean(table)
