@@ -111,8 +111,8 @@ def _lowered(limit: Limit, own: float | str | None) -> Limit:
         )  # fmt: skip
     if own > limit.value:
         raise RimebookError(
-            "limit-above-standard", where=where, found=f"{own:,.0f} {limit.unit}",
-            expected=f"at most {limit.value:,.0f} {limit.unit}, the limit of {limit.source}",
+            "limit-above-standard", where=where, found=f"{own:,g} {limit.unit}",
+            expected=f"at most {limit.value:,g} {limit.unit}, the limit of {limit.source}",
             do="A book may lower a limit, never raise it. Lower the value or take the line out.",
         )  # fmt: skip
     return replace(limit, value=float(own), source=f"this book's [limits]; {limit.source} has {limit.value:,.0f}")

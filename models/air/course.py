@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 _SUBCELLS = 5
 _BISECTIONS = 48
-_THIRDS = 24
 
 
 def _faded(rate: Array, t: Array) -> Array:
@@ -76,6 +75,22 @@ class Course:
         """Return the course of the chosen scenarios."""
         return Course(*(part[:, draws] for part in (self.edges, self.rate, self.drive, self.level, self.integral)))
 
+    def until(self, end: Array) -> Course:
+        """Return the course up to a time of each scenario, (n_draws,); what comes later is cut off."""
+        edges = np.minimum(self.edges, end)
+        return Course(edges, self.rate, self.drive, self.at(edges), self.integral_to(edges))
+
+    def stretched(self, base: float, factor: float) -> Course:
+        """Return base + factor (C - base): what stands above a base, multiplied.
+
+        Where C' = drive - rate C, D = base + f (C - base) obeys D' = f (drive - rate base) + rate base - rate D.
+        """
+        if factor == 1:
+            return self
+        drive = factor * (self.drive - self.rate * base) + self.rate * base
+        level, alone = base + factor * (self.level - base), base * self.edges
+        return Course(self.edges, self.rate, drive, level, alone + factor * (self.integral - alone))
+
     @cached_property
     def _keys(self) -> tuple[Array, float]:
         """Return the edges of all scenarios as one sorted line, each scenario moved by its own multiple of a span."""
@@ -112,32 +127,29 @@ class Course:
         """Return the highest concentration, shape (n_draws,): pieces are monotone, so it stands at an edge."""
         return np.asarray(self.level.max(axis=0), dtype=np.float64)
 
-    def shift_average(self, divisor_min: float) -> Array:
-        """Return the integral of the whole course over `divisor_min`, shape (n_draws,).
-
-        With 480 minutes this is the convention of 29 CFR 1910.1000(d)(1)(i), E = (Ca Ta + ... + Cn Tn) / 8: what was
-        breathed over the shift, over 8 hours, also where the shift is longer.
-        """
-        return np.asarray(self.integral[-1] / divisor_min, dtype=np.float64)
-
     def running_average(self, t: Array, window_min: float) -> Array:
         """Return the mean over the window that ends at t; before time 0 the air is as at the start."""
         mean: Array = (self.integral_to(t) - self.integral_to(t - window_min)) / window_min
         return mean
 
     def highest_running_average(self, window_min: float) -> Array:
-        """Return the highest running average, shape (n_draws,); the best grid cell is refined by ternary search."""
+        """Return the highest running average, shape (n_draws,).
+
+        Its slope is (C(t) - C(t - window)) / window: it turns down inside a grid cell where that difference changes its
+        sign. The cell with the highest top, by the parabola that has the slopes at its ends, is searched by bisection.
+        """
         grid = self._grid(window_min)
-        means = self.running_average(grid, window_min)
-        best, column = means.argmax(axis=0), np.arange(grid.shape[1])
-        low = grid[np.maximum(best - 1, 0), column]
-        high = grid[np.minimum(best + 1, len(grid) - 1), column]
-        for _ in range(_THIRDS):
-            third = (high - low) / 3
-            left = self.running_average(low + third, window_min) < self.running_average(high - third, window_min)
-            low, high = np.where(left, low + third, low), np.where(left, high, high - third)
-        refined: Array = np.maximum(means[best, column], self.running_average((low + high) / 2, window_min))
-        return refined
+        means, rise = self.running_average(grid, window_min), self._rise(grid, window_min)
+        up, down = rise[:-1], rise[1:]
+        turns = (up > 0) & (down < 0)
+        gain = np.divide(up**2, up - down, out=np.zeros_like(up), where=turns) * np.diff(grid, axis=0)
+        cell = np.where(turns, means[:-1] + gain / (2 * window_min), -np.inf).argmax(axis=0)
+        column = np.arange(grid.shape[1])
+        top = _bisected(lambda t: self._rise(t, window_min) <= 0, grid[cell, column], grid[cell + 1, column])
+        return np.asarray(np.maximum(means.max(axis=0), self.running_average(top, window_min)), dtype=np.float64)
+
+    def _rise(self, t: Array, window_min: float) -> Array:
+        return np.asarray(self.at(t) - self.at(t - window_min), dtype=np.float64)
 
     def minutes_to_level(self, limit: float) -> Array:
         """Return when the concentration first reaches a limit, shape (n_draws,), infinite where it never does.

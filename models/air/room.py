@@ -215,26 +215,35 @@ def _exchange(room: Room, lb_min: Array, flow_cfm: Array | float) -> tuple[Array
     return out / room.volume_ft3, (gas + (out - gas) * (room.outdoor_ppm / PPM)) / room.volume_ft3
 
 
-def shift_exposure(course: Course, shift_min: float) -> Array:
+def shift_exposure(course: Course, shift_min: float, work_end_min: Array) -> Array:
     """Return what a person breathes in the worst shift, as an average over 8 hours, shape (n_draws,).
 
-    The sum over a shift of `shift_min` minutes divided by 8 hours, also where the shift is longer (29 CFR
-    1910.1000(d)(1)(i)). Where the work goes on beyond one shift, nobody stays for all of it: then it is the shift, of
-    any start, with the highest sum.
+    The sum over a shift of `shift_min` minutes divided by 8 hours, E = (Ca Ta + ... + Cn Tn) / 8, also where the shift
+    is longer (29 CFR 1910.1000(d)(1)(i)). Where the work goes on beyond one shift, nobody stays for all of it: then it
+    is the shift, of any start and over by the end of the work, with the highest sum.
 
     Parameters
     ----------
     course : Course
-        At least `shift_min` long.
+        At least `shift_min` and `work_end_min` long.
     shift_min : float
         >= 480.
+    work_end_min : float64 array (n_draws,)
     """
-    exposure = course.shift_average(SHIFT_MIN)
-    beyond = course.edges[-1] > shift_min
+    exposure = course.integral_to(np.full((1, len(work_end_min)), shift_min))[0] / SHIFT_MIN
+    beyond = work_end_min > shift_min
     if beyond.any():
-        worst = course.take(beyond).highest_running_average(shift_min)
+        worst = course.take(beyond).until(work_end_min[beyond]).highest_running_average(shift_min)
         exposure[beyond] = worst * shift_min / SHIFT_MIN
-    return exposure
+    return np.asarray(exposure, dtype=np.float64)
+
+
+def looked_at_min(work_end_min: Array, shift_min: float) -> Array:
+    """Return how long the air is looked at, (n_draws,): a shift, and 15 minutes beyond the work.
+
+    The worst 15 minutes may begin with the last shot: what stands in the room then is breathed by whoever packs up.
+    """
+    return np.maximum(work_end_min + SHORT_TERM_MIN, shift_min)
 
 
 def flow_needed_cfm(room: Room, line: Timeline, measure: Callable[[Course], Array], limit: float) -> Array:

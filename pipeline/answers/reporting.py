@@ -17,7 +17,8 @@ from pipeline.answers.reporting_pellets import Cell, PartUsed, cells, parts_used
 from pipeline.answers.reporting_prices import PricedJobs, priced_jobs
 from pipeline.answers.request_notes import order_note
 from pipeline.answers.reviewing import TechniqueQuestion, TechniqueResult, technique
-from pipeline.answers.safety import SafetyQuestion, SafetyResult, busiest_booked_day, safety
+from pipeline.answers.safety import busiest_booked_day, safety
+from pipeline.answers.safety_answer import SafetyQuestion, SafetyResult
 from pipeline.book import tables
 from shared.errors import RimebookError
 

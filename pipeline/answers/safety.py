@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from itertools import groupby
+from math import ceil
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.air.room import SHIFT_MIN
-from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
+from pipeline.answers.answer import Answer, Asking, summarise
 from pipeline.answers.bookings import LOST, believes_statuses
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.estimating import predicted
@@ -17,16 +17,14 @@ from pipeline.answers.requests import JobAsked, LineAsked
 from pipeline.answers.safety_air import (
     MOST_DRAWS,
     AirTerms,
-    Co2,
-    CurvePoint,
-    LimitAnswer,
-    Oxygen,
     Work,
     assess_air,
     scenarios_used,
 )
-from pipeline.answers.safety_noise import NoiseAnswer, Protection, noise_answers
-from pipeline.answers.safety_space import Space, SpaceAsked, asked_space, room_of
+from pipeline.answers.safety_answer import Planned, SafetyQuestion, SafetyResult, SpaceCounted
+from pipeline.answers.safety_noise import noise_answers
+from pipeline.answers.safety_notes import safety_notes
+from pipeline.answers.safety_space import asked_space, room_of
 from pipeline.book import tables
 from shared.errors import RimebookError, UsageError
 from shared.limits import limits_for
@@ -39,114 +37,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.answers.estimating import Predicted
+    from pipeline.answers.safety_noise import NoiseAnswer
 
 #: Spread of the planned loss of stored ice, sd of its logarithm (from memory, no source).
 _LOSS_LOG_SD = 0.4
-
-
-@dataclass(frozen=True)
-class SafetyQuestion:
-    """What is asked.
-
-    Attributes
-    ----------
-    bay : str or None
-        A bay of the book; None takes the space's dimensions, else the book's only bay.
-    space : SpaceAsked
-        What is said of the space itself; goes before the book's bay.
-    day : date or None
-        All that is booked on it is done in this space, one vehicle after the other.
-    jobs : tuple of JobAsked
-        Work described by options, in order.
-    pause_min : float
-        Minutes without blasting between zones and between vehicles, >= 0.
-    stored_lb : float
-        Ice kept in the space, >= 0.
-    stored_lb_day : float or None
-        What that store loses a day; None takes [ice] sublimation_lb_per_day.
-    low_layer_factor : float
-        The shop's own multiplier for the low layer, >= 1.
-    protection : Protection or None
-    van : bool
-        The space is a closed vehicle that carries the stored ice.
-    """
-
-    bay: str | None = None
-    space: SpaceAsked = field(default_factory=SpaceAsked)
-    day: date | None = None
-    jobs: tuple[JobAsked, ...] = ()
-    pause_min: float = 0.0
-    stored_lb: float = 0.0
-    stored_lb_day: float | None = None
-    low_layer_factor: float = 1.0
-    protection: Protection | None = None
-    van: bool = False
-
-
-@dataclass(frozen=True)
-class Planned:
-    """What is done and kept in the space.
-
-    Attributes
-    ----------
-    vehicles, zones : int
-    pellets_lb, minutes : QuantitySummary or None
-        Ice and hands-on minutes of all of it together; None where only ice is stored.
-    pause_min : float
-        Between zones and between vehicles.
-    stored_lb, stood_min : float
-        Ice kept there, and how long it has stood when work begins.
-    """
-
-    vehicles: int
-    zones: int
-    pellets_lb: QuantitySummary | None
-    minutes: QuantitySummary | None
-    pause_min: float
-    stored_lb: float
-    stood_min: float
-
-
-@dataclass(frozen=True)
-class SpaceCounted:
-    """The space as it counts in the figures.
-
-    Attributes
-    ----------
-    length_ft, width_ft, height_ft, volume_ft3 : float
-    air_cfm : float
-        Outdoor air, before mixing; 0 is a closed space.
-    mixing_share, altitude_ft, temperature_f : float
-    gas_ft3_per_lb : float
-        What a pound of ice becomes there.
-    low_layer_factor : float
-        The shop's own multiplier; 1 is none.
-    """
-
-    length_ft: float
-    width_ft: float
-    height_ft: float
-    volume_ft3: float
-    air_cfm: float
-    mixing_share: float
-    altitude_ft: float
-    temperature_f: float
-    gas_ft3_per_lb: float
-    low_layer_factor: float
-
-
-@dataclass(frozen=True)
-class SafetyResult:
-    """The answer in the form of its JSON."""
-
-    bay: str
-    co2_ppm: Co2
-    oxygen_percent: Oxygen
-    curve: tuple[CurvePoint, ...]
-    limits: tuple[LimitAnswer, ...]
-    noise: tuple[NoiseAnswer, ...]
-    planned: Planned
-    space: SpaceCounted
 
 
 def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
@@ -173,7 +67,11 @@ def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
     shift_min = max(SHIFT_MIN, 60 * settings.shop.hours_per_day)
     # Ice in a vehicle was just loaded; in a bay it has stood there since the last shift.
     stood_min = 0.0 if question.van or question.stored_lb <= 0 else max(MIN_PER_DAY - shift_min, 0.0)
-    work = _work(asking, question, found, stood_min)
+    containers = ceil(question.stored_lb / settings.ice.container_lb - 1e-9)
+    loss_lb_day = question.stored_lb_day
+    if loss_lb_day is None:  # the planning figure is one container's
+        loss_lb_day = containers * settings.ice.sublimation_lb_per_day
+    work = _work(asking, question, found, loss_lb_day, stood_min)
     n_scores = int(found.consumption.n_calibration.min()) if found else 0
     room = room_of(space)
     door_cfm = 0.0 if space.doors_open else space.door_flow_cfm or 0.0
@@ -189,19 +87,21 @@ def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
     stripped = any(line.coating_removed for job in jobs for line in job.lines)
     told = [summarise(draws, level=asking.level, n_scores=n_scores) for draws in totals]
     lb, minutes = told or (None, None)
-    planned = Planned(len(jobs), len(work.lb), lb, minutes, question.pause_min, question.stored_lb, stood_min)
+    planned = Planned(
+        len(jobs), len(work.lb), lb, minutes, question.pause_min, question.stored_lb, stood_min, containers
+    )
     counted = SpaceCounted(
         space.length_ft or 0.0, space.width_ft or 0.0, space.height_ft or 0.0, space.volume_ft3 or 0.0, space.air_cfm,
         space.mixing_share, space.altitude_ft, space.temperature_f, room.gas_ft3_lb, question.low_layer_factor,
     )  # fmt: skip
     result = SafetyResult(
-        space.name, air.co2_ppm, air.oxygen_percent, air.curve, air.limits, noise, planned, counted
+        space.name, air.co2_ppm, air.oxygen_percent, air.curve, air.limits, air.flow_needed_cfm, noise, planned, counted
     )  # fmt: skip
     return Answer(
         result,
         (
             *(found.fit.warnings if found else ()),
-            *_warnings(space, result, question, found, shop_min=60 * settings.shop.hours_per_day),
+            *safety_notes(settings, space, result, question, found),
         ),
         tuple(cautions_for("safety", sorted(zones), settings=settings, coating_removed=stripped)),
     )
@@ -236,10 +136,10 @@ def busiest_booked_day(asking: Asking) -> date | None:
     return max(totals, key=lambda day: (totals[day], -day.toordinal()))
 
 
-def _work(asking: Asking, question: SafetyQuestion, found: Predicted | None, stood_min: float) -> Work:
+def _work(
+    asking: Asking, question: SafetyQuestion, found: Predicted | None, loss_lb_day: float, stood_min: float
+) -> Work:
     rng = np.random.default_rng(asking.seed)
-    ice = asking.book.settings.ice
-    planned = ice.sublimation_lb_per_day if question.stored_lb_day is None else question.stored_lb_day
     if found is None:
         lb = minutes = np.empty((0, MOST_DRAWS))
         vehicle: NDArray[np.int64] = np.empty(0, dtype=np.int64)
@@ -247,41 +147,8 @@ def _work(asking: Asking, question: SafetyQuestion, found: Predicted | None, sto
         kept = scenarios_used(found.consumption.pellets.n_draws)
         lb, minutes = found.consumption.pellets.draws[:, kept], found.consumption.minutes.draws[:, kept]
         vehicle = found.consumption.request.line_job
-    loss = planned * np.exp(_LOSS_LOG_SD * rng.standard_normal(lb.shape[1]))
+    loss = loss_lb_day * np.exp(_LOSS_LOG_SD * rng.standard_normal(lb.shape[1]))
     return Work(lb, minutes, vehicle, question.pause_min, question.stored_lb, loss, stood_min)
-
-
-def _warnings(
-    space: Space, result: SafetyResult, question: SafetyQuestion, found: Predicted | None, *, shop_min: float
-) -> tuple[str, ...]:
-    work_min = result.planned.minutes.quantiles[0.5] if result.planned.minutes else 0.0
-    said = []
-    if question.day is not None and found is None:
-        said.append(f"Nothing is booked on {question.day.isoformat()}: the figures are those of the stored ice alone.")
-    said += [
-        f"{limit.name}: exceeded in {limit.chance_exceeded * 100:.0f} of 100 scenarios at today's ventilation, were "
-        "the air well mixed."
-        for limit in result.limits
-        if limit.chance_exceeded >= 0.01
-    ]
-    if found and "planning" in found.consumption.basis:
-        said.append("Pellets and minutes are planning figures from book.toml: there is no usable history for them yet.")
-    if space.air_cfm <= 0:
-        said.append("No ventilation is entered: the figures are those of a closed space.")
-    if space.doors_open and not space.door_flow_cfm:
-        said.append("Open doors earn no credit without a measured flow; measure it and give it with --door-flow-cfm.")
-    if space.flow_cfm is not None and space.air_changes_per_hour is not None:
-        said.append("The bay has both a flow and air changes; the measured flow is used.")
-    if space.pit:
-        said.append("This bay has a pit, drain or basement: gas runs into it and stays. Keep people out of it.")
-    if found and work_min > shop_min:
-        said.append(
-            f"The work takes about {work_min / 60:.0f} h with one nozzle, more than a working day; with two nozzles at "
-            "once the air is worse than told here."
-        )
-    if question.stored_lb > 0 and question.stored_lb_day is None:
-        said.append("What the stored ice loses is the planning figure of book.toml for one container.")
-    return tuple(said)
 
 
 def _check(question: SafetyQuestion) -> None:

@@ -19,6 +19,7 @@ from models.air.room import (
     Timeline,
     co2_course,
     flow_needed_cfm,
+    looked_at_min,
     shift_exposure,
     store_source,
     timeline,
@@ -43,7 +44,6 @@ CURVE_STEP_MIN = 10
 MOST_CURVE_MIN = MIN_PER_DAY
 #: A limit that fewer scenarios reach has no time told.
 LEAST_SHARE = 0.05
-KINDS: tuple[Kind, ...] = ("peak", "short_term", "shift_average")
 OXYGEN_NOTE = "does not guard against CO2"
 
 
@@ -132,20 +132,21 @@ class LimitAnswer:
 
 @dataclass(frozen=True)
 class Air:
-    """The whole answer on air."""
+    """The whole answer on air; `flow_needed_cfm` is the outdoor air in cfm that keeps every limit of a scenario."""
 
     co2_ppm: Co2
     oxygen_percent: Oxygen
     curve: tuple[CurvePoint, ...]
     limits: tuple[LimitAnswer, ...]
+    flow_needed_cfm: QuantitySummary
 
 
-def _measure(kind: Kind, shift_min: float) -> Callable[[Course], Array]:
-    if kind == "peak":
-        return Course.peak
-    if kind == "short_term":
-        return partial(Course.highest_running_average, window_min=SHORT_TERM_MIN)
-    return partial(shift_exposure, shift_min=shift_min)
+def _measures(shift_min: float, work_end_min: Array) -> dict[Kind, Callable[[Course], Array]]:
+    return {
+        "peak": Course.peak,
+        "short_term": partial(Course.highest_running_average, window_min=SHORT_TERM_MIN),
+        "shift_average": partial(shift_exposure, shift_min=shift_min, work_end_min=work_end_min),
+    }
 
 
 def _sources(work: Work, until_min: float, door_cfm: float) -> tuple[list[Source], list[Airing]]:
@@ -186,7 +187,8 @@ class AirTerms:
 def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
     """Return what the work does to the air.
 
-    With a low-layer factor f every figure C is told as C_out + f (C - C_out), and limits are compared with that.
+    With a low-layer factor f the air itself is taken as C_out + f (C - C_out) all along: its peak, its means and what
+    is breathed of it are told and compared with the limits.
 
     Raises
     ------
@@ -194,16 +196,19 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
         Where a limit is not above what outdoor air alone makes of it.
     """
     outdoor, factor = room.outdoor_ppm / PPM, terms.low_layer_factor
-    until = np.maximum(work.end_min(), terms.shift_min)
-    horizon = min(float(np.ceil(float(np.quantile(until, 0.75)) / 60.0) * 60.0), MOST_CURVE_MIN)
+    worked = work.end_min()
+    until = looked_at_min(worked, terms.shift_min)
+    shown_to = float(np.quantile(np.maximum(worked, terms.shift_min), 0.75))
+    horizon = min(float(np.ceil(shown_to / 60.0) * 60.0), MOST_CURVE_MIN)
     sources, airings = _sources(work, max(horizon, float(until.max())), terms.door_cfm)
     # Ice that is stored gives gas all night too: the shift begins in what it left, at today's ventilation.
     standing = work.stored_lb_day / MIN_PER_DAY
     line = timeline(sources, airings, until, standing, work.stood_min)
-    course = co2_course(room, line)
 
-    def low(share: Array) -> Array:
-        return np.clip(outdoor + factor * (share - outdoor), 0.0, 1.0)
+    def low(mixed: Course) -> Course:
+        return mixed.stretched(outdoor, factor)
+
+    course = low(co2_course(room, line))
 
     def told(draws: Array) -> QuantitySummary:
         return summarise(draws, level=terms.level, n_scores=terms.n_scores)
@@ -212,35 +217,40 @@ def assess_air(room: Room, work: Work, terms: AirTerms) -> Air:
         met = np.isfinite(minutes)
         return told(minutes[met]) if met.mean() >= LEAST_SHARE else None
 
-    measures = {kind: _measure(kind, terms.shift_min) for kind in KINDS}
+    def ppm(share: Array) -> QuantitySummary:
+        return told(np.minimum(share, 1.0) * PPM)
+
+    measures = _measures(terms.shift_min, worked)
     measured = {kind: measure(course) for kind, measure in measures.items()}
-    limits = []
+    limits, needed = [], []
     for limit in terms.limits:
-        share = outdoor + (limit.value / PPM - outdoor) / factor
+        share, measure = limit.value / PPM, measures[limit.kind]
         used_up: QuantitySummary | None = None
         if limit.kind == "shift_average":
             spent = course.minutes_to_exposure(share, SHIFT_MIN)
             used_up = when(np.where(spent <= terms.shift_min, spent, np.inf))
         reached = when(course.minutes_to_level(share))
-        needed = told(_flow_needed(room, line, measures[limit.kind], limit, share))
+        needed.append(_flow_needed(room, line, partial(_after, low, measure), limit))
         chance = float(np.mean(measured[limit.kind] > share))
-        limits.append(LimitAnswer(limit.name, limit.value, limit.unit, limit.source, reached, needed, chance, used_up))
-    co2 = Co2(
-        told(low(measured["peak"]) * PPM),
-        told(low(measured["shift_average"]) * PPM),
-        told(low(measured["short_term"]) * PPM),
-    )
+        limits.append(
+            LimitAnswer(limit.name, limit.value, limit.unit, limit.source, reached, told(needed[-1]), chance, used_up)
+        )
+    co2 = Co2(ppm(measured["peak"]), ppm(measured["shift_average"]), ppm(measured["short_term"]))
     minutes = np.arange(0, int(horizon) + 1, CURVE_STEP_MIN)
-    shown = co2_course(room, timeline(sources, airings, np.maximum(until, horizon), standing, work.stood_min))
+    shown = low(co2_course(room, timeline(sources, airings, np.maximum(until, horizon), standing, work.stood_min)))
     levels = shown.at(np.repeat(minutes[:, None].astype(np.float64), len(until), axis=1))
-    curve = tuple(CurvePoint(int(m), told(low(row) * PPM)) for m, row in zip(minutes, levels, strict=True))
-    oxygen = Oxygen(told(oxygen_percent(low(measured["peak"]))))
-    return Air(co2, oxygen, curve, tuple(limits))
+    curve = tuple(CurvePoint(int(m), ppm(row)) for m, row in zip(minutes, levels, strict=True))
+    oxygen = Oxygen(told(oxygen_percent(np.minimum(measured["peak"], 1.0))))
+    return Air(co2, oxygen, curve, tuple(limits), told(np.max(needed, axis=0)))
 
 
-def _flow_needed(room: Room, line: Timeline, measure: Callable[[Course], Array], limit: Limit, share: float) -> Array:
+def _after(first: Callable[[Course], Course], measure: Callable[[Course], Array], course: Course) -> Array:
+    return measure(first(course))
+
+
+def _flow_needed(room: Room, line: Timeline, measure: Callable[[Course], Array], limit: Limit) -> Array:
     try:
-        return flow_needed_cfm(room, line, measure, share)
+        return flow_needed_cfm(room, line, measure, limit.value / PPM)
     except ValueError as error:
         raise RimebookError(
             "limit-below-outdoor", where=f"limit `{limit.key}`", found=f"{limit.value:,.0f} {limit.unit}",

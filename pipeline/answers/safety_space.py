@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 #: Beyond this no room is aired; figures above it are slips of unit or decimal.
 MOST_AIR_CHANGES = 200.0
+#: In a space of less than so many ft3 a common blower reaches more.
+_SMALL_FT3, _MOST_CHANGES_SMALL = 1000.0, 2000.0
 #: Load space of a closed van in ft3; a planning value from memory, no source.
 VAN_FT3 = 250.0
 #: Name of a closed vehicle as the space of an answer.
@@ -113,7 +115,8 @@ def asked_space(settings: Settings, bay: str | None, asked: SpaceAsked, *, van: 
     asked : SpaceAsked
         Overrides; air asked for replaces the bay's air whole.
     van : bool
-        A closed vehicle that carries ice: 250 ft3 and no air where nothing else is asked.
+        A closed vehicle that carries ice: 250 ft3 and no air where nothing else is asked. Such a space, and one that is
+        given by its sides alone, stands as high above the sea as the highest of the book's bays.
 
     Raises
     ------
@@ -121,10 +124,11 @@ def asked_space(settings: Settings, bay: str | None, asked: SpaceAsked, *, van: 
         For an unknown bay, missing or zero dimensions, impossible air.
     """
     given = {k: v for k, v in vars(asked).items() if v is not None}
+    altitude = max((own.altitude_ft for own in settings.bays.values()), default=0.0)
     if van:
-        base = Space(VAN, length_ft=VAN_FT3 / 25.0, width_ft=5.0, height_ft=5.0)
+        base = Space(VAN, length_ft=VAN_FT3 / 25.0, width_ft=5.0, height_ft=5.0, altitude_ft=altitude)
     elif bay is None and {"length_ft", "width_ft", "height_ft"} & set(given):
-        base = Space("as entered")
+        base = Space("as entered", altitude_ft=altitude)
     else:
         base = _named(settings, bay)
     if asked.air_changes_per_hour is not None or asked.flow_cfm is not None:
@@ -172,11 +176,13 @@ def _check(space: Space) -> None:
             expected="three sides above 0 ft", do="Measure the inside of the bay.",
         )  # fmt: skip
     changes = space.air_cfm * 60.0 / volume
-    possible = changes == 0 or 1e-6 <= changes <= MOST_AIR_CHANGES
+    most = MOST_AIR_CHANGES if volume >= _SMALL_FT3 else _MOST_CHANGES_SMALL
+    possible = changes == 0 or 1e-6 <= changes <= most
     if not possible or min(space.flow_cfm or 0, space.air_changes_per_hour or 0) < 0:
+        found = f"{changes:.3g}" if changes < 1 else f"{changes:,.0f}"
         raise RimebookError(
-            "impossible-air", where=where, found=f"{changes:,.0f} air changes an hour",
-            expected=f"0 to {MOST_AIR_CHANGES:g}", do="Check the unit: cubic feet a minute, or changes an hour.",
+            "impossible-air", where=where, found=f"{found} air changes an hour",
+            expected=f"0 to {most:,.0f}", do="Check the unit: cubic feet a minute, or changes an hour.",
         )  # fmt: skip
     if not 0 < space.mixing_share <= 1:
         raise RimebookError(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.air.gas import PPM
-from models.air.room import SHIFT_MIN, SHORT_TERM_MIN, co2_course, shift_exposure, timeline, work_sources
+from models.air.room import SHIFT_MIN, SHORT_TERM_MIN, co2_course, looked_at_min, shift_exposure, timeline, work_sources
 from pipeline.answers.safety_air import scenarios_used
 from pipeline.answers.safety_space import bay_space, room_of
 from shared.limits import limit_of, limits_for
@@ -102,9 +102,9 @@ def chances_of_passing(
     """Return each job's chance of passing each limit, by the limit's key, arrays (n_jobs,)."""
     lb, minutes = _padded(consumption)
     sources = work_sources(lb, minutes)
-    until = np.maximum(sources[-1].end_min, shift_min)
+    worked = sources[-1].end_min
     n_jobs = consumption.request.n_jobs
-    course = co2_course(room, timeline(sources, [], until))
+    course = co2_course(room, timeline(sources, [], looked_at_min(worked, shift_min)))
 
     def chance(passed: NDArray[np.bool_]) -> Array:
         return np.asarray(passed.reshape(n_jobs, -1).mean(axis=1), dtype=np.float64)
@@ -112,7 +112,7 @@ def chances_of_passing(
     peak, shift = limit_of(limits, "peak"), limit_of(limits, "shift_average")
     short = limit_of(limits, "short_term")
     return {
-        shift.key: chance(shift_exposure(course, shift_min) > shift.value / PPM),
+        shift.key: chance(shift_exposure(course, shift_min, worked) > shift.value / PPM),
         short.key: chance(_passes_short(course, short.value / PPM)),
         peak.key: chance(course.peak() > peak.value / PPM),
     }

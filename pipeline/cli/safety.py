@@ -92,8 +92,8 @@ def safety(
 ) -> None:
     """Check CO2 and noise of planned work."""
     from pipeline.answers.requests import JobAsked, job_from_options
-    from pipeline.answers.safety import SafetyQuestion
     from pipeline.answers.safety import safety as check
+    from pipeline.answers.safety_answer import SafetyQuestion
     from pipeline.answers.safety_noise import Protection
     from pipeline.answers.safety_space import SpaceAsked
     from pipeline.present.safety_text import render_safety
@@ -118,13 +118,16 @@ def safety(
 
 def _check_together(context: typer.Context) -> None:
     """Refuse options that the answer would leave out."""
-    refuse_blank(context, ("vehicle",))
+    refuse_blank(context, ("vehicle", "bay"))
     refuse_both(context, "bay", "van", do="Ask for the bay and for the vehicle one after the other.")
     refuse_both(context, "air_changes", "flow", do="Give what was measured.")
     refuse_without(context, ("protector", "second"), "nrr", do="Add --nrr with the figure on the protector's label.")
     refuse_without(context, ("stored_rate",), "stored", do="Add --stored-lb with what is stored.")
-    if not given(context, "date"):  # else the flow counts while one vehicle leaves and the next comes in
-        refuse_without(context, ("door_flow",), "doors_open", do="Add --doors-open where they stand open all the time.")
+    # Between two vehicles the flow counts in the pause in which one leaves and the next comes in.
+    if not (given(context, "date") and given(context, "pause")):
+        refuse_without(context, ("door_flow",), "doors_open",
+                       do="Add --doors-open where they stand open all the time, or to --date the --pause-min between "
+                       "two vehicles.")  # fmt: skip
     if not any(given(context, name) for name in ("date", "vehicle", "zone")):
         refuse_without(context, ("pause", "noise", "nrr"), "vehicle", do="Add --vehicle and --zone, or --date.")
 

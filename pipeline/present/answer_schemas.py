@@ -20,7 +20,7 @@ RESULTS: Final[dict[str, tuple[str, str]]] = {
     "estimate": ("pipeline.answers.estimating", "EstimateResult"),
     "quote": ("pipeline.answers.quoting", "QuoteResult"),
     "calibration": ("pipeline.answers.calibrating", "CalibrationResult"),
-    "safety": ("pipeline.answers.safety", "SafetyResult"),
+    "safety": ("pipeline.answers.safety_answer", "SafetyResult"),
     "log": ("pipeline.answers.logged_against", "LogResult"),
     "costing": ("pipeline.answers.costing", "CostingResult"),
     "order": ("pipeline.answers.ice_answer", "OrderResult"),
@@ -111,11 +111,12 @@ def _schema(kind: Any) -> dict[str, Any]:
 
 def _named_types() -> dict[str, Any]:
     """Return types that a result's module imports for type checking only, under the names it uses."""
-    from pipeline.answers import answer, estimating, logged_change, similar
+    from pipeline.answers import answer, estimating, logged_change, safety_air, safety_noise, similar
     from shared import vocabulary
 
+    modules = (answer, estimating, logged_change, safety_air, safety_noise, similar)
     return {
         "Mapping": Mapping, "Sequence": Sequence, "date": date, "datetime": datetime,
-        **{n: getattr(m, n) for m in (answer, estimating, logged_change, similar) for n in dir(m) if n[:1].isupper()},
+        **{n: getattr(m, n) for m in modules for n in dir(m) if n[:1].isupper()},
         "Basis": vocabulary.Basis, "Quantity": vocabulary.Quantity,
     }  # fmt: skip

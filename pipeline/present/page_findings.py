@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from pipeline.answers.reporting import ReportContents
     from pipeline.answers.review_findings import Finding, Improvement
     from pipeline.answers.reviewing import TechniqueResult
-    from pipeline.answers.safety import SafetyResult
     from pipeline.answers.safety_air import LimitAnswer
+    from pipeline.answers.safety_answer import SafetyResult
     from pipeline.present.figures import Style
 
 #: A limit that is passed in at least this share of scenarios is told first.
@@ -233,14 +233,14 @@ def _air_sentence(answer: Answer[SafetyResult], style: Style) -> str:
     bay, passed = answer.result.bay, _passed(answer)
     if not passed:
         return f"Bay {bay}: no CO2 limit is likely to be exceeded, were the air well mixed."
-    needed = max(limit.flow_needed_cfm.interval.high for limit in passed)
+    needed = answer.result.flow_needed_cfm.quantiles[0.95]
     named = ", ".join(
         f"{limit.name} of {limit.value:,.0f} {limit.unit} in {percent(limit.chance_exceeded)} of scenarios"
         for limit in passed
     )
     return (
-        f"Bay {bay}: exceeds the {named}. About {style.flow_needed(needed)} of outdoor air would keep it; "
-        f"{style.flow(answer.result.space.air_cfm)} is entered."
+        f"Bay {bay}: exceeds the {named}. About {style.flow_needed(needed)} of outdoor air would keep every "
+        f"limit in 95 % of them; {style.flow(answer.result.space.air_cfm)} is entered."
     )
 
 

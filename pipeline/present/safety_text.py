@@ -13,8 +13,8 @@ from shared.units import CFM_M3_H, FT3_M3, FT_M, LB_KG, celsius_of_fahrenheit
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer, QuantitySummary
-    from pipeline.answers.safety import Planned, SafetyResult
     from pipeline.answers.safety_air import LimitAnswer
+    from pipeline.answers.safety_answer import Planned, SafetyResult
 
 _HOUR = 60
 #: Chances at and above which the first sentence says "would", and below which it says nothing is passed.
@@ -45,14 +45,14 @@ def _headline(result: SafetyResult, style: Style) -> str:
         )
     likely = [limit for limit in passed if limit.chance_exceeded >= _LIKELY]
     worst = max(likely or passed, key=lambda limit: limit.value)
-    strictest = max(passed, key=lambda limit: limit.flow_needed_cfm.quantiles[0.5])
-    needed, high = strictest.flow_needed_cfm.quantiles[0.5], strictest.flow_needed_cfm.interval.high
+    needed = result.flow_needed_cfm.quantiles[0.95]
     beside = "" if style.units == "metric" else f" ({careful(needed * CFM_M3_H)} m3/h)"
-    air = f"{style.flow_needed(needed)} of outdoor air{beside}; {style.flow_needed(high)} to be careful."
+    today = style.flow(result.space.air_cfm) if result.space.air_cfm > 0 else "none"
     return (
         f"{_place(result)}: this {'would' if likely else 'could'} exceed {worst.value:,.0f} {worst.unit} "
         f"({worst.name}) at today's ventilation, in {percent(worst.chance_exceeded)} of scenarios. "
-        f"Keeping every limit takes about {air}"
+        f"About {style.flow_needed(needed)} of outdoor air{beside} would keep every limit in 95 % of them; {today} is "
+        "entered."
     )
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipeline.answers.review_effects import EffectTold
-    from pipeline.answers.safety import SafetyResult
+    from pipeline.answers.safety_answer import SafetyResult
 
 _LIMIT_LOOKS = ((GREEN, "--"), (AMBER, "-."), (ORANGE, ":"), (PURPLE, (0, (6, 2, 1, 2, 1, 2))))
 #: Settings as a narrow axis names them; without units, as no value of theirs is drawn.

@@ -10,6 +10,7 @@ from models.air.room import (
     Source,
     co2_course,
     flow_needed_cfm,
+    looked_at_min,
     shift_exposure,
     store_source,
     timeline,
@@ -90,8 +91,9 @@ def test_concentration_never_passes_pure_gas():
     [
         (Course.peak, 0.04),
         (lambda c: c.highest_running_average(15.0), 0.03),
-        (lambda c: c.shift_average(480.0), 0.005),
-        (lambda c: c.shift_average(480.0), 0.001),
+        (lambda c: c.integral[-1] / 480.0, 0.005),
+        (lambda c: c.integral[-1] / 480.0, 0.001),
+        (lambda c: c.stretched(420e-6, 10.0).highest_running_average(15.0), 0.03),
     ],
 )
 def test_flow_found_just_keeps_the_limit(measure, limit):
@@ -120,14 +122,36 @@ def test_exposure_is_that_of_one_shift_however_long_the_work():
     until = np.full(1, 4800.0)
     course = co2_course(Room(9600.0, 600.0, 8.742), timeline([Source(np.zeros(1), until, np.ones(1))], [], until))
     steady = course.peak()[0]
-    assert shift_exposure(course, 480.0)[0] == pytest.approx(steady, rel=1e-6)
-    assert shift_exposure(course, 600.0)[0] == pytest.approx(steady * 10 / 8, rel=1e-6)
+    assert shift_exposure(course, 480.0, until)[0] == pytest.approx(steady, rel=1e-6)
+    assert shift_exposure(course, 600.0, until)[0] == pytest.approx(steady * 10 / 8, rel=1e-6)
 
 
 def test_exposure_of_one_shift_is_its_sum_over_eight_hours():
     """Work that ends within the shift counts as the sum over the shift."""
     course = _day()
-    assert shift_exposure(course, 480.0)[0] == course.shift_average(480.0)[0]
+    assert shift_exposure(course, 480.0, _column(100.0)[0])[0] == pytest.approx(course.integral[-1, 0] / 480.0)
+
+
+@pytest.mark.parametrize("end", [470.0, 480.0, 600.0])
+def test_exposure_ends_with_the_work_and_the_shift(end):
+    """What stands in the room after the work, beyond the shift, is looked at for 15 minutes but is nobody's shift."""
+    ends = np.full(1, end)
+    sources = [Source(np.zeros(1), ends, np.ones(1))]
+    cut, whole = (
+        co2_course(ROOM, timeline(sources, [], until))
+        for until in (np.maximum(ends, 480.0), looked_at_min(ends, 480.0))
+    )
+    assert shift_exposure(whole, 480.0, ends) == pytest.approx(shift_exposure(cut, 480.0, ends), rel=1e-9)
+
+
+def test_the_worst_quarter_of_an_hour_may_begin_with_the_last_shot():
+    """Heavy work at the very end of a shift leaves its gas in a closed room: the 15-minute mean is about the peak."""
+    lb, minutes = _column(5.0, 25.0), _column(470.0, 12.0)
+    sources = work_sources(lb, minutes)
+    until = looked_at_min(sources[-1].end_min, 480.0)
+    assert until[0] == 482.0 + 15.0
+    course = co2_course(Room(9600.0, 0.0, 8.742), timeline(sources, [], until))
+    assert course.highest_running_average(15.0)[0] == pytest.approx(course.peak()[0], rel=1e-6)
 
 
 def test_limit_below_outdoor_air_cannot_be_kept():

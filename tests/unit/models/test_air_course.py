@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from models.air.course import Course
+from models.air.room import Room, co2_course, timeline, work_sources
 
 
 def _random_course(seed: int, n_draws: int = 7) -> Course:
@@ -55,6 +56,44 @@ def test_running_average_peak_is_never_below_a_fine_grid(seed):
     found = course.highest_running_average(15.0)
     assert (found >= on_grid * (1 - 1e-9)).all()
     assert np.allclose(found, on_grid, rtol=1e-4)
+
+
+def test_the_highest_running_average_is_found_in_fast_air():
+    """Where air changes fast the mean turns within minutes of a knot: no dense grid finds more."""
+    rng = np.random.default_rng(5)
+    lb, minutes = rng.lognormal(3.5, 0.6, (4, 400)), rng.lognormal(4.0, 0.5, (4, 400))
+    sources = work_sources(lb, minutes, 10.0)
+    line = timeline(sources, [], np.maximum(sources[-1].end_min + 15.0, 480.0))
+    course = co2_course(Room(9600.0, 0.0, 8.742), line, np.geomspace(100.0, 20_000.0, 400))
+    dense = course.edges[-1] * np.linspace(0, 1, 40_001)[:, None]
+    on_grid = np.max([course.running_average(part, 15.0).max(axis=0) for part in np.array_split(dense, 40)], axis=0)
+    found = course.highest_running_average(15.0)
+    assert (found >= on_grid * (1 - 1e-9)).all()
+    assert np.allclose(found, on_grid, rtol=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_stretched_course_is_the_course_stretched(seed):
+    """At every time level and integral are base + f (C - base), and a factor of 1 changes nothing."""
+    course = _random_course(seed)
+    stretched = course.stretched(420e-6, 3.0)
+    at = course.edges[-1] * np.linspace(0, 1, 301)[:, None]
+    assert np.allclose(stretched.at(at), 420e-6 + 3.0 * (course.at(at) - 420e-6), rtol=1e-9)
+    expected = 420e-6 * at + 3.0 * (course.integral_to(at) - 420e-6 * at)
+    assert np.allclose(stretched.integral_to(at), expected, rtol=1e-9, atol=1e-15)
+    assert course.stretched(420e-6, 1.0) is course
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_course_that_is_cut_off_is_the_same_before(seed):
+    """Up to its end a cut course has the same levels and integral."""
+    course = _random_course(seed)
+    end = course.edges[-1] * 0.6
+    cut = course.until(end)
+    at = end * np.linspace(0, 1, 301)[:, None]
+    assert (cut.edges[-1] == end).all()
+    assert np.allclose(cut.at(at), course.at(at), rtol=1e-9)
+    assert np.allclose(cut.integral[-1], course.integral_to(end[None])[0], rtol=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(8))

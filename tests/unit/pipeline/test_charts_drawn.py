@@ -17,8 +17,8 @@ from pipeline.answers.reporting_jobs import JobRow
 from pipeline.answers.reporting_pellets import Cell
 from pipeline.answers.review_effects import EffectTold
 from pipeline.answers.review_findings import Ratio
-from pipeline.answers.safety import Planned, SafetyResult, SpaceCounted
 from pipeline.answers.safety_air import Co2, CurvePoint, LimitAnswer, Oxygen
+from pipeline.answers.safety_answer import Planned, SafetyResult, SpaceCounted
 from pipeline.present.charts.canvas import DARK, INK, PAPER, Drawing
 from pipeline.present.charts.causes import air_chart, effects_chart
 from pipeline.present.charts.consumption import cost_chart, pellets_chart
@@ -41,9 +41,9 @@ def _order() -> OrderResult:
 def _air() -> SafetyResult:
     limits = (LimitAnswer("CO2, 8-hour average", 5000.0, "ppm", "a text", None, FIGURE, 0.5, None),)
     curve = tuple(CurvePoint(10 * i, FIGURE) for i in range(7))
-    planned = Planned(1, 1, FIGURE, FIGURE, 0.0, 0.0, 0.0)
+    planned = Planned(1, 1, FIGURE, FIGURE, 0.0, 0.0, 0.0, 0)
     space = SpaceCounted(40.0, 20.0, 12.0, 9600.0, 900.0, 1.0, 0.0, 70.0, 8.8, 1.0)
-    return SafetyResult("main", Co2(FIGURE, FIGURE, FIGURE), Oxygen(FIGURE), curve, limits, (), planned, space)
+    return SafetyResult("main", Co2(FIGURE, FIGURE, FIGURE), Oxygen(FIGURE), curve, limits, FIGURE, (), planned, space)
 
 
 def _rows() -> list[JobRow]:

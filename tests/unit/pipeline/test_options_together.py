@@ -78,6 +78,7 @@ def test_an_option_that_a_mode_leaves_out_is_refused(
         (("safety", *BAY, "--stored-lb", "90", "--noise-dba", "95"), "--noise-dba", "--vehicle"),
         (("safety", *BAY, *JOB, "--nrr", "25"), "--nrr", "--noise-dba"),
         (("safety", *BAY, *JOB, "--door-flow-cfm", "300"), "--door-flow-cfm", "--doors-open"),
+        (("safety", *BAY, "--date", "2026-06-01", "--door-flow-cfm", "300"), "--door-flow-cfm", "--doors-open"),
         (("order", "--fit", "--from", "2026-05-28"), "--from", "--fit"),
     ],
 )

@@ -242,7 +242,8 @@ def test_the_air_on_the_page_is_the_commands(demo_page: str, demo_folder: Path, 
     import html
     import json
 
-    from pipeline.answers.safety import SafetyQuestion, busiest_booked_day, safety
+    from pipeline.answers.safety import busiest_booked_day, safety
+    from pipeline.answers.safety_answer import SafetyQuestion
     from pipeline.book.store import open_book
     from pipeline.present.figures import careful, few, percent
 

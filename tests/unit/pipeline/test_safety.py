@@ -10,8 +10,10 @@ import pytest
 from models.consumption.answer import Consumption
 from pipeline.answers.answer import Asking
 from pipeline.answers.requests import JobAsked, LineAsked, job_from_options
-from pipeline.answers.safety import Protection, SafetyQuestion, booked_jobs, busiest_booked_day, safety
+from pipeline.answers.safety import booked_jobs, busiest_booked_day, safety
 from pipeline.answers.safety_air import AirTerms, Work, assess_air
+from pipeline.answers.safety_answer import SafetyQuestion
+from pipeline.answers.safety_noise import Protection
 from pipeline.answers.safety_space import SpaceAsked, asked_space, room_of
 from pipeline.book.store import create_book
 from pipeline.present.figures import Style, careful
@@ -48,7 +50,9 @@ def test_json_has_the_promised_form(asking):
     """The JSON result has exactly the promised keys, quantities where figures are uncertain, and finite numbers."""
     answer = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),), protection=Protection(25)))
     result = json.loads(render_answer("safety", "b", TODAY, answer))["result"]
-    assert list(result) == ["bay", "co2_ppm", "oxygen_percent", "curve", "limits", "noise", "planned", "space"]
+    assert list(result) == [
+        "bay", "co2_ppm", "oxygen_percent", "curve", "limits", "flow_needed_cfm", "noise", "planned", "space",
+    ]  # fmt: skip
     assert list(result["co2_ppm"]) == ["peak", "average_8h", "average_15min"]
     assert result["oxygen_percent"]["note"] == "does not guard against CO2"
     assert list(result["limits"][0]) == [
