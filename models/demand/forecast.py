@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 #: Longest lead of a booking that is told apart, days.
 MOST_LEAD = 120
-#: Jobs by which the share of jobs known ahead is shrunk to nothing known, and the half-life of old ones.
+#: Jobs by which the share of jobs known ahead is shrunk to what the list itself tells, and the half-life of old ones.
 _LEAD_WEIGHT, _LEAD_HALF_LIFE = 5.0, 180.0
 
 
@@ -39,8 +39,8 @@ class Known:
         Days on which ice came.
     today : int
     calendar : Calendar
-    jobs_per_week : float
-        Planning figure.
+    jobs_per_week, walk_in_share : float
+        Planning figures: jobs, and the share of them that nobody books.
     """
 
     job_days: NDArray[np.int64]
@@ -50,26 +50,33 @@ class Known:
     today: int
     calendar: Calendar
     jobs_per_week: float
+    walk_in_share: float = 0.3
 
     def before(self, day: int) -> Known:
         """Return what was known on an earlier morning."""
         past = self.job_days < day
         since = self.booking_since if self.booking_since is not None and self.booking_since < day else None
-        return Known(self.job_days[past], self.lead_days[past], since, self.deliveries[self.deliveries < day], day,
-                     self.calendar, self.jobs_per_week)  # fmt: skip
+        return replace(
+            self, job_days=self.job_days[past], lead_days=self.lead_days[past], booking_since=since,
+            deliveries=self.deliveries[self.deliveries < day], today=day,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Rate:
     """What was learned of the arrivals: the fit, weekdays, gaps, and the share of jobs known by lead.
 
-    `known_share[k]` is the share of jobs that are booked k days ahead or earlier, (MOST_LEAD + 1,).
+    `known_share[k]` is the share of jobs that are booked k days ahead or earlier, (MOST_LEAD + 1,), shrunk to 0 by the
+    share `lead_unknown` in [0, 1]: 1 where no job came since bookings are logged. `walk_in_share` is the planning share
+    of jobs that nobody books.
     """
 
     fit: ArrivalFit
     calendar: Calendar
     gaps: tuple[Gap, ...]
     known_share: NDArray[np.float64]
+    lead_unknown: float
+    walk_in_share: float
     rows: CountRows
 
 
@@ -123,18 +130,22 @@ def learn_rate(known: Known, *, seed: int, n_draws: int) -> Rate:
     fit = fit_arrivals(rows, prior_rate=planned, seed=seed, n_draws=n_draws, end=float(known.today))
     if not rows.n:
         fit = centred(fit, planned)
-    return Rate(fit, calendar, gaps, _known_share(known), rows)
+    return Rate(fit, calendar, gaps, *_known_share(known), known.walk_in_share, rows)
 
 
-def _known_share(known: Known) -> NDArray[np.float64]:
-    """Return the share of jobs booked k days ahead or earlier, k = 0..MOST_LEAD, newer jobs weighing more."""
+def _known_share(known: Known) -> tuple[NDArray[np.float64], float]:
+    """Return the share of jobs booked k days ahead or earlier, k = 0..MOST_LEAD, newer jobs weighing more.
+
+    With it the share of prior weight in it, which is that of nothing known.
+    """
     if known.booking_since is None:
-        return np.zeros(MOST_LEAD + 1)
+        return np.zeros(MOST_LEAD + 1), 1.0
     told = known.job_days >= known.booking_since
     weight = 0.5 ** ((known.today - known.job_days[told]) / _LEAD_HALF_LIFE)
     lead = np.minimum(known.lead_days[told], MOST_LEAD)
     booked = np.bincount(lead[lead >= 0], weight[lead >= 0], MOST_LEAD + 1)
-    return np.asarray(booked[::-1].cumsum()[::-1] / (weight.sum() + _LEAD_WEIGHT), dtype=np.float64)
+    whole = float(weight.sum()) + _LEAD_WEIGHT
+    return np.asarray(booked[::-1].cumsum()[::-1] / whole, dtype=np.float64), _LEAD_WEIGHT / whole
 
 
 def counts_ahead(
@@ -144,8 +155,10 @@ def counts_ahead(
     """Return draws of the jobs of each month that are not yet booked, and of all, each (n_months, n_draws).
 
     With a booking list, empty or not, the jobs that past experience says are known by now are those in it that are
-    kept, and only the rest come by the learned rate: bookings that are kept are a floor. Without a list all come by
-    the rate. A month's draws are the same whichever months follow it.
+    kept, and only the rest come by the learned rate: bookings that are kept are a floor. As far as there is no such
+    experience, with a list that has just been begun, those in it are of a week's usual jobs, and what is left of these
+    still comes, at least the walk-ins of the planning figures. Without a list all come by the rate. A month's draws are
+    the same whichever months follow it.
 
     Parameters
     ----------
@@ -157,15 +170,17 @@ def counts_ahead(
     # A stream of its own for each kind of draw, taken week after week, so that later weeks move none before them.
     walks, around, coming = np.random.default_rng([seed % 2**63, 0xC0DE]).spawn(3)
     ahead = _weeks_ahead(rate, months, today)
-    fresh_share = ahead.fresh_share if booked is not None else np.ones(ahead.rows.n)
     log_rates = np.minimum(log_rate(rate.fit, ahead.rows, walks), 12.0)
-    mean = (ahead.rows.exposure * fresh_share)[:, None] * np.exp(log_rates)
+    mean = ahead.rows.exposure[:, None] * np.exp(log_rates)
     kept = np.zeros((len(months), rate.fit.n_draws))
     by_week = np.zeros(mean.shape)
     if booked is not None and len(booked.day):
         inside = (booked.day >= today) & (booked.day <= months[-1].last)
         np.add.at(by_week, np.searchsorted(ahead.last, booked.day[inside]), booked.comes[inside])
         np.add.at(kept, ahead.month, by_week)
+    if booked is not None:
+        listed = np.minimum(by_week / np.maximum(mean, 1e-12), 1 - rate.walk_in_share)
+        mean = mean * (ahead.fresh_share[:, None] - rate.lead_unknown * listed)
     mean = np.maximum((1 + change) * mean + change * by_week.mean(axis=1)[:, None], 0.0)
     shape = 1.0 / np.maximum(rate.fit.over, 1e-8)
     drawn = coming.poisson(mean * around.standard_gamma(np.broadcast_to(shape, mean.shape)) / shape)

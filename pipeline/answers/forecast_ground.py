@@ -77,6 +77,7 @@ def gather(asking: Asking) -> Ground:
         today=today.toordinal(),
         calendar=calendar_of(settings.shop),
         jobs_per_week=settings.planning_keys.jobs_per_week,
+        walk_in_share=settings.planning_keys.walk_in_share,
     )
     return Ground(table, known, bookings, {job.casefold() for job in table.job_id}, settings)
 

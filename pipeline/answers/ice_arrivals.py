@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,7 @@ from shared.counting import counted
 from shared.vocabulary import WEEKDAYS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 HISTORY_WEEKS, _HALF_LIFE_WEEKS = 39, 13.0
 #: What the planning figures weigh, in working days.
 _PLANNING_DAYS = 5.0
+#: Jobs by which the share of jobs not yet booked is shrunk to what the booking list itself tells.
+_LEAD_WEIGHT = 5.0
 #: Days of shrinkage of a weekday's share of the work towards an even week.
 _WEEKDAY_WEIGHT = 6.0
 #: Days without a job that count beside those seen of a weekday on which the shop does not work by its settings.
@@ -77,8 +80,8 @@ class Arrivals:
 
 
 def arrivals(
-    history: JobTable, bookings: Sequence[Booking], days: Sequence[date], shop: Shop, keys: PlanningKeys,
-    gaps: Sequence[Gap] = (),
+    history: JobTable, bookings: Sequence[Booking], booked: NDArray[np.float64], days: Sequence[date], shop: Shop,
+    keys: PlanningKeys, gaps: Sequence[Gap] = (),
 ) -> Arrivals:  # fmt: skip
     """Learn what comes beside the bookings known on the first of `days`.
 
@@ -87,6 +90,22 @@ def arrivals(
     count as five working days, in which bookings are taken evenly over the ten days before. Days in `gaps`, on which
     the log was not kept or the shop not open, are no days without work. A weekday that is no working day has the jobs
     that were logged on it: an owner who works on a Saturday needs ice on it, whatever the settings say.
+
+    Jobs from before the first booked day may have been booked: nobody wrote it down. As far as no later job tells how
+    far ahead this shop is booked, the bookings of a coming week are of its usual jobs, and only what is left of these
+    comes beside them, at least the walk-ins of the planning figures.
+
+    Parameters
+    ----------
+    history : JobTable
+    bookings : sequence of Booking
+        Of past and coming days.
+    booked : float64 array (n_days,)
+        Bookings expected to be kept on each of `days`.
+    days : sequence of date
+    shop : Shop
+    keys : PlanningKeys
+    gaps : sequence of Gap
     """
     today = days[0]
     first = max(int(history.day.min()) if history.n_jobs else today.toordinal(), today.toordinal() - 7 * HISTORY_WEEKS)
@@ -108,25 +127,64 @@ def arrivals(
     per_day = keys.jobs_per_week / max(len(shop.working_days), 1)
     total = sum(weight.values())
     factor = _weekday_factors(history, job_weight, weight)
-    rate = np.zeros(len(days))
-    for k, day in enumerate(days):
-        if is_working(day, shop):
-            unbooked = keys.walk_in_share + (1 - keys.walk_in_share) * min(k + 1, 10) / 10
-            seen = float(job_weight[lead <= k].sum())
-            level = (seen + _PLANNING_DAYS * per_day * unbooked) / (total + _PLANNING_DAYS)
-            rate[k] = level * factor[day.weekday()]
-        elif day not in shop.closed:
-            seen = float(off_job_weight[(lead <= k) & ((history.day - 1) % 7 == day.weekday())].sum())
-            rate[k] = seen / (sum(w for d, w in off_weight.items() if (d - 1) % 7 == day.weekday()) + _OFF_DAY_WEIGHT)
+    told = _lead_is_told(history, bookings)
+    share = partial(_unbooked_share, lead[told], (job_weight + off_job_weight)[told])
+
+    def rates(fresh: Callable[[int], NDArray[np.float64]], planned: Callable[[int], float]) -> NDArray[np.float64]:
+        """Return the jobs of each day k days ahead, of which a past one is `fresh` and a planned one `planned`."""
+        out = np.zeros(len(days))
+        for k, day in enumerate(days):
+            if is_working(day, shop):
+                seen = float(job_weight @ fresh(k))
+                level = (seen + _PLANNING_DAYS * per_day * planned(k)) / (total + _PLANNING_DAYS)
+                out[k] = level * factor[day.weekday()]
+            elif day not in shop.closed:
+                seen = float((off_job_weight * fresh(k))[(history.day - 1) % 7 == day.weekday()].sum())
+                logged_off = sum(w for d, w in off_weight.items() if (d - 1) % 7 == day.weekday())
+                out[k] = seen / (logged_off + _OFF_DAY_WEIGHT)
+        return out
+
+    every = rates(lambda _: np.ones(history.n_jobs), lambda _: 1.0)
+    left = _left_of_weeks(every, booked, keys.walk_in_share)
+    rate = rates(
+        lambda k: np.where(told, lead <= k, share(k, left[k])),
+        lambda k: keys.walk_in_share + (1 - keys.walk_in_share) * min(k + 1, 10) / 10,
+    )
     job_weight += off_job_weight
     behind = float(job_weight[lead <= len(days)].sum()) + _PLANNING_DAYS * per_day
     free = np.flatnonzero((job_weight > 0) & (lead <= 7))
     mix = free if len(free) >= 20 else np.flatnonzero(job_weight > 0)
     off_jobs = np.bincount((history.day[off_job_weight > 0] - 1) % 7, minlength=7)
     return Arrivals(
-        rate, max(behind, 0.5), _week_variance(history, lead, open_days), tuple(mix[-_MIX_JOBS:].tolist()),
+        rate, max(behind, 0.5), _week_variance(history, lead, told, open_days), tuple(mix[-_MIX_JOBS:].tolist()),
         {WEEKDAYS[i]: int(n) for i, n in enumerate(off_jobs) if n},
     )  # fmt: skip
+
+
+def _lead_is_told(history: JobTable, bookings: Sequence[Booking]) -> NDArray[np.bool_]:
+    """Return which past jobs say how far ahead they were booked, (n_jobs,): those since the first booked day.
+
+    Where there is no booking list at all, nobody books.
+    """
+    if not bookings:
+        return np.ones(history.n_jobs, dtype=np.bool_)
+    since = min(b.day for b in bookings)
+    return np.asarray(history.day >= since.toordinal(), dtype=np.bool_)
+
+
+def _unbooked_share(lead: NDArray[np.int64], weight: NDArray[np.float64], k: int, listed: float) -> float:
+    """Return the share of jobs that are not booked k days ahead, shrunk to what the booking list itself tells."""
+    return float((weight @ (lead <= k) + _LEAD_WEIGHT * listed) / (weight.sum() + _LEAD_WEIGHT))
+
+
+def _left_of_weeks(
+    every: NDArray[np.float64], booked: NDArray[np.float64], walk_in_share: float
+) -> NDArray[np.float64]:
+    """Return the share of a coming week's usual jobs that is not booked, walk-ins at least, by day (n_days,)."""
+    starts = np.arange(0, len(every), 7)
+    usual, listed = (np.add.reduceat(a, starts)[np.arange(len(every)) // 7] for a in (every, booked))
+    taken = np.divide(listed, usual, out=np.zeros_like(usual), where=usual > 0)
+    return np.asarray(np.clip(1.0 - taken, walk_in_share, 1.0), dtype=np.float64)
 
 
 def _weekday_factors(
@@ -142,10 +200,22 @@ def _weekday_factors(
     return np.asarray((jobs_by + _WEEKDAY_WEIGHT * even) / (open_by + _WEEKDAY_WEIGHT) / even)
 
 
-def _week_variance(history: JobTable, lead: NDArray[np.int64], open_days: Sequence[int]) -> float:
-    """Return how much weeks of unbooked jobs scatter beyond chance, (V - M) / M^2, shrunk and at most 0.5."""
+def _week_variance(
+    history: JobTable, lead: NDArray[np.int64], told: NDArray[np.bool_], open_days: Sequence[int]
+) -> float:
+    """Return how much weeks of unbooked jobs scatter beyond chance, (V - M) / M^2, shrunk and at most 0.5.
+
+    From the weeks whose jobs say whether they were booked; where these are few, from all jobs.
+    """
     if len(open_days) < 20:
         return 0.05
+    if not told.all():
+        since = int(history.day[told].min()) if told.any() else open_days[-1] + 1
+        later = [day for day in open_days if day >= since]
+        if len(later) >= 20:
+            open_days = later
+        else:
+            lead = np.full(history.n_jobs, -1)
     recent = history.day[(lead <= 7) & (history.day >= open_days[0])]
     start = (open_days[0] - 1) // 7
     weeks = np.bincount((recent - 1) // 7 - start, minlength=(open_days[-1] - 1) // 7 - start + 1)

@@ -123,8 +123,12 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     days = tuple(ground.today + timedelta(days=i) for i in range(n_days))
     done = {name.casefold() for name in ground.history.job_id}
     booked = coming(ground.bookings, days, done, statuses_known=ground.statuses_known)
+    share = cancelled_draws(ground.bookings, done, ground.today, keys.cancelled_share, n_draws, rng)
+    comes = rng.random((len(booked), n_draws)) >= share
+    place = np.array([(b.day - ground.today).days for b in booked], dtype=np.int64)
     gaps = _recent_gaps(ground)
-    expected = arrivals(ground.history, ground.bookings, days, shop, keys, gaps)
+    kept = np.bincount(place, comes.mean(axis=1), minlength=n_days).astype(np.float64)
+    expected = arrivals(ground.history, ground.bookings, kept, days, shop, keys, gaps)
     # Dated after every booking: like jobs take turns by day, so that booked jobs draw what their quotes drew.
     after = ground.today + timedelta(days=n_days)
     mix = [replace(asked_again(ground.history, j), day=after) for j in expected.mix] or _planning_mix(after)
@@ -133,9 +137,6 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     )  # fmt: skip
     lb, minutes = consumption.jobs("pellets_lb").draws, consumption.jobs("minutes").draws
     n_booked = len(booked)
-    share = cancelled_draws(ground.bookings, done, ground.today, keys.cancelled_share, n_draws, rng)
-    comes = rng.random((n_booked, n_draws)) >= share
-    place = np.array([(b.day - ground.today).days for b in booked], dtype=np.int64)
     day_hours = _Hours(shop, days, ground.beside_min, expected.rate > 0)
     need, jobs, room_min = day_hours.booked(place, lb[:n_booked] * comes, minutes[:n_booked], comes)
     _add_unbooked(expected, lb[n_booked:], minutes[n_booked:] + ground.beside_min, need, jobs, room_min, rng)

@@ -88,6 +88,22 @@ def test_booked_jobs_are_not_counted_twice():
     assert fresh[0].mean() < 0.25 * bare[0].mean()
 
 
+def test_a_list_that_was_just_begun_is_no_work_on_top():
+    """Where no past job says how far ahead it was booked, a full list is the usual jobs and the planned walk-ins."""
+    days = np.arange(738_000, 738_300)
+    calendar, never = Calendar.of(range(7), []), np.full(300, -1)
+    known = Known(days, never, None, np.empty(0, dtype=np.int64), 738_300, calendar, 7.0, 0.3)
+    rate, months = learn_rate(known, seed=1, n_draws=500), months_ahead(738_300, 1)
+    booked = BookedAhead(
+        np.arange(months[0].first, months[0].last + 1), np.ones((len(months[0].days()), 500), dtype=bool)
+    )
+    usual = counts_ahead(rate, months, 738_300, seed=1)[1][0].mean()
+    assert rate.lead_unknown == 1.0
+    assert usual * 1.2 < counts_ahead(rate, months, 738_300, booked=booked, seed=1)[1][0].mean() < usual * 1.45
+    nobody = BookedAhead(np.empty(0, dtype=np.int64), np.empty((0, 500), dtype=bool))
+    assert counts_ahead(rate, months, 738_300, booked=nobody, seed=1)[1][0].mean() == pytest.approx(usual)
+
+
 def test_jobs_of_one_day_teach_no_rate():
     """Forty jobs under one date leave the planning figure as it is: the mean rate over draws and the year."""
     known = Known(np.full(40, 738_300), np.full(40, -1), None, np.empty(0, dtype=np.int64), 738_330,

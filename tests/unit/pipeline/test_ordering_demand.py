@@ -122,3 +122,22 @@ def test_what_visits_used_does_not_depend_on_the_order_of_lines(new_book: Make) 
     one, other = (logged_use(new_book(rows=r, name=n), TODAY) for n, r in (("a", rows), ("b", rows[::-1])))
     assert len(one) == 6
     assert [use.pellets_lb for use in one] == [use.pellets_lb for use in other]
+
+
+@pytest.mark.parametrize("past_days", [0, 1, 20])
+def test_a_list_of_bookings_that_was_just_begun_doubles_no_work(new_book: Make, past_days: int) -> None:
+    """A shop of a job a day that begins a booking list, one booking for each day, has as much work as ever."""
+    columns = "booking_id, taken_on, day, vehicle_class, zone, soil_level, status, job_id"
+
+    def row(day: date, done: str) -> tuple[object, ...]:
+        return (f"B{day:%m%d}", day - timedelta(days=14), day, "sedan", "undercarriage", "moderate",
+                "done" if done else "booked", done)  # fmt: skip
+
+    ahead = [TODAY + timedelta(days=k) for k in range(14)]
+    behind = [d for k in range(past_days, 0, -1) if (d := TODAY - timedelta(days=k)).weekday() < 5]
+    book = new_book(rows=workdays(silent=False))
+    usual = float(coming(book).jobs.sum(axis=0).mean())
+    put(book, "bookings", columns, [*(row(d, f"J{d:%m%d}") for d in behind),
+                                    *(row(d, "") for d in ahead if d.weekday() < 5)])  # fmt: skip
+    expected = float(coming(book).jobs.sum(axis=0).mean())
+    assert 0.8 * usual < expected < 1.35 * usual
