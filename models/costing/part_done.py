@@ -28,14 +28,15 @@ class PartDone:
 
     Attributes
     ----------
-    rest : float64 array (2, n_draws)
-        Pellets (lb) and minutes still to come.
+    rest, whole : float64 arrays (2, n_draws)
+        Pellets (lb) and minutes still to come, and of the whole job.
     effective : float
         Effective number of the scenarios that agree with what happened: (sum w)^2 / sum w^2.
     method : {"scenarios", "log-normal"}
     """
 
     rest: NDArray[np.float64]
+    whole: NDArray[np.float64]
     effective: float
     method: Literal["scenarios", "log-normal"]
 
@@ -101,8 +102,8 @@ def rest_of(
         drawn, left = total[:, again], 1 - share[:, again]
     else:
         drawn, left, method = _log_normal(total, so_far, share, rng), 1 - share, "log-normal"
-    rest = np.where(known[:, None], drawn - used[:, None], left * drawn)
-    return PartDone(np.maximum(rest, 0.0), effective, method)
+    rest = np.maximum(np.where(known[:, None], drawn - used[:, None], left * drawn), 0.0)
+    return PartDone(rest, np.where(known[:, None], used[:, None] + rest, drawn), effective, method)
 
 
 def _log_likelihood(

@@ -189,7 +189,7 @@ def _warnings(asking: Asking, costed: Costed, followed: tuple[FollowedQuote, ...
     counts = (
         (int(np.isnan(price).sum()), "no price", "Such a job counts in no margin."),
         (int((price <= 0).sum()), "a price of 0 or less", "Such a job counts in no margin."),
-        (int((~known).sum()), "neither pellets nor minutes on record, nor an expectation to stand in",
+        (int((~known).sum()), "pellets or minutes missing and no expectation to stand in",
          "They are left out. Run `rimebook learn` where it was long ago."),
         (int((known & costed.filled).sum()), "pellets or minutes missing", "What was expected of them stands in."),
     )  # fmt: skip

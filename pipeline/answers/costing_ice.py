@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.ice.price import landed_usd_per_lb, price_per_lb
+from models.demand.gaps import find_gaps
+from models.ice.price import landed_usd_per_lb
+from pipeline.answers.ice_paid import paid
 from pipeline.answers.landed import LEAST_DELIVERIES, MOST_LOST_SHARE
-from pipeline.answers.log_gaps import delivery_days
+from pipeline.answers.log_gaps import calendar_of, delivery_days, outside
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,24 +55,20 @@ def ice_prices(
     used_lb : float64 array (n_visits,)
         Pellets logged, 0 where not recorded.
     """
-    if not came:
+    if not came or not len(day):
         return np.full(len(day), planning.usd_per_lb)
-    breaks = [(b.from_lb, b.usd_per_lb) for b in settings.ice.price_breaks]
-    lb = np.array([d.weight_lb for d in came])
-    listed = price_per_lb(lb, breaks)
-    price = np.array(
-        [p if d.price_usd_per_lb is None else d.price_usd_per_lb for d, p in zip(came, listed, strict=True)]
-    )
-    fee = np.array([settings.ice.delivery_fee_usd if d.fee_usd is None else d.fee_usd for d in came])
+    lb, bill = np.array([d.weight_lb for d in came]), paid(came, settings.ice)
     came_day = delivery_days(came)
-    usd = lb * price + fee
+    usd = bill.bought_usd + bill.fee_usd
     bought = _of_week(came_day, lb, usd, day)
     into, named = np.array([d.container for d in came]), np.array(container)
     for name in sorted(set(container) - {""}):
         mine, rows = into == name, named == name
         own = _of_week(came_day[mine], lb[mine], usd[mine], day[rows])
         bought[rows] = np.where(np.isfinite(own), own, bought[rows])
-    lost = _lost_share(came_day, lb, day, used_lb, planning.lost_share)
+    # Ice that came while no job was logged was not lost.
+    told = outside(came_day, find_gaps(day, came_day, calendar_of(settings.shop), int(day.max()) + 1))
+    lost = _lost_share(came_day[told], lb[told], day, used_lb, planning.lost_share)
     landed = landed_usd_per_lb(np.nan_to_num(bought), 1.0, lost)
     return np.where(np.isfinite(bought), landed, planning.usd_per_lb)
 
@@ -94,6 +92,8 @@ def _lost_share(
     planning_share: float,
 ) -> NDArray[np.float64]:
     """Return the share of ice lost around each day, where enough deliveries tell it: else of all, else the planning."""
+    if not len(came_day):
+        return np.full(len(day), planning_share)
     sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (lb, np.ones_like(lb), used_lb)]
 
     def between(days: NDArray[np.int64], total: NDArray[np.float64], low: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -104,5 +104,9 @@ def _lost_share(
     first, last = max(int(came_day[0]), int(day[0])), int(day[-1])
     low = np.clip(day - LOSS_DAYS, first, max(first, last - 2 * LOSS_DAYS))
     came, n_came, used = between(came_day, sums[0], low), between(came_day, sums[1], low), between(day, sums[2], low)
-    share = np.where(n_came >= LEAST_DELIVERIES, 1.0 - used / np.maximum(came, 1e-9), planning_share)
+    logged = (came_day >= first) & (came_day <= last)
+    of_all = planning_share
+    if logged.sum() >= LEAST_DELIVERIES:
+        of_all = 1.0 - float(used_lb[(day >= first)].sum()) / float(lb[logged].sum())
+    share = np.where(n_came >= LEAST_DELIVERIES, 1.0 - used / np.maximum(came, 1e-9), of_all)
     return np.clip(share, 0.0, MOST_LOST_SHARE)

@@ -11,6 +11,7 @@ import numpy as np
 from models.demand.gaps import without_gap
 from models.demand.lost_ice import IceMonth, LostIce, learn_lost
 from models.ice.price import held_share
+from pipeline.answers.ice_paid import paid
 from pipeline.answers.ice_state import IceState, ice_state, records_of
 from pipeline.answers.landed import deliveries_a_week, landed_price, weekly_volume
 
@@ -134,12 +135,15 @@ def _delivery_terms(asking: Asking, deliveries: Sequence[Delivery], week: Volume
     """Return the usual fee of a delivery and the deliveries a day as of late."""
     since = asking.today - timedelta(days=_RECENT_DAYS)
     recent = [d for d in deliveries if d.day >= since]
-    usual = asking.book.settings.ice.delivery_fee_usd
-    if len(recent) < _LEAST_DELIVERIES:
-        return usual, deliveries_a_week(asking.book.settings, week) / 7.0
-    fee = float(np.mean([usual if d.fee_usd is None else d.fee_usd for d in recent]))
-    span = (asking.today - min(d.day for d in recent)).days
-    return fee, len(recent) / max(span, 1)
+    ice = asking.book.settings.ice
+    bill = paid(recent, ice)
+    if bill.n_deliveries < _LEAST_DELIVERIES:
+        return ice.delivery_fee_usd, deliveries_a_week(asking.book.settings, week) / 7.0
+    # A log that begins inside the time looked at begins with a delivery: that one ends no interval.
+    begins = len(recent) == len(deliveries)
+    first, last = min(d.day for d in recent), max(d.day for d in recent)
+    often = (bill.n_deliveries - 1) / max((last - first).days, 1) if begins else bill.n_deliveries / _RECENT_DAYS
+    return float(bill.fee_usd.sum()) / bill.n_deliveries, often
 
 
 def bought_and_spent(

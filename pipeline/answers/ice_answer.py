@@ -86,7 +86,8 @@ class RuleOfThumb:
 class ShortageTold:
     """How a shortage is counted: "rush" (fetched at the counter), "bumped" (jobs not done) or "nothing".
 
-    `mean_usd` is its part of the plan's mean cost; `bumped_job_from` tells where the cost of a bumped job is from.
+    `mean_usd` is its part of the plan's mean cost; `bumped_job_from` tells where the cost of a bumped job is from. The
+    plan has weighed more ice against it where it is `weighed`: not where no ice can be ordered or by a service level.
     """
 
     counted_as: Literal["rush", "bumped", "nothing"]
@@ -95,6 +96,7 @@ class ShortageTold:
     bumped_job_usd: float
     bumped_job_from: BumpedFrom
     mean_usd: float
+    weighed: bool
 
 
 @dataclass(frozen=True)
@@ -155,7 +157,7 @@ class Teller:
 
 def order_result(
     ground: IceGround, outlook: Outlook, terms: Terms, plan: Plan, dates: Sequence[date], decide: date | None,
-    rules: tuple[RuleOfThumb, ...], bumped_from: BumpedFrom, *, level: float,
+    rules: tuple[RuleOfThumb, ...], bumped_from: BumpedFrom, *, level: float, weighed: bool,
 ) -> OrderResult:  # fmt: skip
     """Return the answer of a plan; `dates` are its deliveries, `decide` the next decision day (None: beyond them)."""
     told, course = Teller(ground, level), plan.course
@@ -182,16 +184,16 @@ def order_result(
         rule_of_thumb=rules,
         chance_short_before=course.chance_short(waiting) if waiting.any() else None,
         chance_short_after=course.chance_short(~waiting) if not waiting.all() else None,
-        shortage=_shortage(terms, course, bumped_from),
+        shortage=_shortage(terms, course, bumped_from, weighed=weighed),
         chance_short_cover=max((course.chance_short(covers == c) for c in set(covers[~waiting])), default=None),
     )  # fmt: skip
 
 
-def _shortage(terms: Terms, course: Course, bumped_from: BumpedFrom) -> ShortageTold:
+def _shortage(terms: Terms, course: Course, bumped_from: BumpedFrom, *, weighed: bool) -> ShortageTold:
     rush = terms.rush_usd_per_lb > 0 or terms.rush_fee_usd > 0
     return ShortageTold(
         "rush" if rush else "bumped" if terms.bumped_job_usd > 0 else "nothing", terms.rush_usd_per_lb,
-        terms.rush_fee_usd, terms.bumped_job_usd, bumped_from, float(course.cost_usd.mean() - course.ice_usd),
+        terms.rush_fee_usd, terms.bumped_job_usd, bumped_from, float(course.cost_usd.mean() - course.ice_usd), weighed,
     )  # fmt: skip
 
 

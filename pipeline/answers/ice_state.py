@@ -195,7 +195,7 @@ def _in_use(log: IceLog, stock: StockNow, moment: float) -> tuple[str, ...]:
 def _odd(fit: LossFit, log: IceLog, units: str) -> list[str]:
     """Tell what the record lacks or contradicts."""
     said: list[str] = []
-    if not log.n:
+    if not log.names():
         return ["No delivery or weighing is known: the store counts as empty and the loss is a planning figure."]
     if fit.law.n_intervals == 0:
         said.append(

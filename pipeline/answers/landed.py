@@ -11,13 +11,13 @@ import numpy as np
 from models.demand.calendar import logged_days
 from models.demand.gaps import find_gaps
 from models.ice.price import held_share, landed_usd_per_lb, order_usd, price_per_lb
-from pipeline.answers.log_gaps import calendar_of, delivery_days
+from pipeline.answers.ice_paid import paid
+from pipeline.answers.log_gaps import calendar_of, delivery_days, outside
 from pipeline.book import tables
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from pipeline.answers.answer import Asking
+    from pipeline.answers.ice_paid import Paid
     from pipeline.book.settings import Settings
 
 #: The record looked at, and the least number of deliveries in it that counts as a record.
@@ -92,25 +92,23 @@ def landed_price(asking: Asking, week: Volume | None = None) -> Landed:
     """
     start = asking.today - timedelta(days=WINDOW_DAYS)
     came = [d for d in tables.deliveries(asking.book, asking.today) if d.day >= start]
-    if len(came) >= LEAST_DELIVERIES:
-        first = min(d.day for d in came)
-        used_lb = sum(u.pellets_lb for u in tables.logged_use(asking.book, asking.today, since=first))
-        if used_lb > 0:
-            return _from_record(came, used_lb, asking.book.settings)
+    uses = tables.logged_use(asking.book, asking.today, since=min((d.day for d in came), default=asking.today))
+    ice_days, use_days = delivery_days(came), np.array([u.day.toordinal() for u in uses], dtype=np.int64)
+    # Ice that came while no job was logged was not lost.
+    gaps = find_gaps(use_days, ice_days, calendar_of(asking.book.settings.shop), asking.today.toordinal())
+    came = [d for d, kept in zip(came, outside(ice_days, gaps).tolist(), strict=True) if kept]
+    used_lb = sum(use.pellets_lb for use in uses)
+    bill = paid(came, asking.book.settings.ice)
+    if bill.n_deliveries >= LEAST_DELIVERIES and used_lb > 0:
+        return _from_record(sum(d.weight_lb for d in came), bill, used_lb)
     return planning_price(asking.book.settings, weekly_volume(asking) if week is None else week)
 
 
-def _from_record(came: Sequence[tables.Delivery], used_lb: float, settings: Settings) -> Landed:
-    breaks = [(b.from_lb, b.usd_per_lb) for b in settings.ice.price_breaks]
-    bought_usd = fees_usd = 0.0
-    for d in came:
-        listed = float(price_per_lb(d.weight_lb, breaks))
-        bought_usd += d.weight_lb * (listed if d.price_usd_per_lb is None else d.price_usd_per_lb)
-        fees_usd += settings.ice.delivery_fee_usd if d.fee_usd is None else d.fee_usd
-    delivered_lb = sum(d.weight_lb for d in came)
+def _from_record(delivered_lb: float, bill: Paid, used_lb: float) -> Landed:
+    bought_usd, fees_usd = float(bill.bought_usd.sum()), float(bill.fee_usd.sum())
     lost_share = min(max(1.0 - used_lb / delivered_lb, 0.0), MOST_LOST_SHARE)
     landed = float(landed_usd_per_lb(bought_usd + fees_usd, delivered_lb, lost_share * delivered_lb))
-    return Landed(landed, bought_usd / delivered_lb, lost_share, "learned", len(came))
+    return Landed(landed, bought_usd / delivered_lb, lost_share, "learned", bill.n_deliveries)
 
 
 def planning_price(settings: Settings, week: Volume) -> Landed:

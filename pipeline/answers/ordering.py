@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from math import ceil
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -200,14 +201,26 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
     if question.service is not None:
         plan = replace(plan, course=course_of(outlook, priced, plan.course.orders_lb))
     rules = rules_of_thumb(ground, outlook, priced)
-    result = order_result(ground, outlook, priced, plan, dates, decide, rules, bumped_from, level=asking.level)
+    can_order = any(len(allowed_lb(outlook, terms, k)) > 1 for k in range(len(dates)))
+    result = order_result(
+        ground, outlook, priced, plan, dates, decide, rules, bumped_from,
+        level=asking.level, weighed=can_order and question.service is None,
+    )  # fmt: skip
     warnings = (*fit.warnings, *_of_today(asking, question), *ground.state.warnings, *ground.demand.warnings,
-                *_warnings(ground, outlook, terms, plan, dates, question))  # fmt: skip
+                *_warnings(ground, outlook, terms, plan, dates, question, can_order=can_order))  # fmt: skip
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)
     largest = max((d.order_lb for d in result.deliveries), default=0.0)
     metric = settings.shop.units == "metric"
-    cautions = order_cautions(largest, most, result.stock.loss_lb_day.mean, metric=metric)
+    gassing = max(result.stock.loss_lb_day.mean, _most_loss(outlook, most))
+    cautions = order_cautions(largest, most, gassing, metric=metric)
     return Answer(result, warnings, tuple(cautions))
+
+
+def _most_loss(outlook: Outlook, most_lb: float) -> float:
+    """Return what the containers that hold so much give off a day, on the warmest of the days."""
+    filled = ceil(most_lb / outlook.container_lb - 1e-9)
+    rates = np.sort(outlook.rate_lb_day.mean(axis=1))[::-1]
+    return float(rates[:filled].sum() * np.median(outlook.warmth, axis=1).max())
 
 
 def _of_today(asking: Asking, question: OrderQuestion) -> Iterator[str]:
@@ -252,15 +265,20 @@ _LIMITS = {
 
 
 def _warnings(
-    ground: IceGround, outlook: Outlook, terms: Terms, plan: Plan, dates: Sequence[date], question: OrderQuestion
-) -> list[str]:
+    ground: IceGround, outlook: Outlook, terms: Terms, plan: Plan, dates: Sequence[date], question: OrderQuestion, *,
+    can_order: bool,
+) -> list[str]:  # fmt: skip
     """Tell what limits the plan."""
     said: list[str] = []
     ice = ground.settings.ice
     if not dates:
         said.append("No delivery is possible in these days: no delivery day that is open and can still be ordered for.")
-    elif all(len(allowed_lb(outlook, terms, k)) == 1 for k in range(len(dates))):
-        said.append(f"Nothing can be ordered: the least order ({ice.least_lb:g} lb) is more than the containers hold.")
+    elif not can_order:
+        least, what = max((ice.least_lb, "least order"), (ice.lot_lb, "smallest lot"))
+        said.append(
+            f"Nothing can be ordered: the {what} ({weight(least, ground.settings.shop.units)}) is more than the "
+            "containers hold."
+        )
     if question.service is not None:
         for delivery, limit in plan.unmet:
             which = "Before the first delivery" if delivery < 0 else f"After the delivery of {dates[delivery]}"

@@ -138,10 +138,7 @@ def rest_of_job(
     used = np.array([so_far.pellets_lb, so_far.minutes])
     share = shares_done(zones, zones[1].mean(axis=1), so_far.done_share, rng)
     given = rest_of(zones.sum(axis=1), used, share, rng)
-    rest = given.rest
-    spent = np.where(np.isfinite(used), used, np.nan)
-    known = np.nan_to_num(used)[:, None]
-    whole = np.where(np.isfinite(used)[:, None], rest + known, rest / (1.0 - so_far.done_share))
+    rest, whole = given.rest, given.whole
     beside = beside_parts(asking, job, ground, 1, rest.shape[1])
     usd = ground.landed.usd_per_lb
     costs = asking.book.settings.costs
@@ -153,8 +150,8 @@ def rest_of_job(
 
     return RestOfJob(
         done_share=so_far.done_share,
-        so_far_pellets_lb=None if np.isnan(spent[0]) else float(spent[0]),
-        so_far_minutes=None if np.isnan(spent[1]) else float(spent[1]),
+        so_far_pellets_lb=None if np.isnan(used[0]) else float(used[0]),
+        so_far_minutes=None if np.isnan(used[1]) else float(used[1]),
         pellets_lb=told(rest[0]), minutes=told(rest[1]), cost_usd=told(total_cost - before.total()),
         total_pellets_lb=told(whole[0]), total_minutes=told(whole[1]), total_cost_usd=told(total_cost),
         price_usd=price_usd, ceiling_usd=ceiling_usd, chance_of_loss=float(np.mean(total_cost > price_usd)),

@@ -26,7 +26,10 @@ def render_costing(answer: Answer[CostingResult], style: Style) -> str:
     """Return the whole of a costing."""
     result = answer.result
     if result.margin_share is None:
-        return paragraph("No finished job has both a price and a known cost: log `price_usd` with the jobs.")
+        return paragraph(
+            "No finished job has both a price and a known cost: log `price_usd`, pellets and minutes with the jobs, "
+            "and run `rimebook learn`."
+        )
     jobs = counted(result.jobs, "finished job")
     blocks = [
         paragraph(

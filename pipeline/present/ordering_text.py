@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 #: Chance of running short from which an order of nothing is explained.
 _SHORT = 0.3
+#: Less than this in store is nothing.
+_NOTHING_LB = 0.5
 _BUMPED_FROM = {
     "book.toml": "bumped_job_usd",
     "usual price": "what jobs are usually charged here, as bumped_job_usd is not set",
@@ -101,7 +103,8 @@ def _chances(result: OrderResult) -> str:
 
 def _none_ordered(result: OrderResult) -> str:
     """Return why nothing is ordered although jobs will want for ice, and how to have them served."""
-    if any(d.order_lb for d in result.deliveries) or result.chance_short < _SHORT:
+    ordered = any(d.order_lb for d in result.deliveries)
+    if ordered or not result.shortage.weighed or result.chance_short < _SHORT:
         return ""
     return (
         " Nothing is ordered because putting these jobs off costs less than their ice: set bumped_job_usd higher under "
@@ -122,19 +125,20 @@ def _shortage(result: OrderResult, style: Style) -> str:
             f"{_none_ordered(result)}"
         )
     fee = f" and {style.money(short.rush_fee_usd)} a trip" if short.rush_fee_usd else ""
+    left = ": the plan leaves to it what would cost more to store" if short.weighed else ""
     return (
         f"What is short ({share}) is counted as fetched at the counter, at "
-        f"{style.price_of_weight(short.rush_usd_per_lb)}{fee}: the plan leaves to it what would cost more to store."
+        f"{style.price_of_weight(short.rush_usd_per_lb)}{fee}{left}."
     )
 
 
 def _store(result: OrderResult, style: Style, level: str) -> str:
     stock = result.stock
-    said = (
-        f"In store now: {style.weight(stock.now_lb.mean)} ({level} within {_between(stock.now_lb, style.weight)}), "
-        f"losing {style.weight(stock.loss_lb_day.mean)} a day "
-        f"({_between(stock.loss_lb_day, style.weight)}). "
-    )
+    held = f"{style.weight(stock.now_lb.mean)} ({level} within {_between(stock.now_lb, style.weight)})"
+    losing = f"{style.weight(stock.loss_lb_day.mean)} a day ({_between(stock.loss_lb_day, style.weight)}). "
+    said = f"In store now: {held}, losing {losing}"
+    if stock.now_lb.mean < _NOTHING_LB:
+        said = f"In store now: {style.weight(0.0)}. A filled container loses {losing}"
     if stock.weighed:
         said += f"Used but not logged in the last four weeks: about {style.weight(stock.unlogged_lb.mean)}."
     else:

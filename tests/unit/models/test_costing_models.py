@@ -95,6 +95,18 @@ def test_rest_is_narrower_and_pellets_inform_minutes() -> None:
     assert (given.rest >= 0).all()
 
 
+@pytest.mark.parametrize("used", [[30.0, np.nan], [np.nan, 45.0]])
+def test_what_was_not_read_is_no_less_known_than_before(used: list[float]) -> None:
+    """The whole job of both quantities is no wider than it was thought to be, whichever of the two was read."""
+    rng = np.random.default_rng(11)
+    total = joint_total(8000, rng)
+    share = np.clip(rng.normal(0.4, 0.12, total.shape), 0.05, 0.95)
+    given = rest_of(total, np.array(used), share, rng)
+    before, after = (np.subtract(*np.quantile(np.log(d), [0.9, 0.1], axis=1)) for d in (total, given.whole))
+    assert (after < 1.02 * before).all()
+    assert (given.whole >= given.rest).all()
+
+
 def test_use_beyond_every_scenario_is_answered_in_closed_form() -> None:
     """A job that used thrice the whole estimate at a third done still gets a rest that is about twice what it used."""
     rng = np.random.default_rng(9)

@@ -35,7 +35,7 @@ def _order() -> OrderResult:
     days = tuple(DayPlan(START + timedelta(days=i), FIGURE, FIGURE, 0.1) for i in range(5))
     planned = (DeliveryPlan(START + timedelta(days=1), START, True, 200.0, 255.0),)
     return OrderResult(StockTold(FIGURE, FIGURE, FIGURE, (), 9), planned, 0.1, 1.0, FIGURE, FIGURE, FIGURE, days, (),
-                       None, 0.1, ShortageTold("rush", 2.0, 0.0, 0.0, "book.toml", 5.0))  # fmt: skip
+                       None, 0.1, ShortageTold("rush", 2.0, 0.0, 0.0, "book.toml", 5.0, True))  # fmt: skip
 
 
 def _air() -> SafetyResult:

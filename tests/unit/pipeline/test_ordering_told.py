@@ -145,3 +145,63 @@ def test_an_order_of_nothing_says_why(new_book: Make) -> None:
     dear = order(new_book("[ice]\nbumped_job_usd = 2000\n", name="dear"))
     assert any(d.order_lb for d in dear.result.deliveries)
     assert "Nothing is ordered" not in told(dear)
+
+
+@pytest.mark.parametrize(
+    "toml", ["delivery_days = []", "container_lb = 60", "lot_lb = 900\ncontainer_lb = 400\nleast_lb = 0"]
+)
+def test_where_nothing_can_be_ordered_no_price_is_blamed(toml: str, new_book: Make) -> None:
+    """Without a delivery, or with containers below the least order, nothing was weighed against a shortage."""
+    for i, shortage in enumerate(("bumped_job_usd = 1", "rush_usd_per_lb = 3")):
+        answer = order(new_book(f"[ice]\n{toml}\n{shortage}\n", name=f"shop{i}"))
+        assert not any(d.order_lb for d in answer.result.deliveries)
+        assert not answer.result.shortage.weighed
+        assert "putting these jobs off" not in told(answer)
+        assert "the plan leaves to it" not in told(answer)
+
+
+def test_what_binds_an_order_of_nothing_is_named_in_the_shops_units(new_book: Make) -> None:
+    """A lot larger than the containers is named as the lot, in kilograms where the shop weighs in them."""
+    toml = '[shop]\nunits = "metric"\n[ice]\nlot_lb = 900\ncontainer_lb = 400\nleast_lb = 10\n'
+    answer = order(new_book(toml))
+    (said,) = [w for w in answer.warnings if "Nothing can be ordered" in w]
+    assert "the smallest lot (408 kg) is more than the containers hold" in said
+
+
+def test_a_service_level_weighs_nothing(new_book: Make) -> None:
+    """What a service level leaves short was not left to the counter because it costs less."""
+    toml = "[ice]\nrush_usd_per_lb = 3\n"
+    assert order(new_book(toml)).result.shortage.weighed
+    served = order(new_book(toml, name="served"), service=0.6)
+    assert not served.result.shortage.weighed
+    assert "the plan leaves to it" not in told(served)
+
+
+def test_a_shop_without_deliveries_is_told_that_its_store_counts_as_empty(new_book: Make) -> None:
+    """Jobs alone say nothing of what is in store; what a container would lose is told as that."""
+    rows = [{"job_id": f"J{k}", "day": TODAY - timedelta(days=k), "vehicle_class": "sedan", "zone": "undercarriage",
+             "pellets_lb": 45.0, "minutes": 60.0} for k in range(1, 30)]  # fmt: skip
+    answer = order(new_book(rows=rows))
+    assert any("the store counts as empty" in w for w in answer.warnings)
+    assert "In store now: 0 lb. A filled container loses" in told(answer)
+
+
+def test_the_gas_of_a_store_is_that_of_all_containers_it_fills(new_book: Make) -> None:
+    """Two totes that are empty this morning and filled by the plan give off what both lose, not what one does."""
+    jobs = [{"job_id": f"J{k}", "day": TODAY - timedelta(days=k), "vehicle_class": "truck", "zone": "undercarriage",
+             "pellets_lb": 180.0, "minutes": 60.0} for k in range(1, 60)]  # fmt: skip
+    book = new_book("[ice]\ncontainer_lb = 250\nbumped_job_usd = 3000\n", rows=jobs)
+    with book.writing() as connection:
+        for name in ("a", "b"):
+            connection.execute("insert into weighings (day, container, net_lb, batch, row_hash) values "
+                               "(?, ?, 0, 0, 0)", [TODAY - timedelta(days=1), name])  # fmt: skip
+            for k in range(3, 40, 3):
+                connection.execute("insert into deliveries (day, container, weight_lb, batch, row_hash) values "
+                                   "(?, ?, 250, 0, 0)", [TODAY - timedelta(days=k), name])  # fmt: skip
+    answer = order(book)
+    both = sum(c.loss_lb_day.mean for c in answer.result.stock.containers)
+    (store,) = [c for c in answer.cautions if c.startswith("Store: up to")]
+    found = re.search(r"about ([\d.]+) ft3 an hour", store)
+    assert found is not None
+    assert len(answer.result.stock.containers) == 2
+    assert float(found[1]) == pytest.approx(both * 8.742 / 24, rel=0.08)
