@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from pipeline.answers.requests import JobAsked, LineAsked
+from pipeline.book import tables
+from shared.counting import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +22,7 @@ if TYPE_CHECKING:
 
 #: What the planning figure for cancelled bookings weighs, in bookings.
 _CANCEL_WEIGHT = 20.0
+_MOST_NAMED = 5
 KEPT, LOST = ("done",), ("cancelled", "no_show")
 
 
@@ -55,6 +59,31 @@ def believes_statuses(asking: Asking, stated: bool | None = None) -> bool:
     is made again.
     """
     return not asking.again if stated is None else stated
+
+
+def taken_today_note(asking: Asking, *, day: date | None = None, stated: bool | None = None) -> tuple[str, ...]:
+    """Return that bookings taken today are not counted: an answer is that of the morning.
+
+    Parameters
+    ----------
+    day : date, optional
+        Only those for a day.
+    stated : bool, optional
+        As `believes_statuses`; nothing is told where a past day's answer is made again.
+    """
+    if not believes_statuses(asking, stated):
+        return ()
+    rows = tables.bookings(asking.book, asking.today + timedelta(days=1))
+    late = {b.booking_id for b in rows if b.taken_on == asking.today and b.status not in LOST and day in (None, b.day)}
+    if not late:
+        return ()
+    named = ", ".join(sorted(late)[:_MOST_NAMED]) + (" and more" if len(late) > _MOST_NAMED else "")
+    were = "was" if len(late) == 1 else "were"
+    tomorrow = (asking.today + timedelta(days=1)).isoformat()
+    return (
+        f"{counted(len(late), 'booking')} ({named}) {were} taken today, {asking.today.isoformat()}, and {were} not "
+        f"counted: this is the answer of the morning. --today {tomorrow} knows all of today.",
+    )
 
 
 def coming(bookings: Sequence[Booking], days: Sequence[date], done: set[str], *, statuses_known: bool) -> list[Booking]:

@@ -14,7 +14,7 @@ from models.ice.outlook import Outlook, Terms, course_of
 from models.ice.record import USED
 from pipeline.answers.amounts import weight
 from pipeline.answers.answer import Answer, Asking
-from pipeline.answers.bookings import believes_statuses, gather_bookings
+from pipeline.answers.bookings import believes_statuses, gather_bookings, taken_today_note
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.history import history
 from pipeline.answers.ice_answer import BumpedFrom, IceGround, OrderResult, RuleOfThumb, order_result
@@ -206,7 +206,8 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         ground, outlook, priced, plan, dates, decide, rules, bumped_from,
         level=asking.level, weighed=can_order and question.service is None,
     )  # fmt: skip
-    warnings = (*fit.warnings, *_of_today(asking, question), *ground.state.warnings, *ground.demand.warnings,
+    today = (*_of_today(asking, question), *taken_today_note(asking, stated=question.statuses_known))
+    warnings = (*fit.warnings, *today, *ground.state.warnings, *ground.demand.warnings,
                 *_warnings(ground, outlook, terms, plan, dates, question, can_order=can_order))  # fmt: skip
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)
     largest = max((d.order_lb for d in result.deliveries), default=0.0)

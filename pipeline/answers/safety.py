@@ -10,7 +10,7 @@ import numpy as np
 
 from models.air.room import SHIFT_MIN
 from pipeline.answers.answer import Answer, Asking, summarise
-from pipeline.answers.bookings import LOST, believes_statuses
+from pipeline.answers.bookings import LOST, believes_statuses, taken_today_note
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.estimating import predicted
 from pipeline.answers.requests import JobAsked, LineAsked
@@ -101,6 +101,7 @@ def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
         result,
         (
             *(found.fit.warnings if found else ()),
+            *(taken_today_note(asking, day=question.day) if question.day is not None else ()),
             *safety_notes(settings, space, result, question, found),
         ),
         tuple(cautions_for("safety", sorted(zones), settings=settings, coating_removed=stripped)),
@@ -187,7 +188,7 @@ def _check(question: SafetyQuestion) -> None:
 
 
 def _nothing_planned(question: SafetyQuestion) -> RimebookError:
-    found = "no job" if question.day is None else f"nothing booked on {question.day.isoformat()}"
+    found = "no job" if question.day is None else f"nothing booked on {question.day.isoformat()} by this morning"
     bay = f"--bay {question.bay} " if question.bay else ""
     return RimebookError(
         "nothing-planned", where="command line", found=f"{found} and no stored ice",

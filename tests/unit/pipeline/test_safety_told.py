@@ -1,5 +1,6 @@
 """What a safety answer advises: air that really keeps the limits, the last shots of a day, stores, heights, ears."""
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -156,3 +157,21 @@ def test_a_limit_raised_by_a_hair_is_told_with_its_figure():
     """Found and expected differ in the text as they do in the book."""
     with pytest.raises(RimebookError, match=r"found 5,000\.4 ppm; expected at most 5,000 ppm"):
         limits_for({"co2_8h_ppm": 5000.4})
+
+
+def test_bookings_of_this_morning_are_told_to_be_left_out(tmp_path):
+    """What was booked today for today is not in a morning's answer: it says so, and the next morning counts it."""
+    bay = "[bays.north]\nlength_ft = 40\nwidth_ft = 20\nheight_ft = 12\n"
+    asking = _asking(tmp_path / "book", f'[shop]\nas_of = "2026-06-01"\n{bay}')
+    with asking.book.writing() as connection:
+        for name, taken in (("B1", "2026-05-20"), ("B2", "2026-06-01")):
+            connection.execute(
+                "insert into bookings (booking_id, taken_on, day, vehicle_class, zone, soil_level, batch, row_hash) "
+                "values (?, ?, '2026-06-01', 'van', 'undercarriage', 'heavy', 0, 0)", [name, taken],
+            )  # fmt: skip
+    question = SafetyQuestion(day=TODAY)
+    now, later = safety(asking, question), safety(replace(asking, today=date(2026, 6, 2)), question)
+    assert (now.result.planned.vehicles, later.result.planned.vehicles) == (1, 2)
+    (said,) = [w for w in now.warnings if "taken today" in w]
+    assert said.startswith("1 booking (B2) was taken today, 2026-06-01, and was not counted")
+    assert not any("taken today" in w for w in later.warnings)
