@@ -39,7 +39,8 @@ def ice_prices(
     """Return the landed price of the ice that each visit used, USD per lb, shape (n_visits,).
 
     Price and fee are those of the deliveries into the visit's container in the week before it (the last one before it
-    where none came in that week; any container where it names none or nothing came into it). They are divided by the
+    where none came in that week, earlier ones too where these brought less than was used on the day; any container
+    where it names none or nothing came into it). They are divided by the
     share that was not lost around that day, from what was delivered and what was logged as used. A visit before the
     first delivery counts at the planning price.
 
@@ -60,11 +61,11 @@ def ice_prices(
     lb, bill = np.array([d.weight_lb for d in came]), paid(came, settings.ice)
     came_day = delivery_days(came)
     usd = bill.bought_usd + bill.fee_usd
-    bought = _of_week(came_day, lb, usd, day)
+    bought = _of_week(came_day, lb, usd, day, used_lb)
     into, named = np.array([d.container for d in came]), np.array(container)
     for name in sorted(set(container) - {""}):
         mine, rows = into == name, named == name
-        own = _of_week(came_day[mine], lb[mine], usd[mine], day[rows])
+        own = _of_week(came_day[mine], lb[mine], usd[mine], day[rows], used_lb[rows])
         bought[rows] = np.where(np.isfinite(own), own, bought[rows])
     # Ice that came while no job was logged was not lost.
     told = outside(came_day, find_gaps(day, came_day, calendar_of(settings.shop), int(day.max()) + 1))
@@ -74,12 +75,23 @@ def ice_prices(
 
 
 def _of_week(
-    came_day: NDArray[np.int64], lb: NDArray[np.float64], usd: NDArray[np.float64], day: NDArray[np.int64]
+    came_day: NDArray[np.int64],
+    lb: NDArray[np.float64],
+    usd: NDArray[np.float64],
+    day: NDArray[np.int64],
+    used_lb: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Return USD per lb of the deliveries in the week up to each day, of the last one where none; NaN before any."""
+    """Return USD per lb of the deliveries in the week up to each day, of the last one where none; NaN before any.
+
+    Where the week brought less than was used on the day, ice of before was used too: the time looked at begins earlier.
+    """
     stop = np.searchsorted(came_day, day, side="right")
     start = np.minimum(np.searchsorted(came_day, day - WEEK_DAYS, side="right"), np.maximum(stop - 1, 0))
     sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (usd, lb)]
+    _, of_day = np.unique(day, return_inverse=True)
+    needed = np.bincount(of_day, used_lb)[of_day] if len(day) else used_lb
+    held = np.searchsorted(sums[1], sums[1][stop] - needed, side="right") - 1
+    start = np.minimum(start, np.maximum(held, 0))
     paid, got = (s[stop] - s[start] for s in sums)
     return np.where(stop > 0, paid / np.where(got > 0, got, 1.0), np.nan)
 

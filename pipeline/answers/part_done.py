@@ -133,7 +133,7 @@ def rest_of_job(
     asking: Asking, job: JobAsked, ground: Ground, so_far: SoFar, price_usd: float, ceiling_usd: float
 ) -> RestOfJob:
     """Return what the rest of a job takes: its joint draws given what it used so far."""
-    zones = _zones(asking, job, ground)
+    zones, n_scores = _zones(asking, job, ground)
     rng = stream(asking.seed, "rest")
     used = np.array([so_far.pellets_lb, so_far.minutes])
     share = shares_done(zones, zones[1].mean(axis=1), so_far.done_share, rng)
@@ -146,7 +146,7 @@ def rest_of_job(
     before = job_cost(whole[0] - rest[0], whole[1] - rest[1], beside_min=beside[0], landed_usd_per_lb=usd, costs=costs)
 
     def told(draws: NDArray[np.float64]) -> QuantitySummary:
-        return summarise(draws, level=asking.level, n_scores=int(given.effective))
+        return summarise(draws, level=asking.level, n_scores=min(n_scores, int(given.effective)))
 
     return RestOfJob(
         done_share=so_far.done_share,
@@ -160,8 +160,11 @@ def rest_of_job(
     )  # fmt: skip
 
 
-def _zones(asking: Asking, job: JobAsked, ground: Ground) -> NDArray[np.float64]:
-    """Return joint draws of pellets and minutes by zone, (2, n_lines, n_draws), with the customer's effect."""
+def _zones(asking: Asking, job: JobAsked, ground: Ground) -> tuple[NDArray[np.float64], int]:
+    """Return joint draws of pellets and minutes by zone, (2, n_lines, n_draws), with the customer's effect.
+
+    With them the past scores behind them.
+    """
     fitted = ground.fit.fitted
     drawn = predict(fitted, asked_table(fitted, [job]), seed=asking.seed, n_draws=_N_DRAWS)
     zones = np.array([drawn.of(q).draws for q in QUANTITIES])
@@ -169,4 +172,4 @@ def _zones(asking: Asking, job: JobAsked, ground: Ground) -> NDArray[np.float64]
     if effect is not None:
         totals = zones.sum(axis=1)
         zones *= np.array([with_customer(totals[q][None], effect, q) for q in range(2)]) / totals[:, None]
-    return zones
+    return zones, drawn.n_both()

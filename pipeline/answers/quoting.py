@@ -65,7 +65,7 @@ class Agreed:
     expected_margin_share, chance_of_loss : float
         What the agreed price is expected to earn now.
     ask_customer : bool
-        Whether the price after the inspection is above the ceiling.
+        Whether the price after the inspection, or the one named in its place, is above the ceiling.
     """
 
     price_usd: float
@@ -181,7 +181,8 @@ def quote_jobs(
     found: dict[int, JobQuote] = {}
     bay, said = BayChances(len(jobs)), dict[str, None]()
     for block in blocks_of(jobs, lines_each=drawn_alike(want.count)):
-        draws = job_draws(asking, [jobs[i] for i in block], ground, want.count)
+        # Jobs alike have one price, that of each asked about by itself.
+        draws = job_draws(asking, [jobs[i] for i in block], ground, want.count, alone=want.count == 1)
         estimates = estimates_of(asking, draws.found)
         found |= {i: _quote(asking, draws, j, ground, estimates[j], want) for j, i in enumerate(block)}
         bay.add(block, bay_chances(asking.book.settings, draws.found.consumption))
@@ -207,7 +208,7 @@ def _quote(asking: Asking, draws: JobDraws, j: int, ground: Ground, estimate: Jo
     at_risk = estimate.pellets_lb.interval.high * ground.landed.usd_per_lb
     offered = price.price_usd if want.price_usd is None else want.price_usd
     ceiling = _ceiling(told.interval.high, offered, pricing)
-    agreed = _agreed(cost, price.price_usd, want)
+    agreed = _agreed(cost, offered, want)
     rest = None
     if want.so_far is not None:
         rest = rest_of_job(asking, job, ground, want.so_far, want.agreed_usd or offered, want.ceiling_usd or ceiling)
@@ -239,12 +240,12 @@ def _ceiling(cost_high_usd: float, price_usd: float, pricing: Pricing) -> float:
     return max(round_up(cost_high_usd / (1.0 - pricing.margin_share), pricing.round_to_usd), price_usd)
 
 
-def _agreed(cost: NDArray[np.float64], price_now_usd: float, want: Wanted) -> Agreed | None:
+def _agreed(cost: NDArray[np.float64], offered_usd: float, want: Wanted) -> Agreed | None:
     if want.agreed_usd is None or want.ceiling_usd is None:
         return None
     then = at_price(cost, want.agreed_usd)
     return Agreed(want.agreed_usd, want.ceiling_usd, then.expected_margin_share, then.chance_of_loss,
-                  price_now_usd > want.ceiling_usd)  # fmt: skip
+                  offered_usd > want.ceiling_usd)  # fmt: skip
 
 
 def _no_show(asking: Asking, ground: Ground) -> float:

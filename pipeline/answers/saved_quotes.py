@@ -187,9 +187,10 @@ def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: s
     """
     quote = saved_quote(asking, number)
     told: tuple[str, ...] = ()
-    if quote.state not in ("open", state):
-        by = f" by job {quote.job_id}" if quote.job_id else ""
-        told = (f"Quote {number} was {quote.state}{by} since {quote.settled_on}; now it is {state}.",)
+    stands = next(q for q in quote_rows.every_quote(asking.book) if q.number == number)
+    if stands.state not in ("open", state):
+        by = f" by job {stands.job_id}" if stands.job_id else ""
+        told = (f"Quote {number} was {stands.state}{by} since {stands.settled_on}; now it is {state}.",)
     if state == "won":
         job = _won_by(asking, quote, job_id)
         job_id, told = job.job_id, (*told, *_unlike(quote, job))
@@ -213,7 +214,8 @@ def _won_by(asking: Asking, quote: SavedQuote, job_id: str) -> FinishedJob:
             "job-before-quote", where=where, found=f"job `{job.job_id}` of {job.day}, and a quote given on "
             f"{quote.today}", expected="a job done on that day or later", do="Name the job that the quote became.",
         )  # fmt: skip
-    saved = quote_rows.saved_quotes(asking.book, asking.today)
+    # Whenever that was told: a job that wins a quote tomorrow cannot win another one today.
+    saved = quote_rows.every_quote(asking.book)
     other = next((q for q in saved if q.number != quote.number and q.state == "won" and q.job_id == job.job_id), None)
     if other is not None:
         raise RimebookError(
@@ -229,10 +231,9 @@ def _unlike(quote: SavedQuote, job: FinishedJob) -> tuple[str, ...]:
     differs = []
     if job.customer.casefold() != quote.customer.casefold():
         differs.append(f"customer {job.customer or 'not given'} (quoted: {quote.customer or 'not given'})")
-    scope, count = _scope(quote), _count(quote)
-    vehicles = _vehicles(job, scope)
+    vehicles, count = _vehicles(job, quote), _count(quote)
     if not vehicles:
-        differs.append(f"{_named(job.scope)} (quoted: {_named(scope)})")
+        differs.append(f"{_named(job.scope)} (quoted: {_named(_scopes(quote)[0])})")
     elif vehicles > count:
         differs.append(f"{vehicles} vehicles (quoted: {count})")
     told = [f"Job {job.job_id} is not what was quoted: {'; '.join(differs)}. Taken as told."] if differs else []
@@ -275,10 +276,10 @@ def followed(asking: Asking) -> list[Followed]:
     """Return what became of each quote as of the morning of `asking.today`.
 
     What the shop said holds. Else a quote is matched to the finished jobs of the same customer with the same class and
-    zones, done between its day and its validity (or the day it was asked for, whichever is later) and two weeks. One
-    such job makes it won; two, or a job that fits two quotes, are unclear and told, never guessed; none makes it
-    lost once it has run out. A fleet that the shop said was won by the job of some of its vehicles is matched to the
-    jobs of the others likewise.
+    zones, as asked for or as found on arrival, done between its day and its validity (or the day it was asked for,
+    whichever is later) and two weeks. One such job makes it won; two, or a job that fits two quotes, are unclear and
+    told, never guessed; none makes it lost once it has run out. A fleet that the shop said was won by the job of some
+    of its vehicles is matched to the jobs of the others likewise.
     """
     quotes = quote_rows.saved_quotes(asking.book, asking.today)
     if not quotes:
@@ -308,23 +309,27 @@ def _due(quote: SavedQuote) -> date:
     return max(quote.valid_until, date.fromisoformat(quote.quoted["request"]["date"]))
 
 
-def _scope(quote: SavedQuote) -> list[tuple[str, str]]:
-    return sorted((line["vehicle_class"], line["zone"]) for line in quote.quoted["request"]["lines"])
+def _scopes(quote: SavedQuote) -> list[list[tuple[str, str]]]:
+    """Return the classes and zones of a quote: as it was asked for, and as it was last found on arrival."""
+    asked = [quote.quoted["request"], *(found["request"] for found in quote.quoted["found"][-1:])]
+    return [sorted((line["vehicle_class"], line["zone"]) for line in request["lines"]) for request in asked]
 
 
 def _fitting(quote: SavedQuote, jobs: Sequence[FinishedJob]) -> list[FinishedJob]:
-    scope = _scope(quote)
     return [
         job for job in jobs
         if quote.today <= job.day <= last_day(quote) and job.customer.casefold() == quote.customer.casefold()
-        and _vehicles(job, scope)
+        and _vehicles(job, quote)
     ]  # fmt: skip
 
 
-def _vehicles(job: FinishedJob, scope: list[tuple[str, str]]) -> int:
-    """Return on how many vehicles a job did exactly the quoted zones; 0 where it did anything else."""
-    n, rest = divmod(len(job.scope), len(scope))
-    return n if not rest and sorted(scope * n) == sorted(job.scope) else 0
+def _vehicles(job: FinishedJob, quote: SavedQuote) -> int:
+    """Return on how many vehicles a job did exactly the quoted zones, or those found; 0 where anything else."""
+    for scope in _scopes(quote):
+        n, rest = divmod(len(job.scope), len(scope))
+        if not rest and sorted(scope * n) == sorted(job.scope):
+            return n
+    return 0
 
 
 def _count(quote: SavedQuote) -> int:
@@ -335,15 +340,14 @@ def _missing(quote: SavedQuote, jobs: Sequence[FinishedJob]) -> int:
     """Return how many quoted vehicles no named job did; a named job that is not alike is taken for all of them."""
     if quote.state == "open":
         return _count(quote)
-    done = next((_vehicles(job, _scope(quote)) for job in jobs if job.job_id == quote.job_id), 0)
+    done = next((_vehicles(job, quote) for job in jobs if job.job_id == quote.job_id), 0)
     return max(_count(quote) - done, 0) if done else 0
 
 
 def _followed(
     quote: SavedQuote, missing: int, fits: list[FinishedJob], claims: dict[str, int], today: date
 ) -> Followed:
-    scope = _scope(quote)
-    vehicles = sum(_vehicles(job, scope) for job in fits)
+    vehicles = sum(_vehicles(job, quote) for job in fits)
     names = tuple(job.job_id for job in fits)
     clear = vehicles <= missing and all(claims[name] == 1 for name in names)
     if quote.state == "won":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -122,7 +122,7 @@ def _customers(connection: duckdb.DuckDBPyConnection, before: date) -> CustomerR
     columns = connection.execute(
         """
         with visits as (
-            select job_id, max(lower(customer)) as customer from job_lines where day < ? and customer != ''
+            select job_id, max(customer) as customer from job_lines where day < ? and customer != ''
             group by job_id
         ), told as (
             select job_id, max(ln(actual / q50)) filter (where quantity = 'pellets_lb') as pellets,
@@ -133,7 +133,8 @@ def _customers(connection: duckdb.DuckDBPyConnection, before: date) -> CustomerR
         """,
         [before, before],
     ).fetchnumpy()
-    names, code = np.unique(np.asarray(columns["customer"], dtype=object).astype(str), return_inverse=True)
+    told = [str(name).casefold() for name in columns["customer"]]
+    names, code = np.unique(np.array(told, dtype=str), return_inverse=True)
     residual = np.array(
         [np.ma.filled(np.ma.asarray(columns[q], dtype=np.float64), np.nan) for q in ("pellets", "minutes")]
     )
@@ -199,21 +200,24 @@ def save_quote(book: Book, today: date, customer: str, valid_until: date, quoted
 
 
 def saved_quotes(book: Book, made_until: date) -> list[SavedQuote]:
-    """Return the quotes given up to a day; what was settled after it is open again."""
+    """Return the quotes given up to a day; what was settled or found after it is open, or not found, again."""
+    return [_as_of(quote, made_until) for quote in every_quote(book) if quote.today <= made_until]
+
+
+def every_quote(book: Book) -> list[SavedQuote]:
+    """Return all quotes as they stand in the book, whatever the day: what a change must not contradict."""
     with book.reading() as connection:
-        rows = connection.execute(
-            f"select {_QUOTE_COLUMNS} from quotes where today <= ? order by number", [made_until]
-        ).fetchall()
-    return [_as_of(SavedQuote(n, day, customer, state, job, until, json.loads(quoted), settled), made_until)
+        rows = connection.execute(f"select {_QUOTE_COLUMNS} from quotes order by number").fetchall()
+    return [SavedQuote(n, day, customer, state, job, until, json.loads(quoted), settled)
             for n, day, customer, state, job, until, quoted, settled in rows]  # fmt: skip
 
 
 def _as_of(quote: SavedQuote, day: date) -> SavedQuote:
+    known = [found for found in quote.quoted["found"] if found["today"] <= day.isoformat()]
+    quote = replace(quote, quoted={**quote.quoted, "found": known})
     if quote.settled_on is None or quote.settled_on <= day:
         return quote
-    return SavedQuote(
-        quote.number, quote.today, quote.customer, "open", "", quote.valid_until, quote.quoted, quote.settled_on
-    )
+    return replace(quote, state="open", job_id="")
 
 
 def settle_quote(book: Book, number: int, state: str, job_id: str, settled_on: date) -> None:

@@ -176,8 +176,9 @@ def show(
         from pipeline.present.terminal import paragraph
 
         lines = [render(answer, style_of(asking.book))]
-        if dated and asking.book.settings.shop.as_of:
-            lines.append(paragraph(f"As of {asking.today.isoformat()} (set as `as_of` in book.toml)."))
+        if dated and (as_of := asking.book.settings.shop.as_of):
+            why = " (set as `as_of` in book.toml)" if asking.today == as_of else ""
+            lines.append(paragraph(f"As of {asking.today.isoformat()}{why}."))
         if answer.cautions:
             short = command in _SHORT_CAUTIONS
             lines.append("\nTake care (in full with --json):" if short else "\nTake care:")

@@ -37,6 +37,10 @@ class Style:
         """Return an amount of money, whole unless `cents`; other currencies carry their code."""
         return amounts.money(usd, self.currency, cents=cents)
 
+    def charged(self, usd: float) -> str:
+        """Return an amount as it is charged: with its cents, where it has any."""
+        return self.money(usd, cents=abs(usd - round(usd)) >= 0.005)
+
     @property
     def flow_unit(self) -> tuple[str, float]:
         """The unit of flowing air, and what a cubic foot a minute is in it."""

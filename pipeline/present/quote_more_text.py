@@ -27,7 +27,7 @@ def render_choices(choices: Sequence[Choice], style: Style) -> str:
          Column("Price", "number")],
         [
             [c.name, style.weight(c.pellets_lb.quantiles[0.5]), minutes(c.minutes.quantiles[0.5]),
-             style.money(c.cost_usd.mean), style.money(c.price_usd or 0.0)]
+             style.money(c.cost_usd.mean), style.charged(c.price_usd or 0.0)]
             for c in choices
         ],
     )  # fmt: skip
@@ -60,7 +60,7 @@ def render_rest(rest: RestOfJob, style: Style) -> str:
         ],
     )  # fmt: skip
     told = (
-        f"At {style.money(rest.price_usd)} the job now has an expected margin of "
+        f"At {style.charged(rest.price_usd)} the job now has an expected margin of "
         f"{percent(rest.expected_margin_share)} and a chance of loss of {percent(rest.chance_of_loss)}."
     )
     if rest.method == "log-normal":

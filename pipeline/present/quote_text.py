@@ -47,7 +47,7 @@ def _quote(quote: JobQuote, style: Style) -> str:
     lines = [
         *_number(quote, style),
         paragraph(
-            f"{'Price as found' if again else 'Price'} {style.money(quote.price_usd)} before tax"
+            f"{'Price as found' if again else 'Price'} {style.charged(quote.price_usd)} before tax"
             f"{_each(quote.price_usd, quote.count, style)}, "
             f"{why}."
         ),
@@ -55,12 +55,15 @@ def _quote(quote: JobQuote, style: Style) -> str:
     ]
     if quote.price_with_tax_usd != quote.price_usd:
         lines.append(f"With tax {style.money(quote.price_with_tax_usd, cents=True)}.")
-    markup = quote.expected_margin_share / (1 - quote.expected_margin_share)
+    left = 1 - quote.expected_margin_share  # 0 where nothing costs anything
+    markup = f" (a mark-up of {percent(quote.expected_margin_share / left)} on cost)" if left > 0 else ""
+    margin = (
+        f"{'At the price as found: expected' if again else 'Expected'} margin {percent(quote.expected_margin_share)}"
+    )
     lines.append(
         paragraph(
-            f"{'At the price as found: expected' if again else 'Expected'} margin "
-            f"{percent(quote.expected_margin_share)} of the price (a mark-up of {percent(markup)} on "
-            f"cost); the chance that the job costs more than that price is {percent(quote.chance_of_loss)}."
+            f"{margin} of the price{markup}; the chance that the job costs more than that price is "
+            f"{percent(quote.chance_of_loss)}."
         )
     )
     if quote.at_price:
@@ -68,7 +71,7 @@ def _quote(quote: JobQuote, style: Style) -> str:
         kept = " This is the price that was kept." if quote.number is not None and not again else ""
         lines.append(
             paragraph(
-                f"At {style.money(own.price_usd)}{_each(own.price_usd, quote.count, style)}: expected margin "
+                f"At {style.charged(own.price_usd)}{_each(own.price_usd, quote.count, style)}: expected margin "
                 f"{percent(own.expected_margin_share)}, chance of loss {percent(own.chance_of_loss)}.{kept}"
             )
         )
@@ -85,7 +88,10 @@ def _quote(quote: JobQuote, style: Style) -> str:
     )  # fmt: skip
     parts = table(
         [Column("Cost part"), Column("Mean", "number"), Column("Share", "number")],
-        [[part.name, style.money(part.mean_usd), percent(part.mean_usd / cost.mean)] for part in quote.parts]
+        [
+            [part.name, style.money(part.mean_usd), percent(part.mean_usd / cost.mean) if cost.mean else "-"]
+            for part in quote.parts
+        ]
         + [["together", style.money(cost.mean), ""]],
     )
     asked = table(
@@ -109,8 +115,8 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
     if quote.agreed is None:
         return [paragraph(f"Quote {quote.number}, valid until {quote.valid_until.isoformat()}.")]
     then = quote.agreed
-    agreed = style.money(then.price_usd)
-    told = f"Quote {quote.number} as found: agreed were {agreed}, with a ceiling of {style.money(then.ceiling_usd)}. "
+    agreed = style.charged(then.price_usd)
+    told = f"Quote {quote.number} as found: agreed were {agreed}, with a ceiling of {style.charged(then.ceiling_usd)}. "
     figures = (
         f"the expected margin is {percent(then.expected_margin_share)} and the chance of loss "
         f"{percent(then.chance_of_loss)}"
@@ -120,10 +126,10 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
     else:
         told += f"If you keep to the agreed {agreed}, {figures}."
     if then.ask_customer:
-        told += (
-            f" The price as found, {style.money(quote.price_usd)}, is above the ceiling: ask the customer before "
-            "starting."
-        )
+        now = f"The price as found, {style.charged(quote.price_usd)},"
+        if quote.at_price:
+            now = f"The price of {style.charged(quote.at_price.price_usd)}"
+        told += f" {now} is above the ceiling: ask the customer before starting."
     return [paragraph(told)]
 
 
@@ -131,14 +137,12 @@ def _each(usd: float, count: int, style: Style) -> str:
     """Return for how many vehicles an amount is, and what that is for each; '' for one."""
     if count == 1:
         return ""
-    each = usd / count
-    cents = abs(each - round(each)) > 0.005  # else the vehicles' prices would not add up to the whole
-    return f" for {count} vehicles alike ({style.money(each, cents=cents)} each)"
+    return f" for {count} vehicles alike ({style.charged(usd / count)} each)"
 
 
 def _terms(quote: JobQuote, style: Style) -> str:
     return (
-        f"Ceiling to agree on: {style.money(quote.ceiling_usd)}; nothing above it without asking. A deposit of "
-        f"{style.money(quote.deposit_usd)} covers the ice laid in for it ({percent(quote.no_show_share)} of bookings "
+        f"Ceiling to agree on: {style.charged(quote.ceiling_usd)}; nothing above it without asking. A deposit of "
+        f"{style.charged(quote.deposit_usd)} covers the ice laid in for it ({percent(quote.no_show_share)} of bookings "
         "are cancelled or not kept)."
     )

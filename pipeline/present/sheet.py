@@ -42,19 +42,19 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
         # A job without a day of its own is priced as of today; that is no promise to work today.
         "day": "" if sheet.day == sheet.made_on else sheet.day.isoformat(),
         "vehicles": f"{sheet.count} vehicles alike" if sheet.count > 1 else "",
-        "scope": [_scope(line) for line in sheet.scope], "price": _money(sheet.price_usd, style),
-        "tax": _tax(sheet.price_usd, tax, style), "ceiling": _money(sheet.ceiling_usd, style),
-        "ceiling_tax": _tax(sheet.ceiling_usd, tax, style), "deposit": _money(sheet.deposit_usd, style),
-        "by_soil": [(soil, _money(price, style), _tax(price, tax, style)) for soil, price in sheet.by_soil],
+        "scope": [_scope(line) for line in sheet.scope], "price": style.charged(sheet.price_usd),
+        "tax": _tax(sheet.price_usd, tax, style), "ceiling": style.charged(sheet.ceiling_usd),
+        "ceiling_tax": _tax(sheet.ceiling_usd, tax, style), "deposit": style.charged(sheet.deposit_usd),
+        "by_soil": [(soil, style.charged(price), _tax(price, tax, style)) for soil, price in sheet.by_soil],
         "strips": any(line.coating_removed for line in sheet.scope), "range": "", "agreed": "",
     }  # fmt: skip
     if sheet.agreed_usd is not None:
         agreed, ceiling = sheet.agreed_usd
         told["title"] += ", as found on arrival"
-        told["agreed"] = f"{_money(agreed, style)}, with a ceiling of {_money(ceiling, style)}"
+        told["agreed"] = f"{style.charged(agreed)}, with a ceiling of {style.charged(ceiling)}"
     if sheet.range_usd is not None:
         low, high = sheet.range_usd
-        told["range"] = f"{_money(low, style)} and {_money(high, style)}"
+        told["range"] = f"{style.charged(low)} and {style.charged(high)}"
     return told
 
 
@@ -62,11 +62,6 @@ def _scope(line: ScopeLine) -> dict[str, str]:
     soil = "not seen yet" if line.soil_level == UNKNOWN else line.soil_level
     return {"vehicle": words(line.vehicle_class), "zone": words(line.zone), "soil": soil,
             "extra": "old coating removed" if line.coating_removed else ""}  # fmt: skip
-
-
-def _money(usd: float, style: Style) -> str:
-    """Return an amount as it is charged: with its cents, where it has any."""
-    return style.money(usd, cents=abs(usd - round(usd)) >= 0.005)
 
 
 def _tax(usd: float, share: float, style: Style) -> str:
