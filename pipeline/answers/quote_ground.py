@@ -117,7 +117,7 @@ def _asked_design(settings: Settings, job: JobAsked) -> Columns:
         settings, line_visit=np.zeros(len(job.lines), dtype=np.int64),
         soil=np.array([soil_code(line.soil_level) for line in job.lines], dtype=np.int64),
         vehicle_class=[line.vehicle_class for line in job.lines], zone=[line.zone for line in job.lines],
-        vehicles=np.ones(1),
+        vehicles=np.array([len({line.vehicle for line in job.lines})], dtype=np.float64),
     )  # fmt: skip
 
 

@@ -37,7 +37,16 @@ def jobs_from_file(asking: Asking, file: Path, day: date, *, sheet: str | None =
 
 def _job(rows: list[RequestRow], day: date) -> JobAsked:
     lines = tuple(
-        LineAsked(row.vehicle_class, zone, row.soil_level, row.coating_removed, row.machine, row.operator, row.settings)
+        LineAsked(
+            row.vehicle_class,
+            zone,
+            row.soil_level,
+            row.coating_removed,
+            row.machine,
+            row.operator,
+            row.settings,
+            row.vehicle,
+        )
         for row in rows
         for zone in row.zones
     )

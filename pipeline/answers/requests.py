@@ -27,7 +27,10 @@ ASKED_ID = "asked"
 
 @dataclass(frozen=True)
 class LineAsked:
-    """One zone of a job that is asked about; soil '' or 'unknown' where nobody has seen it."""
+    """One zone of a job that is asked about; soil '' or 'unknown' where nobody has seen it.
+
+    `vehicle` tells the vehicles of one visit apart, '' where there is one.
+    """
 
     vehicle_class: str
     zone: str
@@ -36,6 +39,7 @@ class LineAsked:
     machine: str = ""
     operator: str = ""
     settings: Mapping[str, float] = field(default_factory=dict)
+    vehicle: str = ""
 
 
 @dataclass(frozen=True)

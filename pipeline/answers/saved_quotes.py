@@ -45,7 +45,7 @@ def _stored(quote: JobQuote, job: JobAsked) -> dict[str, Any]:
             "lines": [
                 {"vehicle_class": line.vehicle_class, "zone": line.zone, "soil_level": line.soil_level,
                  "coating_removed": line.coating_removed, "machine": line.machine, "operator": line.operator,
-                 "settings": dict(line.settings)}
+                 "settings": dict(line.settings), "vehicle": line.vehicle}
                 for line in job.lines
             ],
         },

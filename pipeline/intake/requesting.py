@@ -32,10 +32,14 @@ _SETTINGS = ("ice_age_days", "feed_lb_min", "pressure_psi", "standoff_in", "ice_
 
 @dataclass(frozen=True)
 class RequestRow:
-    """One row of a request; a package stands for several zones. `line` is its line in the file."""
+    """One row of a request; a package stands for several zones. `line` is its line in the file.
+
+    `vehicle` tells the vehicles of one visit apart, '' where there is one.
+    """
 
     line: int
     job_id: str
+    vehicle: str
     day: date | None
     vehicle_class: str
     zones: tuple[str, ...]
@@ -117,6 +121,7 @@ def _row(chunk: RawChunk, typed: Typed, i: int, zones_of: Any) -> RequestRow:
     return RequestRow(
         line=chunk.lines[i],
         job_id=columns["job_id"][i],
+        vehicle=columns["vehicle"][i],
         day=None if np.isnat(day) else day.astype("datetime64[D]").item(),
         vehicle_class=columns["vehicle_class"][i],
         zones=tuple(zones_of(columns["zone"][i])),

@@ -155,3 +155,23 @@ def test_a_day_of_ones_own_is_not_said_to_be_the_books(new_book, run) -> None:
     assert "As of 2026-03-02 (set as `as_of` in book.toml)." in run(*call)[1]
     assert "As of 2026-02-01.\n" in run(*call, "--today", "2026-02-01")[1]
     assert json.loads(run(*call, "--today", "2026-02-01", "--json")[1])["today"] == "2026-02-01"
+
+
+def test_vehicles_of_one_visit_each_take_their_set_up(new_book, tmp_path) -> None:
+    """A visit of three vehicles in a file is set up as the shop's visits of three vehicles were."""
+    from pipeline.answers.request_files import jobs_from_file
+
+    rows = []
+    for k in range(60):
+        for vehicle in ("V1", "V2", "V3")[: 1 + 2 * (k % 2)]:
+            rows.append({**ROW, "job_id": f"J{k}", "day": DAY - timedelta(days=k + 1), "vehicle": vehicle,
+                         "setup_min": 10.0 + 20.0 * (k % 2), "cleanup_min": 10.0})  # fmt: skip
+    asking = Asking(new_book(rows=rows), DAY)
+    part = []
+    for names in (("V1",), ("V1", "V2", "V3")):
+        file = tmp_path / f"{len(names)}.csv"
+        lines = [f"A,{name},van,undercarriage,heavy" for name in names]
+        file.write_text("\n".join(["job_id,vehicle,vehicle_class,zone,soil_level", *lines]) + "\n")
+        (quote,) = quote_jobs(asking, jobs_from_file(asking, file, DAY)).result.quotes
+        part.append({p.name: p.mean_usd for p in quote.parts}["set-up and clean-up"])
+    assert part[1] == pytest.approx(2 * part[0], rel=0.15)
