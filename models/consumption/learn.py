@@ -20,7 +20,7 @@ from models.consumption.plugin import Sampled, fit_all
 from models.consumption.predicting import predict
 from models.consumption.priors import POOLED
 from models.consumption.sampler import Chain, States
-from models.consumption.usual import usual_of
+from models.consumption.usual import usual_now
 from models.consumption.usual_order import usual_order
 from shared.vocabulary import QUANTITIES
 
@@ -155,7 +155,7 @@ def fit(
         columns=columns,
         states=rounded_states(states),
         soil=soil,
-        usual=usual_of(columns, table),
+        usual=usual_now(columns, table),
         kinds=dict(Counter(kinds_of(table))),
         n_jobs=table.n_jobs,
         n_lines=table.n_lines,
