@@ -1,11 +1,11 @@
 """A price list from finished visits: what each cell (class x zone) took, found from totals of whole visits.
 
-What a visit took beyond its call-out, which is known, is the sum of its lines: y_v = sum_l exp(class + zone + cell +
-soil + coating) (1 + noise), the noise relative. The logarithms have normal priors: planning figures for the main
-effects and factors, and N(0, tau^2) for what a cell differs from the product of its class and zone. They are found by
-Fisher scoring of the gamma quasi-likelihood, which is right in the mean whatever the noise; tau maximises the Laplace
-marginal likelihood on a grid. Reference: McCullagh and Nelder (1989), Generalized Linear Models, 2nd ed., sections 2.5
-and 9.2; Tierney and Kadane (1986), JASA 81, 82-86 (both from memory). Needs numpy only.
+What a visit took beyond its call-out, which is known or one more line, is the sum of its lines: y_v = sum_l exp(class +
+zone + cell + soil + coating) (1 + noise), the noise relative. The logarithms have normal priors: planning figures for
+the main effects and factors, and N(0, tau^2) for what a cell differs from the product of its class and zone. They are
+found by Fisher scoring of the gamma quasi-likelihood, which is right in the mean whatever the noise; tau maximises the
+Laplace marginal likelihood on a grid. Reference: McCullagh and Nelder (1989), Generalized Linear Models, 2nd ed.,
+sections 2.5 and 9.2; Tierney and Kadane (1986), JASA 81, 82-86 (both from memory). Needs numpy only.
 """
 
 from __future__ import annotations
@@ -149,6 +149,30 @@ def fit_amounts(visits: Visits, amount: Array, start: Amounts) -> FittedAmounts:
     # One noise for all, so that the values of tau are compared by what they explain alone.
     evidence, tau, theta = max((search.run(t, variance, tau, fixed=True)[2], tau, t) for _, tau, t in found)
     return search.told(theta, variance, tau, start.call_out)
+
+
+def fit_call_out_too(visits: Visits, amount: Array, start: Amounts) -> Amounts:
+    """Return the amounts of a list whose call-out is found as well, from visits' amounts > 0, shape (n_visits,).
+
+    The call-out is taken as one more line of every visit, at moderate soil in a class and zone of its own: its prior is
+    that of any other cell, which is wide. What tells it from the rest are visits with more and with fewer lines.
+
+    Parameters
+    ----------
+    start : Amounts
+        Planning figures, all > 0, the centre of the priors; only the ratios of its cells and call-out matter.
+    """
+    n, c, z = visits.n_visits, visits.n_classes, visits.n_zones
+    lined = Visits(
+        np.append(visits.visit, np.arange(n)), np.append(visits.vehicle_class, np.full(n, c)),
+        np.append(visits.zone, np.full(n, z)), np.append(visits.soil, np.full(n, _MODERATE)),
+        np.append(visits.coating, np.zeros(n, dtype=np.bool_)), n, c + 1, z + 1,
+    )  # fmt: skip
+    cell = np.ones((c + 1, z + 1))
+    cell[:c, :z] = start.cell
+    cell[c, z] = start.call_out
+    found = fit_amounts(lined, amount, replace(start, call_out=0.0, cell=cell)).amounts
+    return replace(found, call_out=float(found.cell[c, z]), cell=found.cell[:c, :z])
 
 
 class _Search:

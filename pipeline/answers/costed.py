@@ -49,7 +49,7 @@ class Costed:
     filled : bool array (n,)
         Whether pellets or minutes were not recorded.
     line_share : float64 array (n_lines,)
-        Each line's share of its visit by planning figures.
+        Each line's share of its visit by planning figures; alike where what they tell costs nothing.
     equipment_usd : float64 array (n,)
         The equipment's part of the cost.
     """
@@ -151,4 +151,7 @@ def _line_share(asking: Asking, table: JobTable, usd_per_lb: Array) -> Array:
     weight = usd_per_lb[table.line_job] * np.exp(log_median(table, planning.of("pellets_lb")))
     weight = weight + hourly / 60.0 * np.exp(log_median(table, planning.of("minutes")))
     total = np.bincount(table.line_job, weight, minlength=table.n_jobs)
+    if not total.all():  # neither ice nor work costs anything: the lines of such a visit share alike
+        weight = np.where(total[table.line_job] > 0, weight, 1.0)
+        total = np.bincount(table.line_job, weight, minlength=table.n_jobs)
     return np.asarray(weight / total[table.line_job], dtype=np.float64)

@@ -82,10 +82,11 @@ class Logo:
 
 def customer_sheets(asking: Asking, quotes: Sequence[JobQuote], jobs: Sequence[JobAsked]) -> tuple[CustomerSheet, ...]:
     """Return the sheet of each quote; `jobs` are what was quoted, in the same order."""
-    return tuple(_sheet(asking, quote, job) for quote, job in zip(quotes, jobs, strict=True))
+    ground = ground_of(asking)  # what it tells of one customer's bookings is for the deposit, which the quotes have
+    return tuple(_sheet(asking, quote, job, ground) for quote, job in zip(quotes, jobs, strict=True))
 
 
-def _sheet(asking: Asking, quote: JobQuote, job: JobAsked) -> CustomerSheet:
+def _sheet(asking: Asking, quote: JobQuote, job: JobAsked, ground: Ground) -> CustomerSheet:
     soils = [line.soil_level for line in quote.estimate.lines]
     scope = tuple(
         ScopeLine(line.vehicle_class, line.zone, soil or UNKNOWN, line.coating_removed)
@@ -94,7 +95,6 @@ def _sheet(asking: Asking, quote: JobQuote, job: JobAsked) -> CustomerSheet:
     by_soil: tuple[tuple[str, float], ...] = ()
     range_usd = None
     if quote.at_price is None:
-        ground = ground_of(asking, job.customer)
         by_soil = tuple((soil, _price(asking, _found(job, soil, every=True), ground, quote.count)) for soil in SOILS)
         if any(line.soil_level == UNKNOWN for line in scope):
             least_most = (_found(job, soil, every=False) for soil in (SOILS[0], SOILS[-1]))

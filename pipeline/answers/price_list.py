@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.costing.price_list import N_SOIL, Amounts, FittedAmounts, Visits, fit_amounts
+from models.costing.price_list import N_SOIL, Amounts, FittedAmounts, Visits, fit_amounts, fit_call_out_too
 from pipeline.answers.pricing import nozzle_usd_per_hour
 from shared.errors import RimebookError
 from shared.vocabulary import SOILS, UNKNOWN
@@ -37,7 +37,7 @@ class ListPrice:
     price_usd, low_usd, high_usd : float
         What would have met the wanted margin, and its interval.
     charged_usd : float
-        What is charged now, found from past prices in the same way and beside the same call-out.
+        What is charged now, found from past prices in the same way: the call-out too.
     supported : bool
         Whether enough lines stand behind the interval.
     """
@@ -100,8 +100,10 @@ def refined_list(asking: Asking, costed: Costed) -> PriceList:
     Raises
     ------
     RimebookError
-        ``too-few-prices`` when fewer than ten finished jobs have a price and a known cost.
+        ``too-few-prices`` when fewer than ten finished jobs have a price and a known cost, ``no-costs`` when neither
+        ice nor an hour of work costs anything: no zone would have a price.
     """
+    _refuse_no_costs(asking, costed)
     rows = _listed(costed)
     n = int(rows.sum())
     if n < LEAST_VISITS:
@@ -114,7 +116,7 @@ def refined_list(asking: Asking, costed: Costed) -> PriceList:
     cost, price = costed.cost_usd[rows], costed.columns.price_usd[rows]
     start = _start(asking, costed, visits, float(cost.mean()))
     refined = fit_amounts(visits, cost / wanted, start)
-    charged = fit_amounts(visits, price, refined.amounts).amounts
+    charged = fit_call_out_too(visits, price, refined.amounts)
     list_total = float(refined.amounts.of_visits(visits).sum())
     low, high = refined.total_interval(asking.level)
 
@@ -125,16 +127,26 @@ def refined_list(asking: Asking, costed: Costed) -> PriceList:
     return PriceList(
         margin_share=1.0 - wanted, margin_low=margin(low), margin_high=margin(high),
         charged_margin_share=1.0 - float(cost.sum() / price.sum()), level=asking.level, visits=n,
-        call_out=ListPrice("", "", n, start.call_out, *around, start.call_out, True),
+        call_out=ListPrice("", "", n, start.call_out, *around, charged.call_out, True),
         prices=_prices(asking, costed, refined, charged), factors=_factors(refined.amounts, charged, visits),
         minimum_usd=asking.book.settings.pricing.minimum_usd,
     )  # fmt: skip
 
 
+def _refuse_no_costs(asking: Asking, costed: Costed) -> None:
+    hourly = nozzle_usd_per_hour(asking.book.settings.costs)
+    if costed.priced.any() and hourly <= 0 and not (costed.usd_per_lb[costed.priced] > 0).any():
+        raise RimebookError(
+            "no-costs", where="--price-list", found="neither ice nor an hour of work that costs anything",
+            expected="a cost above 0", do="Enter [costs] and the price of ice in book.toml, or log deliveries with it.",
+        )  # fmt: skip
+
+
 def _listed(costed: Costed) -> NDArray[np.bool_]:
-    """Return which visits a list is made from: the newest with a price and a known cost."""
-    newest = np.cumsum(costed.priced[::-1])[::-1] <= MOST_VISITS
-    return costed.priced & newest
+    """Return which visits a list is made from: the newest with a price and a known cost above 0."""
+    usable = costed.priced & (costed.cost_usd > 0)
+    newest = np.cumsum(usable[::-1])[::-1] <= MOST_VISITS
+    return usable & newest
 
 
 def _visits(costed: Costed) -> Visits:

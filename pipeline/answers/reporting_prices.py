@@ -123,7 +123,7 @@ def _booked(asking: Asking) -> list[_Offer]:
             alike = len({(line.vehicle_class, line.coating_removed) for line in job.lines}) == 1
             if alike and len(set(zones)) == len(zones):
                 lines = tuple(replace(line, soil_level=line.soil_level or UNKNOWN) for line in job.lines)
-                found.append(_Offer(job.job_id, JobAsked(ASKED_ID, day, lines), 0))
+                found.append(_Offer(job.job_id, JobAsked(ASKED_ID, day, lines, job.customer), 0))
     return found
 
 

@@ -115,13 +115,12 @@ def booked_jobs(asking: Asking, day: date) -> tuple[JobAsked, ...]:
     """
     gone = LOST if believes_statuses(asking) else ()
     rows = [b for b in tables.bookings(asking.book, asking.today) if b.day == day and b.status not in gone]
-    return tuple(
-        JobAsked(
-            booking_id, day,
-            tuple(LineAsked(b.vehicle_class, b.zone, b.soil_level, b.coating_removed) for b in zones),
-        )
-        for booking_id, zones in groupby(rows, key=lambda b: b.booking_id)
-    )  # fmt: skip
+    found = []
+    for booking_id, grouped in groupby(rows, key=lambda b: b.booking_id):
+        zones = list(grouped)
+        lines = tuple(LineAsked(b.vehicle_class, b.zone, b.soil_level, b.coating_removed) for b in zones)
+        found.append(JobAsked(booking_id, day, lines, next((b.customer for b in zones if b.customer), "")))
+    return tuple(found)
 
 
 def busiest_booked_day(asking: Asking) -> date | None:

@@ -160,6 +160,11 @@ def _payback(payback: MachinePayback, style: Style) -> str:
         f"({percent(earned.interval.level)}), its own cost not taken off, from {payback.visits:,} visits in "
         f"{few(payback.months_seen)} months. "
     )
+    if payback.unpriced_visits:
+        told += (
+            f"{payback.unpriced_visits:,} of them have no price above 0 or no known cost, and count as earning what "
+            "the others do. "
+        )
     if payback.months is not None and payback.months_median is not None:
         told += (
             f"It pays back its {style.money(payback.bought_usd)} in {few(payback.months.low)} to "

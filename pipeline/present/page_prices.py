@@ -108,7 +108,13 @@ def _command(job: PricedJob, choice: SoilChoice, contents: ReportContents) -> st
     zones = " ".join(f"--zone {_shell(f'{line.zone}:{line.soil_level}')}" for line in choice.job.lines)
     day = f" --date {choice.job.day.isoformat()}" if choice.job.day != contents.today else ""
     coating = " --coating-removed" if choice.job.lines[0].coating_removed else ""
-    return f"rimebook quote --vehicle {_shell(job.vehicle_class)} {zones}{coating}{day} --today {contents.today}"
+    customer = f" --customer {_shell(choice.job.customer)}" if choice.job.customer else ""
+    seed = f" --seed {contents.seed}" if contents.seed != 1 else ""
+    level = f" --level {contents.level:g}" if contents.level != 0.8 else ""
+    return (
+        f"rimebook quote --vehicle {_shell(job.vehicle_class)} {zones}{coating}{customer}{day} "
+        f"--today {contents.today}{seed}{level}"
+    )
 
 
 def _shell(word: str) -> str:

@@ -7,7 +7,7 @@ from models.costing.beside import fit_beside
 from models.costing.customers import draw_customer, with_customer
 from models.costing.part_done import rest_of, shares_done
 from models.costing.payback import months_to_pay_back
-from models.costing.price_list import Amounts, Visits, fit_amounts
+from models.costing.price_list import Amounts, Visits, fit_amounts, fit_call_out_too
 
 
 def test_minutes_beside_the_nozzle_are_the_planning_figure_without_a_log() -> None:
@@ -146,6 +146,19 @@ def test_list_gives_back_what_made_the_prices() -> None:
     assert fitted.amounts.cell == pytest.approx(truth.cell, rel=0.03)
     assert fitted.amounts.soil == pytest.approx(truth.soil, rel=0.03)
     assert fitted.amounts.coating == pytest.approx(2.0, rel=0.03)
+
+
+def test_list_gives_back_a_call_out_that_nobody_told() -> None:
+    """Started from a third of it or nearly twice as much, the call-out is found, and everything beside it."""
+    visits, amount, truth = small_visits(400, np.random.default_rng(13))
+    for call_out in (20.0, 100.0):
+        start = Amounts(call_out, np.full((2, 2), 70.0), np.array([0.7, 1.0, 1.4, 1.8, 1.0]), 2.5)
+        found = fit_call_out_too(visits, amount + 40.0, start)
+        assert found.call_out == pytest.approx(60.0, rel=0.01)
+        assert found.cell == pytest.approx(truth.cell, rel=0.01)
+        assert found.soil == pytest.approx(truth.soil, rel=0.01)
+        assert found.coating == pytest.approx(2.0, rel=0.01)
+        assert found.of_visits(visits).sum() == pytest.approx((amount + 40.0).sum())
 
 
 def test_list_keeps_the_sum_of_the_visits() -> None:

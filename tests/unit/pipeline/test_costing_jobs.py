@@ -336,6 +336,57 @@ def test_refined_list_meets_the_wanted_margin_on_the_past(new_book) -> None:
     assert charged in (0, pytest.approx(result.revenue_usd, rel=0.02))
 
 
+def test_what_is_charged_now_is_given_back(new_book) -> None:
+    """A shop that charges 60 and a price for each zone times its soil factor reads its own list under "now"."""
+    rng = np.random.default_rng(5)
+    zones = {"undercarriage": 200.0, "wheel_wells": 80.0, "engine_bay": 120.0}
+    factors = {"light": 0.65, "moderate": 1.0, "heavy": 1.5}
+    rows = []
+    for k in range(150):
+        worked = rng.choice(list(zones), rng.integers(1, 4), replace=False)
+        soils = rng.choice(list(factors), len(worked))
+        price = 60.0 + sum(zones[z] * factors[s] for z, s in zip(worked, soils, strict=True))
+        rows += [{**ROW, "job_id": f"J{k:03d}", "day": DAY - timedelta(days=k), "zone": str(z), "soil_level": str(s),
+                  "pellets_lb": 20 * factors[s] * np.exp(rng.normal(0, 0.2)), "minutes": 25.0,
+                  "price_usd": price} for z, s in zip(worked, soils, strict=True)]  # fmt: skip
+    prices = costing(new_book(TOML, rows=rows), DAY + timedelta(days=1), price_list=True).price_list
+    assert prices is not None
+    assert prices.call_out.charged_usd == pytest.approx(60.0, rel=0.02)
+    assert prices.call_out.charged_usd != prices.call_out.price_usd
+    assert {p.zone: p.charged_usd for p in prices.prices} == pytest.approx(zones, rel=0.02)
+    assert {f.name: f.charged_factor for f in prices.factors} == pytest.approx(factors, rel=0.02)
+
+
+FREE = """
+[costs]
+labour_usd_per_hour = 0
+compressor_usd_per_hour = 0
+equipment_usd_per_hour = 0
+consumables_usd_per_job = {consumables}
+overhead_usd_per_hour = 0
+[ice]
+price_breaks = [{{from_lb = 0, usd_per_lb = 0}}]
+delivery_fee_usd = 0
+[machines.rig-1]
+bought_usd = 2000
+"""
+
+
+@pytest.mark.parametrize("consumables", [0, 6])
+@pytest.mark.filterwarnings("error")
+def test_where_nothing_costs_a_machine_earns_its_price_and_no_list_is_made(new_book, consumables: int) -> None:
+    """Lines of a visit share alike where ice and work cost nothing; a list, which would price no zone, is refused."""
+    twice = [{**row, "zone": "wheel_wells"} for row in priced_rows(39)]
+    book = new_book(FREE.format(consumables=consumables), rows=[*priced_rows(39), *twice])
+    result = costing(book, DAY + timedelta(days=1), payback="rig-1")
+    assert result.payback is not None
+    assert (result.payback.visits, result.payback.unpriced_visits) == (39, 0)
+    assert sum(g.revenue_usd for g in result.by if g.by == "zone") == pytest.approx(result.revenue_usd)
+    with pytest.raises(RimebookError) as told:
+        costing(book, DAY + timedelta(days=1), price_list=True)
+    assert told.value.problem.code == "no-costs"
+
+
 def test_list_needs_ten_priced_jobs(new_book) -> None:
     """With fewer there is nothing to refine, and the error says what to log."""
     with pytest.raises(RimebookError) as told:

@@ -8,6 +8,8 @@ from pipeline.answers.answer import Asking
 from pipeline.answers.costing import cost_jobs
 from pipeline.answers.payback import MachinePayback
 from pipeline.book.store import Book
+from pipeline.present.costing_text import render_costing
+from pipeline.present.figures import Style
 from shared.errors import RimebookError
 from shared.units import DAYS_PER_MONTH
 
@@ -74,7 +76,7 @@ def test_a_machine_at_rest_since_spring_earns_less_a_month(new_book) -> None:
 
 def test_visits_of_today_do_not_count_yet(new_book) -> None:
     """A dear visit on the day that is asked for changes nothing."""
-    rows = [visit(k) for k in range(1, 21)]
+    rows = [visit(2 * k) for k in range(1, 21)]
     one, two = (payback(new_book(TOML, rows=r, name=n)) for n, r in (
         ("before", rows), ("with", [*rows, visit(0, price=9000.0)])))  # fmt: skip
     assert two == one
@@ -85,7 +87,7 @@ def test_a_visit_on_two_machines_counts_in_each_with_its_share(new_book) -> None
     toml = TOML + "[machines.rig-2]\nbought_usd = 2000\n"
     shared = []
     for k in range(1, 21):
-        shared += [visit(k), {**visit(k), "zone": "suspension", "machine": "rig-2"}]
+        shared += [visit(2 * k), {**visit(2 * k), "zone": "suspension", "machine": "rig-2"}]
     book = new_book(toml, rows=shared)
     whole = cost_jobs(Asking(book, TODAY)).result
     halves = [payback(book, name) for name in ("rig-1", "rig-2")]
@@ -102,3 +104,48 @@ def test_payback_needs_a_price_and_visits(new_book, machine: str, code: str) -> 
     with pytest.raises(RimebookError) as told:
         payback(book, machine)
     assert told.value.problem.code == code
+
+
+def test_visits_of_a_few_days_tell_no_month(new_book) -> None:
+    """Five visits of yesterday, or a first one of 27 days ago, are refused; one of 28 days ago is answered."""
+    yesterday = [{**visit(1), "job_id": f"J{k}"} for k in range(5)]
+    recent = [visit(k) for k in range(20, 28)]
+    for name, rows in (("yesterday", yesterday), ("recent", recent)):
+        with pytest.raises(RimebookError) as told:
+            payback(new_book(TOML, rows=rows, name=name))
+        assert told.value.problem.code == "too-few-visits"
+    assert "27 days before 2026-03-03" in told.value.problem.found
+    assert payback(new_book(TOML, rows=[*recent, visit(28)], name="month")).visits == 9
+
+
+def test_an_interval_of_few_visits_is_not_called_supported(new_book) -> None:
+    """Six visits carry no interval of 95 %, forty do: that of the months and that of what is earned alike."""
+    for n, carried in ((6, False), (40, True)):
+        book = new_book(TOML, rows=[visit(7 * k) for k in range(1, n + 1)], name=f"n{n}")
+        found = cost_jobs(Asking(book, TODAY, level=0.95), payback="rig-1").result.payback
+        assert found is not None
+        assert found.months is not None
+        assert found.months.supported is found.earned_usd_month.interval.supported is carried
+
+
+def test_visits_without_a_price_count_as_work(new_book) -> None:
+    """One visit in four has a price: the machine works and earns as much as where all have one, and that is told."""
+    rows = [visit(3 * k) for k in range(1, 121)]
+    priced = payback(new_book(TOML, rows=rows, name="priced"))
+    blank = [row if k % 4 == 0 else {**row, "price_usd": None} for k, row in enumerate(rows)]
+    book = new_book(TOML, rows=blank, name="blank")
+    answer = payback(book)
+    assert (answer.visits, answer.unpriced_visits, priced.unpriced_visits) == (120, 90, 0)
+    assert answer.trigger_hours_month == pytest.approx(120 * 0.5 / answer.months_seen)
+    assert answer.earned_usd_month.mean == pytest.approx(priced.earned_usd_month.mean, rel=0.03)
+    assert answer.months_median == pytest.approx(priced.months_median, rel=0.05)
+    text = render_costing(cost_jobs(Asking(book, TODAY), payback="rig-1"), Style())
+    assert "90 of them have no price" in " ".join(text.split())
+
+
+def test_work_of_unknown_length_counts_as_the_rest(new_book) -> None:
+    """Minutes that nobody wrote down, where nothing was expected, do not shorten the hours of a month."""
+    rows = [visit(9 * k) for k in range(1, 41)]
+    answer = payback(new_book(TOML, rows=[{**r, "minutes": None} if k % 2 else r for k, r in enumerate(rows)]))
+    assert (answer.visits, answer.unpriced_visits) == (40, 20)
+    assert answer.trigger_hours_month == pytest.approx(40 * 0.5 / answer.months_seen)

@@ -44,6 +44,7 @@ def test_page_of_the_list_is_self_contained_and_escaped() -> None:
     assert "A &amp; B" in page
     assert "http" not in page.replace("http-equiv", "")
     assert "$100*" in page
+    assert "For the shop, not for customers" in page
 
 
 def test_page_of_a_long_list_prints_on_one_page() -> None:

@@ -266,3 +266,37 @@ def test_the_air_on_the_page_is_the_commands(demo_page: str, demo_folder: Path, 
                 assert f">{few(reached.low)} to {few(reached.high)} min<" in part
             flow = limit.flow_needed_cfm.interval
             assert (f">{careful(flow.low)} to {careful(flow.high)}<" if flow.high > 0 else ">none<") in part
+
+
+def test_a_booked_job_is_priced_for_its_customer_as_the_shown_command_does(
+    new_book: Callable[..., Book], run: Run
+) -> None:
+    """The command on the page, with the booking's customer, the page's seed and level, gives the page's figures."""
+    import json
+    import shlex
+
+    from pipeline.present.page_prices import prices_data
+
+    rows = [{**row, "customer": "O'Neil" if k % 2 else "K-2", "pellets_lb": 90.0 if k % 2 else 45.0 + k}
+            for k, row in enumerate(_rows(24))]  # fmt: skip
+    book = new_book(rows=rows)
+    with book.writing() as connection:
+        connection.execute(
+            "insert into bookings (booking_id, taken_on, day, vehicle_class, zone, customer, batch, row_hash) "
+            "values ('B-1', ?, ?, 'van', 'undercarriage', 'O''Neil', 0, 0)",
+            [TODAY - timedelta(days=9), TODAY + timedelta(days=2)],
+        )
+    learn_book(Asking(book, TODAY))
+    asking = Asking(book, TODAY, seed=3, level=0.9)
+    shown = json.loads(prices_data(report_contents(asking).result, Style()))["jobs"][0]["choices"][0]
+    command = shlex.split(shown["command"])
+    assert command[command.index("--customer") + 1] == "O'Neil"
+    assert command[command.index("--seed") + 1] == "3"
+    code, out, err = run(*command[1:], "--json", "--book", str(book.folder))
+    assert code == 0, err
+    quote = json.loads(out)["result"]["quotes"][0]
+    assert quote["cost_usd"]["mean"] == pytest.approx(shown["mean"])
+    assert quote["cost_usd"]["interval"]["level"] == 0.9
+    plain = [word for word in command[1:] if word not in ("--customer", "O'Neil")]
+    other = json.loads(run(*plain, "--json", "--book", str(book.folder))[1])["result"]["quotes"][0]
+    assert abs(other["cost_usd"]["mean"] / quote["cost_usd"]["mean"] - 1) > 0.01

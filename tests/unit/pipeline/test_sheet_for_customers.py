@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.answers.answer import Asking
 from pipeline.answers.customer_sheet import shop_logo
+from pipeline.answers.quote_ground import Ground, ground_of
 from pipeline.book.store import Book
 
 Run = Callable[..., tuple[int, str, str]]
@@ -202,3 +204,24 @@ def test_a_sheet_as_pdf(book: Book, run: Run, tmp_path: Path) -> None:
     code, _, err = run("quote", *JOB, "--sheet", str(file), "--book", str(book.folder))
     assert code == 0, err
     assert file.read_bytes().startswith(b"%PDF")
+
+
+def test_sheets_of_many_jobs_read_the_past_once(
+    book: Book, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What quotes rest on is gathered once for all sheets of a call, and each says what it says alone."""
+    asked: list[str] = []
+
+    def counted(asking: Asking, customer: str = "") -> Ground:
+        asked.append(customer)
+        return ground_of(asking, customer)
+
+    monkeypatch.setattr("pipeline.answers.customer_sheet.ground_of", counted)
+    jobs = tmp_path / "jobs.csv"
+    jobs.write_text("job_id,date,vehicle_class,zone,customer\n"
+                    + "".join(f"J{k},2026-06-0{k},suv,undercarriage,C-{k}\n" for k in range(1, 6)))  # fmt: skip
+    file = tmp_path / "sheets.html"
+    code, _, err = run("quote", "--jobs", str(jobs), "--sheet", str(file), "--book", str(book.folder))
+    assert code == 0, err
+    assert file.read_text().count("<h1>") == 5
+    assert len(asked) == 1
