@@ -39,7 +39,11 @@ NUMBER: Final = (
 _ONE_NUMBER: Final = re.compile(rf"\D*?{NUMBER}\D*")
 _SIGNED: Final = re.compile(rf"([-+−]?)\s?({NUMBER})")
 _PLAIN: Final = re.compile(r"\d+(?:\.\d+)?")
-_FRACTION: Final = re.compile(r"(?:(\d+)(?:[ -]| - | and )?)?(?:([½¼¾⅓⅔⅛⅜⅝⅞])|(\d+)/(\d+))")
+#: A whole number stands apart from a fraction of digits (15/16 is less than one); '1½' needs nothing between.
+_FRACTION: Final = re.compile(
+    r"(?:(?P<whole>\d+)(?:[ -]| - )?)?(?P<vulgar>[½¼¾⅓⅔⅛⅜⅝⅞])"
+    r"|(?:(?P<units>\d+)(?:[ -]| and ))?(?P<top>\d+)/(?P<bottom>\d+)"
+)
 _APPROXIMATE: Final = re.compile(
     r"(?:~|≈|±|ca\.?|c\.|approx(?:imately|\.)?|about|around|roughly|est\.?)\s*(?=[\d.,½¼¾⅓⅔⅛$])", re.I
 )
@@ -100,8 +104,9 @@ def read_number(body: str, decimal_comma: bool | None) -> float:
         return float(body)
     fraction = _FRACTION.fullmatch(body)
     if fraction:
-        whole, vulgar, top, bottom = fraction.groups()
-        return float(whole or 0) + (_VULGAR[vulgar] if vulgar else int(top) / int(bottom))
+        if fraction["vulgar"]:
+            return float(fraction["whole"] or 0) + _VULGAR[fraction["vulgar"]]
+        return float(fraction["units"] or 0) + int(fraction["top"]) / int(fraction["bottom"])
     packed = re.sub(r"[ '’]", "", body)
     if "e" in packed.lower():
         return float(packed)
