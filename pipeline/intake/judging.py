@@ -125,7 +125,8 @@ def _stop_where_hopeless(framer: Framer, each: OpenedLog, *, settled: bool) -> N
     heads = {name: m.head for name, m in _columns(each.match).items()}
     by_column: dict[str, int] = {}
     for (column, code), n in framer.bad_by_column.items():
-        if settled or code != "date-could-be-two":
+        # A figure that could be two says nothing against its column; each is told with what to write.
+        if code != "figure-could-be-two" and (settled or code != "date-could-be-two"):
             by_column[column] = by_column.get(column, 0) + n
     column, n = max(by_column.items(), key=lambda item: item[1], default=("", 0))
     if 2 * n <= FIRST_ROWS or not column:

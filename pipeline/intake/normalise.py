@@ -40,10 +40,13 @@ class Habits:
     ----------
     orders : dict of column -> "", "day-first" or "month-first"
     commas : frozenset of columns whose commas are decimal signs
+    unclear : frozenset of columns
+        Where others prove decimal commas and none a decimal point: those that prove neither.
     """
 
     orders: dict[str, DateOrder] = field(default_factory=dict)
     commas: frozenset[str] = frozenset()
+    unclear: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -88,7 +91,7 @@ class Normaliser:
             c.name: ColumnParser(
                 c.reads, matched[c.name].unit,  # type: ignore[arg-type]  # those in QUANTITIES are kinds
                 decimal_comma=True if c.name in habits.commas else None,
-                currency=settings.shop.currency,
+                currency=settings.shop.currency, unclear=c.name in habits.unclear,
             )
             for c in shape.columns if c.reads in QUANTITIES and c.name in matched
         }  # fmt: skip
@@ -198,14 +201,17 @@ class Normaliser:
         commas = frozenset(name for name, seen in self._commas.items() if seen == frozenset({"comma"}))
         if commas:
             notes.append(f"decimal commas in {', '.join(sorted(commas))}")
-        return Habits(orders, commas), notes
+        unclear = frozenset(name for name, seen in self._commas.items() if not seen)
+        if not commas or any("point" in seen for seen in self._commas.values()):
+            unclear = frozenset()
+        return Habits(orders, commas, unclear), notes
 
     def needs_another_pass(self) -> bool:
         """Tell whether the file proves habits that this pass did not read it with."""
         found, _ = self.habits()
         orders = {n: o for n, o in found.orders.items() if o != self._habits.orders.get(n, self._told_order(n)[0])}
         ambiguous = any(self._orders[n].n_either for n in orders)
-        return ambiguous or found.commas != self._habits.commas
+        return ambiguous or found.commas != self._habits.commas or found.unclear != self._habits.unclear
 
 
 def _unguarded(texts: list[str]) -> list[str]:

@@ -26,12 +26,12 @@ _VULGAR: Final = {
 #: One number. The alternatives are disjoint in what they leave over: the look-ahead keeps a shorter one from biting.
 NUMBER: Final = (
     r"(?:"
+    r"\d+(?:\.\d+)?[eE][+-]?\d{1,3}|"  # 1.5e-05, as programs write
     r"(?:\d{1,3}(?:[ -]| - )?)?[½¼¾⅓⅔⅛⅜⅝⅞]"  # 1½
     r"|(?:\d{1,3}(?:[ -]| and ))?[1-9]\d?/(?:2|3|4|8|16)"  # 1 1/2, 1-1/2, 3/4
     r"|[1-9]\d{0,2}(?:[ '’]\d{3})+(?:[.,]\d+)?"  # 1 234,5
     r"|[1-9]\d{0,2}(?:,\d{3})+(?:\.\d+)?"  # 1,234.5
     r"|[1-9]\d{0,2}(?:\.\d{3})+(?:,\d+)?"  # 1.234,5
-    r"|\d+(?:\.\d+)?[eE][+-]?\d{1,3}"  # 1.5e-05, as programs write
     r"|\d+(?:[.,]\d*)?"  # 12, 12.5, 12,5, 12.
     r"|[.,]\d+"  # .5
     r")(?![\d½¼¾⅓⅔⅛⅜⅝⅞]|[.,'’/]\d)"
@@ -39,6 +39,8 @@ NUMBER: Final = (
 _ONE_NUMBER: Final = re.compile(rf"\D*?{NUMBER}\D*")
 _SIGNED: Final = re.compile(rf"([-+−]?)\s?({NUMBER})")
 _PLAIN: Final = re.compile(r"\d+(?:\.\d+)?")
+#: Group 1 is the decimal sign of an amount without cents: '1.200,-', '50.--'.
+NO_CENTS: Final = re.compile(r"(?<=\d)([.,])[-–—]{1,2}(?=\D*$)")
 #: A whole number stands apart from a fraction of digits (15/16 is less than one); '1½' needs nothing between.
 _FRACTION: Final = re.compile(
     r"(?:(?P<whole>\d+)(?:[ -]| - )?)?(?P<vulgar>[½¼¾⅓⅔⅛⅜⅝⅞])"
@@ -132,10 +134,32 @@ def comma_evidence(values: Iterable[str]) -> frozenset[str]:
     for text in values:
         if "," not in text and "." not in text:
             continue
-        match = _SIGNED.search(tidy(text))
-        if match and "/" not in match[2]:
-            seen.add(_style(re.sub(r"[ '’]", "", match[2])))
+        seen.add(_first_figure(text)[1])
     return frozenset(seen - {""})
+
+
+def two_readings(text: str) -> tuple[float, float] | None:
+    """Return what a cell is with a thousands sign and with a decimal one ('1.200': 1200, 1.2); None where it shows."""
+    packed, proven = _first_figure(text)
+    if proven or ("," not in packed and "." not in packed):
+        return None
+    return float(re.sub(r"[.,]", "", packed)), float(packed.replace(",", "."))
+
+
+def _first_figure(text: str) -> tuple[str, str]:
+    """Return the first number of a cell, without blanks in it, and its decimal sign as `_style` has it.
+
+    Both are '' for fractions and for numbers with an exponent: programs write those, whatever people do.
+    """
+    plain = tidy(text)
+    match = _SIGNED.search(plain)
+    if not match or "/" in match[2] or "e" in match[2].lower():
+        return "", ""
+    packed = re.sub(r"[ '’]", "", match[2])
+    no_cents = NO_CENTS.search(plain)
+    if no_cents:
+        return packed, "comma" if no_cents[1] == "," else "point"
+    return packed, _style(packed)
 
 
 def _style(packed: str) -> str:

@@ -195,6 +195,40 @@ def test_a_file_is_read_again_with_the_habits_it_proves(new_book: Callable[..., 
     assert any("decimal commas" in w and "pellets_lb" in w for w in answer.warnings)
 
 
+def test_a_figure_that_could_be_two_is_refused_where_other_columns_prove_commas(
+    new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """1.200 alone in its column is 1200 or 1.2 in a file of decimal commas; its own column or a point settles it."""
+    head = f"{HEAD},price_usd".replace(",", ";")
+    asked = _file(
+        tmp_path, "asked.csv",
+        "A;2026-03-02;van;interior;12,5;45;1.200", "B;2026-03-02;van;interior;11,5;45;950", head=head,
+    )  # fmt: skip
+    done = import_files(new_book(), [asked], today=TODAY).result.files[0]
+    (reason,) = done.reasons
+    assert (done.accepted, done.rejected) == (1, 1)
+    assert (reason.code, reason.column, reason.example) == ("figure-could-be-two", "price_usd", "1.200")
+    assert "write 1200 or 1,2" in reason.hint
+    for name, rows, price in (
+        ("tail.csv", ("A;2026-03-02;van;interior;12,5;45;1.200,-",), 1200.0),
+        ("proven.csv", ("A;2026-03-02;van;interior;12,5;45;1.200", "B;2026-03-02;van;interior;8;45;99,50"), 1200.0),
+        ("point.csv", ("A;2026-03-02;van;interior;12,5;45.5;1.200",), 1.2),
+        ("none.csv", ("A;2026-03-02;van;interior;12;45;1.200",), 1.2),
+    ):
+        book = create_book(tmp_path / f"book of {name}")
+        import_files(book, [_file(tmp_path, name, *rows, head=head)], today=TODAY)
+        with book.reading() as connection:
+            assert connection.execute("select price_usd from job_lines where job_id = 'A'").fetchone() == (price,)
+
+
+def test_many_figures_that_could_be_two_are_told_row_by_row(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """The column is the right one, so that the import does not stop with the advice to name another."""
+    rows = [f"J{i};2026-03-02;van;interior;12,5;45;1.{i % 900 + 100}" for i in range(1100)]
+    file = _file(tmp_path, "jobs.csv", *rows, head=f"{HEAD},price_usd".replace(",", ";"))
+    done = import_files(new_book(), [file], today=TODAY).result.files[0]
+    assert (done.accepted, done.rejected) == (0, 1100)
+
+
 def test_a_full_disk_is_told_before_anything_is_read(
     new_book: Callable[..., Book], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
