@@ -64,6 +64,25 @@ def test_a_file_may_correct_an_earlier_one_of_the_same_import(new_book: Callable
         assert connection.execute("select pellets_lb from job_lines").fetchall() == [(9.0,)]
 
 
+def test_a_dry_run_of_several_files_says_that_each_is_checked_alone(
+    new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Its account may differ from the import's where files of one kind meet; else nothing is said."""
+    book = new_book()
+    jobs = _file(tmp_path, "a.csv", "A,2026-03-02,van,interior,8,40")
+    more = _file(tmp_path, "b.csv", "A,2026-03-02,van,interior,8,40", "B,2026-03-02,van,interior,9,40")
+    ice = _file(tmp_path, "ice.csv", "2026-03-01,tote,200,1.1", head="date,container,weight_lb,price_usd_per_lb")
+
+    def said(*files: Path, dry_run: bool) -> bool:
+        answer = import_files(book, list(files), today=TODAY, dry_run=dry_run)
+        return any("a dry run checks each file against the book alone" in w for w in answer.warnings)
+
+    assert said(jobs, more, dry_run=True)
+    assert not said(jobs, ice, dry_run=True)
+    assert not said(jobs, dry_run=True)
+    assert not said(jobs, more, dry_run=False)
+
+
 def test_a_missing_column_is_named(new_book: Callable[..., Book], tmp_path: Path) -> None:
     """Where, what the header has, what it lacks and how to say which head it is."""
     file = _file(tmp_path, "jobs.csv", "A,2026-03-02,interior,8,40", head="job_id,date,zone,pellets_lb,minutes")
