@@ -36,6 +36,7 @@ NUMBER: Final = (
     r"|[.,]\d+"  # .5
     r")(?![\d½¼¾⅓⅔⅛⅜⅝⅞]|[.,'’/]\d)"
 )
+_NUMBERS: Final = re.compile(NUMBER)
 _ONE_NUMBER: Final = re.compile(rf"\D*?{NUMBER}\D*")
 _SIGNED: Final = re.compile(rf"([-+−]?)\s?({NUMBER})")
 _PLAIN: Final = re.compile(r"\d+(?:\.\d+)?")
@@ -144,6 +145,20 @@ def two_readings(text: str) -> tuple[float, float] | None:
     if proven or ("," not in packed and "." not in packed):
         return None
     return float(re.sub(r"[.,]", "", packed)), float(packed.replace(",", "."))
+
+
+def without_habit(text: str) -> str:
+    """Return a cell of a column of decimal commas with figures that read the same where nothing proves the commas.
+
+    '1.250' is written '1250' and '1,125' as '1,1250'; all else stays as it is.
+    """
+    return _NUMBERS.sub(lambda match: _shown_sign(match[0]), text)
+
+
+def _shown_sign(body: str) -> str:
+    if not two_readings(body):
+        return body
+    return body.replace(".", "") if "." in body else f"{body}0"
 
 
 def _first_figure(text: str) -> tuple[str, str]:
