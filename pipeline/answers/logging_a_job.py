@@ -12,7 +12,7 @@ from pipeline.answers.answer import Answer
 from pipeline.answers.logged_change import OF_VISIT, LogChange, change_between, line_key, total_with
 from pipeline.book.last_rows import has_visit, last_line
 from pipeline.intake.book_words import words_of
-from pipeline.intake.columns import LOGS
+from pipeline.intake.columns import LOGS, QUANTITIES
 from pipeline.intake.exporting import visit_cells
 from pipeline.intake.headers import match_headers
 from pipeline.intake.importing import import_opened
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 #: What a batch that was typed in is called where a file's name would stand.
 FILE_NAME: Final = "log"
 _ZONE: Final = re.compile(r"(?P<zone>[^:=]+?)\s*(?::\s*(?P<soil>[^=]*?)\s*)?(?:=\s*(?P<figures>.+))?")
+_FIGURES: Final = frozenset(column.name for column in LOGS["jobs"] if column.reads in QUANTITIES)
 _FORM: Final = "zone, zone:soil or zone:soil=pellets/minutes, such as undercarriage:heavy=38lb/55min"
 
 
@@ -248,6 +249,7 @@ def _completed(
     if not entry.dated:
         given = [{k: v for k, v in row.items() if k != "date"} for row in given]
     changed = {k: v for k, v in given[0].items() if k in OF_VISIT}
+    stored = [{k: _as_stored(k, v) for k, v in row.items()} for row in stored]
     known = {line_key(row): row for row in stored}
     shared = {k: next((row[k] for row in stored if row[k]), "") for k in OF_VISIT}
     merged = []
@@ -257,6 +259,14 @@ def _completed(
         merged.append({**shared, **had, **row, "zone": had.get("zone", row["zone"])})
     others = [{**row, **{k: v for k, v in changed.items() if row[k]}} for row in known.values()]
     return [[row.get(name, "") for name in header] for row in (*merged, *others)]
+
+
+def _as_stored(column: str, cell: str) -> str:
+    """Return a cell of the book so that a figure of it reads as it is, whatever sign for decimals was typed beside it.
+
+    An exponent says so: it is never read in two ways, and proves nothing of how people write the others.
+    """
+    return f"{cell}e0" if column in _FIGURES and "." in cell and "e" not in cell else cell
 
 
 def _chunks(rows: list[list[str]], n_rows: int) -> Iterator[RawChunk]:

@@ -208,7 +208,8 @@ def parse_date(text: str, order: DateOrder = "", zone: ZoneInfo | None = None) -
     if offset is not None and zone is not None:
         utc = stamp - timedelta(minutes=offset)
         stamp = utc.replace(tzinfo=ZoneInfo("UTC")).astimezone(zone).replace(tzinfo=None)
-    return stamp
+    # Programs write days as midnights, so midnight is no time of day, however it was written.
+    return stamp.date() if stamp.time() == time(0) else stamp
 
 
 def _split_weekday(text: str) -> tuple[str, str]:
@@ -237,7 +238,7 @@ def _clock(text: str) -> tuple[str, time | None, int | None] | Fault:
         digits = zone[1:].replace(":", "").ljust(4, "0")
         offset = (int(digits[:2]) * 60 + int(digits[2:])) * (-1 if zone[0] == "-" else 1)
     at = time(hour, minute, second)
-    return text[: match.start()], (None if at == time(0) and not half and offset is None else at), offset
+    return text[: match.start()], at, offset
 
 
 def _day(text: str, order: DateOrder) -> date | Fault:

@@ -169,6 +169,12 @@ def import_opened(
                 _apply(connection, each, staged, batch, part)
             results.append(_result(each, staged, place))
             warnings.extend(f"{each.name}: {note}" if len(opened) > 1 else note for note in staged.notes)
+    kinds = [each.match.log for each in opened]
+    if dry_run and len(set(kinds)) < len(kinds):
+        warnings.append(
+            "a dry run checks each file against the book alone, without the others: where these files share jobs or "
+            "other rows, the import itself may count them otherwise"
+        )
     answer = ImportResult(tuple(results), batch)
     return ImportAnswer(answer, tuple(warnings), failed=False)
 

@@ -85,7 +85,10 @@ def judge(
         ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in staging.reasons(connection)
     )
     rejections = staging.rejections(connection, heads) if counts.rejected else []
-    rejects = rejects_text(each.log, rejections) if rejections else ""
+    names = _of_file(each.match)
+    rejects = rejects_text(
+        each.log, rejections, lambda i, cell: framer.normaliser.without_habits(names[i], cell) if i in names else cell
+    ) if rejections else ""  # fmt: skip
     notes += warnings_of(connection, shape, table, settings, framer, today)
     return Judged(counts, reasons, rejects, tuple(notes), framer.n_rows)
 
@@ -125,7 +128,8 @@ def _stop_where_hopeless(framer: Framer, each: OpenedLog, *, settled: bool) -> N
     heads = {name: m.head for name, m in _columns(each.match).items()}
     by_column: dict[str, int] = {}
     for (column, code), n in framer.bad_by_column.items():
-        if settled or code != "date-could-be-two":
+        # A figure that could be two says nothing against its column; each is told with what to write.
+        if code != "figure-could-be-two" and (settled or code != "date-could-be-two"):
             by_column[column] = by_column.get(column, 0) + n
     column, n = max(by_column.items(), key=lambda item: item[1], default=("", 0))
     if 2 * n <= FIRST_ROWS or not column:
@@ -149,6 +153,14 @@ def _other_units(match: HeaderMatch) -> dict[str, tuple[float, str]]:
         if matched.unit in factors and matched.unit not in (column.unit, "h:mm"):
             other[name] = factors[matched.unit], matched.unit
     return other
+
+
+def _of_file(match: HeaderMatch) -> dict[int, str]:
+    """Return the column of the log under which each column of the file is read, by its position in the file."""
+    zones = match.wide.zones.values() if match.wide else ()
+    return {m.index: name for name, m in match.columns.items()} | {
+        i: name for columns in zones for name, (i, _) in columns.items()
+    }
 
 
 def _columns(match: HeaderMatch) -> dict[str, Matched]:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from pipeline.intake.columns import QUANTITIES
+from pipeline.intake.columns import QUANTITIES, column_of
 from pipeline.intake.dates import OrderEvidence, order_evidence, parse_dates, settle_order
 from pipeline.intake.faults import Fault
-from pipeline.intake.numbers import comma_evidence
-from pipeline.intake.quantities import ColumnParser
+from pipeline.intake.numbers import comma_evidence, without_habit
+from pipeline.intake.quantities import ColumnParser, parse_column
 from pipeline.intake.texts import is_error_cell, tidy, unguard
 from pipeline.intake.words import parse_words
 
@@ -40,10 +40,13 @@ class Habits:
     ----------
     orders : dict of column -> "", "day-first" or "month-first"
     commas : frozenset of columns whose commas are decimal signs
+    unclear : frozenset of columns
+        Where others prove decimal commas and none a decimal point: those that prove neither.
     """
 
     orders: dict[str, DateOrder] = field(default_factory=dict)
     commas: frozenset[str] = frozenset()
+    unclear: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -88,7 +91,7 @@ class Normaliser:
             c.name: ColumnParser(
                 c.reads, matched[c.name].unit,  # type: ignore[arg-type]  # those in QUANTITIES are kinds
                 decimal_comma=True if c.name in habits.commas else None,
-                currency=settings.shop.currency,
+                currency=settings.shop.currency, unclear=c.name in habits.unclear,
             )
             for c in shape.columns if c.reads in QUANTITIES and c.name in matched
         }  # fmt: skip
@@ -198,14 +201,41 @@ class Normaliser:
         commas = frozenset(name for name, seen in self._commas.items() if seen == frozenset({"comma"}))
         if commas:
             notes.append(f"decimal commas in {', '.join(sorted(commas))}")
-        return Habits(orders, commas), notes
+        unclear = frozenset(name for name, seen in self._commas.items() if not seen)
+        if not commas or any("point" in seen for seen in self._commas.values()):
+            unclear = frozenset()
+        return Habits(orders, commas, unclear), notes
+
+    def without_habits(self, name: str, cell: str) -> str:
+        """Return a cell of a column so that it reads the same in another file, which may not prove the habits of this.
+
+        A figure under decimal commas is written with a sign that can be only one, a date of an order that the file
+        proved as its ISO date. Cells that were not read, and those that need no habit, stay as they were.
+        """
+        text = unguard(cell)
+        if name in self._habits.commas:
+            plain = without_habit(text)
+            again = parse_column(
+                [plain], column_of(self._shape.name, name).reads, self._matched[name].unit,  # type: ignore[arg-type]
+                currency=self._settings.shop.currency,
+            )  # fmt: skip
+            # What is a fault or blank is NaN, and equals nothing.
+            return plain if again.values[0] == self._parsers[name].parse([text]).values[0] else cell
+        order = self._habits.orders.get(name, "")
+        if not order or order == self._told_order(name)[0]:
+            return cell
+        asked = parse_dates([text]).faults.get(0)
+        read_day = parse_dates([text], order, time_zone=self._settings.shop.time_zone)
+        if asked is None or asked.code != "date-could-be-two" or read_day.faults:
+            return cell
+        return str(read_day.days[0] if np.isnat(read_day.stamps[0]) else read_day.stamps[0])
 
     def needs_another_pass(self) -> bool:
         """Tell whether the file proves habits that this pass did not read it with."""
         found, _ = self.habits()
         orders = {n: o for n, o in found.orders.items() if o != self._habits.orders.get(n, self._told_order(n)[0])}
         ambiguous = any(self._orders[n].n_either for n in orders)
-        return ambiguous or found.commas != self._habits.commas
+        return ambiguous or found.commas != self._habits.commas or found.unclear != self._habits.unclear
 
 
 def _unguarded(texts: list[str]) -> list[str]:

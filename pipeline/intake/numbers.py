@@ -26,20 +26,27 @@ _VULGAR: Final = {
 #: One number. The alternatives are disjoint in what they leave over: the look-ahead keeps a shorter one from biting.
 NUMBER: Final = (
     r"(?:"
+    r"\d+(?:\.\d+)?[eE][+-]?\d{1,3}|"  # 1.5e-05, as programs write
     r"(?:\d{1,3}(?:[ -]| - )?)?[½¼¾⅓⅔⅛⅜⅝⅞]"  # 1½
     r"|(?:\d{1,3}(?:[ -]| and ))?[1-9]\d?/(?:2|3|4|8|16)"  # 1 1/2, 1-1/2, 3/4
     r"|[1-9]\d{0,2}(?:[ '’]\d{3})+(?:[.,]\d+)?"  # 1 234,5
     r"|[1-9]\d{0,2}(?:,\d{3})+(?:\.\d+)?"  # 1,234.5
     r"|[1-9]\d{0,2}(?:\.\d{3})+(?:,\d+)?"  # 1.234,5
-    r"|\d+(?:\.\d+)?[eE][+-]?\d{1,3}"  # 1.5e-05, as programs write
     r"|\d+(?:[.,]\d*)?"  # 12, 12.5, 12,5, 12.
     r"|[.,]\d+"  # .5
     r")(?![\d½¼¾⅓⅔⅛⅜⅝⅞]|[.,'’/]\d)"
 )
+_NUMBERS: Final = re.compile(NUMBER)
 _ONE_NUMBER: Final = re.compile(rf"\D*?{NUMBER}\D*")
 _SIGNED: Final = re.compile(rf"([-+−]?)\s?({NUMBER})")
 _PLAIN: Final = re.compile(r"\d+(?:\.\d+)?")
-_FRACTION: Final = re.compile(r"(?:(\d+)(?:[ -]| - | and )?)?(?:([½¼¾⅓⅔⅛⅜⅝⅞])|(\d+)/(\d+))")
+#: Group 1 is the decimal sign of an amount without cents: '1.200,-', '50.--'.
+NO_CENTS: Final = re.compile(r"(?<=\d)([.,])[-–—]{1,2}(?=\D*$)")
+#: A whole number stands apart from a fraction of digits (15/16 is less than one); '1½' needs nothing between.
+_FRACTION: Final = re.compile(
+    r"(?:(?P<whole>\d+)(?:[ -]| - )?)?(?P<vulgar>[½¼¾⅓⅔⅛⅜⅝⅞])"
+    r"|(?:(?P<units>\d+)(?:[ -]| and ))?(?P<top>\d+)/(?P<bottom>\d+)"
+)
 _APPROXIMATE: Final = re.compile(
     r"(?:~|≈|±|ca\.?|c\.|approx(?:imately|\.)?|about|around|roughly|est\.?)\s*(?=[\d.,½¼¾⅓⅔⅛$])", re.I
 )
@@ -100,8 +107,9 @@ def read_number(body: str, decimal_comma: bool | None) -> float:
         return float(body)
     fraction = _FRACTION.fullmatch(body)
     if fraction:
-        whole, vulgar, top, bottom = fraction.groups()
-        return float(whole or 0) + (_VULGAR[vulgar] if vulgar else int(top) / int(bottom))
+        if fraction["vulgar"]:
+            return float(fraction["whole"] or 0) + _VULGAR[fraction["vulgar"]]
+        return float(fraction["units"] or 0) + int(fraction["top"]) / int(fraction["bottom"])
     packed = re.sub(r"[ '’]", "", body)
     if "e" in packed.lower():
         return float(packed)
@@ -127,10 +135,46 @@ def comma_evidence(values: Iterable[str]) -> frozenset[str]:
     for text in values:
         if "," not in text and "." not in text:
             continue
-        match = _SIGNED.search(tidy(text))
-        if match and "/" not in match[2]:
-            seen.add(_style(re.sub(r"[ '’]", "", match[2])))
+        seen.add(_first_figure(text)[1])
     return frozenset(seen - {""})
+
+
+def two_readings(text: str) -> tuple[float, float] | None:
+    """Return what a cell is with a thousands sign and with a decimal one ('1.200': 1200, 1.2); None where it shows."""
+    packed, proven = _first_figure(text)
+    if proven or ("," not in packed and "." not in packed):
+        return None
+    return float(re.sub(r"[.,]", "", packed)), float(packed.replace(",", "."))
+
+
+def without_habit(text: str) -> str:
+    """Return a cell of a column of decimal commas with figures that read the same where nothing proves the commas.
+
+    '1.250' is written '1250' and '1,125' as '1,1250'; all else stays as it is.
+    """
+    return _NUMBERS.sub(lambda match: _shown_sign(match[0]), text)
+
+
+def _shown_sign(body: str) -> str:
+    if not two_readings(body):
+        return body
+    return body.replace(".", "") if "." in body else f"{body}0"
+
+
+def _first_figure(text: str) -> tuple[str, str]:
+    """Return the first number of a cell, without blanks in it, and its decimal sign as `_style` has it.
+
+    Both are '' for fractions and for numbers with an exponent: programs write those, whatever people do.
+    """
+    plain = tidy(text)
+    match = _SIGNED.search(plain)
+    if not match or "/" in match[2] or "e" in match[2].lower():
+        return "", ""
+    packed = re.sub(r"[ '’]", "", match[2])
+    no_cents = NO_CENTS.search(plain)
+    if no_cents:
+        return packed, "comma" if no_cents[1] == "," else "point"
+    return packed, _style(packed)
 
 
 def _style(packed: str) -> str:

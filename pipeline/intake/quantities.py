@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.intake.faults import Fault
-from pipeline.intake.numbers import NUMBER, read_number, screen
+from pipeline.intake.numbers import NO_CENTS, NUMBER, read_number, screen, two_readings
 from pipeline.intake.texts import is_blank
 from pipeline.intake.units import FACTORS, SPELLINGS, currency_fits, is_currency, to_book, unit_of
 
@@ -35,7 +35,7 @@ _HOURS_AND_MINUTES: Final = re.compile(
 )
 _MONEY: Final = re.compile(
     rf"(?P<open>\()?(?P<sign>[-−]?)\s?(?P<before>[^\d\s(.,½¼¾-]{{0,4}})\s?(?P<sign2>[-−]?)(?P<number>{NUMBER})"
-    r"(?:[.,]?[-–—]{1,2})?\s?(?P<after>[^\d\s)/]{0,7}?)\s?(?P<per>(?:/|per )\s?[a-z#]+\.?)?(?P<close>\))?",
+    r"(?P<sign3>[-−]?)\s?(?P<after>[^\d\s)/−–—-]{0,7}?)\s?(?P<per>(?:/|per )\s?[a-z#]+\.?)?(?P<close>\))?",
     re.I,
 )
 _WHOLE: Final = re.compile(r"(?:pass|no\.?|nr\.?|#)?\s*#?\s*(\d{1,6})(?:\.0+)?(?:st|nd|rd|th)?(?:\s*pass)?", re.I)
@@ -73,12 +73,23 @@ class ColumnParser:
         Whether the column proves decimal commas (`numbers.proves_decimal_comma`).
     currency : str
         The book's currency, an ISO 4217 code; a cell in another is a fault.
+    unclear : bool
+        Whether the file proves decimal commas, but not in this column: figures that could be two are faults.
     """
 
-    def __init__(self, kind: Kind, unit: str = "", *, decimal_comma: bool | None = None, currency: str = "USD") -> None:
+    def __init__(
+        self,
+        kind: Kind,
+        unit: str = "",
+        *,
+        decimal_comma: bool | None = None,
+        currency: str = "USD",
+        unclear: bool = False,
+    ) -> None:
         if unit and unit not in FACTORS[kind]:
             raise ValueError(f"{unit!r} is no unit of {kind}")
         self._how = (kind, unit, decimal_comma, currency)
+        self._unclear = unclear
         self._known: dict[str, float] = {}
         self._odd: dict[str, Fault | None] = {}  # faults, and None for approximate cells
 
@@ -90,6 +101,9 @@ class ColumnParser:
         known, odd = self._known, self._odd
         for text in set(cells).difference(known):
             value, approximate = parse_quantity(text, *self._how)
+            readings = two_readings(text) if self._unclear and not isinstance(value, Fault) else None
+            if readings:
+                value = _could_be_two(*readings)
             known[text] = math.nan if isinstance(value, Fault) else value
             if isinstance(value, Fault) or approximate:
                 odd[text] = value if isinstance(value, Fault) else None
@@ -192,9 +206,14 @@ def _clock_wanted(text: str) -> Fault:
 
 
 def _money(text: str, kind: str, unit: str, decimal_comma: bool | None, currency: str) -> float | Fault:
+    no_cents = NO_CENTS.search(text)
+    if no_cents:
+        text, decimal_comma = text[: no_cents.start()] + text[no_cents.end() :], no_cents[1] == ","
     match = _MONEY.fullmatch(text)
     if not match or bool(match["open"]) != bool(match["close"]):
         return _no_number(kind)
+    if no_cents and no_cents[1] in match["number"]:
+        return _no_number(kind)  # '12,50,-'
     for named in (match["before"], match["after"].strip(". ")):
         if not named:
             continue
@@ -203,7 +222,7 @@ def _money(text: str, kind: str, unit: str, decimal_comma: bool | None, currency
         if not currency_fits(named, currency):
             return Fault("other-currency", f"the book's currency is {currency}; write the amount in it")
     value = read_number(match["number"], decimal_comma)
-    if match["open"] or match["sign"] or match["sign2"]:
+    if match["open"] or match["sign"] or match["sign2"] or match["sign3"]:
         value = -value
     if kind == "money":
         return Fault("unknown-unit", "this column wants an amount, not a price per unit") if match["per"] else value
@@ -213,6 +232,12 @@ def _money(text: str, kind: str, unit: str, decimal_comma: bool | None, currency
         if chosen is None:
             return _unknown_unit("mass", match["per"])
     return to_book(kind, value, chosen or "/lb")
+
+
+def _could_be_two(whole: float, part: float) -> Fault:
+    decimal = f"{part:g}".replace(".", ",")
+    hint = f"other columns have decimal commas, so this is {whole:g} or {part:g}; write {whole:g} or {decimal}"
+    return Fault("figure-could-be-two", hint)
 
 
 def _no_number(kind: str) -> Fault:

@@ -1,4 +1,4 @@
-"""The rejects file: the rejected rows as they were, with the reasons beside them, made to be corrected and imported."""
+"""The rejects file: the rejected rows with the reasons beside them, made to be corrected and imported."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from pipeline.book.staging import Rejection
@@ -23,11 +23,20 @@ REJECT_COLUMNS: Final = (
 _MOST_VERSIONS: Final = 99
 
 
-def rejects_text(log: RawLog, rejections: list[Rejection]) -> str:
+def rejects_text(log: RawLog, rejections: list[Rejection], without_habits: Callable[[int, str], str]) -> str:
     """Return the rejects file of one log as CSV text (UTF-8 with a byte order mark, so that spreadsheets read it).
 
     The log is read once more for the rows as they were. Texts that a spreadsheet would take for formulas get one
     more ``'``, which `import` takes off.
+
+    Parameters
+    ----------
+    log : RawLog
+    rejections : list of Rejection
+    without_habits : callable
+        ``without_habits(i, cell)`` writes the cells of the file's i-th column that were read by what other rows prove,
+        figures under decimal commas and dates of a proven order, so that they need no proof: the rows that proved it
+        may not be among the rejected ones. Other cells it returns as they were.
     """
     kept = [i for i, head in enumerate(log.header) if head not in REJECT_COLUMNS]
     out = io.StringIO()
@@ -44,7 +53,7 @@ def rejects_text(log: RawLog, rejections: list[Rejection]) -> str:
             rejection.code,
             rejection.hint,
         )
-        write.writerow([*(_guarded(cells[i]) for i in kept), *(_guarded(t) for t in told)])
+        write.writerow([*(_guarded(without_habits(i, cells[i])) for i in kept), *(_guarded(t) for t in told)])
     return out.getvalue()
 
 

@@ -129,6 +129,16 @@ def test_export_writes_every_table_and_guards_texts(new_book: Callable[..., Book
     assert (again.accepted, again.duplicate) == (0, 2)
 
 
+def test_deliveries_at_midnight_come_back_as_the_same_ones(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A stamp at local midnight is in the book as its export is read: no ice stands there twice."""
+    book = new_book('[shop]\ntime_zone = "America/New_York"\n')
+    rows = ("2026-03-14 12:00 AM,T1,300", "2026-03-15T04:00Z,T1,200", "2026-03-16 07:30,T1,100")
+    _put(book, tmp_path, "ice.csv", *rows, head="date,container,weight_lb")
+    housekeeping.export(book, tmp_path / "out")
+    again = import_files(book, [tmp_path / "out" / "deliveries.csv"], today=TODAY).result.files[0]
+    assert (again.accepted, again.duplicate) == (0, 3)
+
+
 def test_export_does_not_overwrite_without_force(new_book: Callable[..., Book], tmp_path: Path) -> None:
     """Files that stand there stay, unless `force` says otherwise."""
     book = new_book()

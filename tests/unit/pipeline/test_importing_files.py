@@ -64,6 +64,25 @@ def test_a_file_may_correct_an_earlier_one_of_the_same_import(new_book: Callable
         assert connection.execute("select pellets_lb from job_lines").fetchall() == [(9.0,)]
 
 
+def test_a_dry_run_of_several_files_says_that_each_is_checked_alone(
+    new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Its account may differ from the import's where files of one kind meet; else nothing is said."""
+    book = new_book()
+    jobs = _file(tmp_path, "a.csv", "A,2026-03-02,van,interior,8,40")
+    more = _file(tmp_path, "b.csv", "A,2026-03-02,van,interior,8,40", "B,2026-03-02,van,interior,9,40")
+    ice = _file(tmp_path, "ice.csv", "2026-03-01,tote,200,1.1", head="date,container,weight_lb,price_usd_per_lb")
+
+    def said(*files: Path, dry_run: bool) -> bool:
+        answer = import_files(book, list(files), today=TODAY, dry_run=dry_run)
+        return any("a dry run checks each file against the book alone" in w for w in answer.warnings)
+
+    assert said(jobs, more, dry_run=True)
+    assert not said(jobs, ice, dry_run=True)
+    assert not said(jobs, dry_run=True)
+    assert not said(jobs, more, dry_run=False)
+
+
 def test_a_missing_column_is_named(new_book: Callable[..., Book], tmp_path: Path) -> None:
     """Where, what the header has, what it lacks and how to say which head it is."""
     file = _file(tmp_path, "jobs.csv", "A,2026-03-02,interior,8,40", head="job_id,date,zone,pellets_lb,minutes")
@@ -193,6 +212,40 @@ def test_a_file_is_read_again_with_the_habits_it_proves(new_book: Callable[..., 
     assert rows == [(date(2026, 4, 3), 1.125), (date(2026, 4, 25), 8.5)]
     assert any("day-first" in w for w in answer.warnings)
     assert any("decimal commas" in w and "pellets_lb" in w for w in answer.warnings)
+
+
+def test_a_figure_that_could_be_two_is_refused_where_other_columns_prove_commas(
+    new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """1.200 alone in its column is 1200 or 1.2 in a file of decimal commas; its own column or a point settles it."""
+    head = f"{HEAD},price_usd".replace(",", ";")
+    asked = _file(
+        tmp_path, "asked.csv",
+        "A;2026-03-02;van;interior;12,5;45;1.200", "B;2026-03-02;van;interior;11,5;45;950", head=head,
+    )  # fmt: skip
+    done = import_files(new_book(), [asked], today=TODAY).result.files[0]
+    (reason,) = done.reasons
+    assert (done.accepted, done.rejected) == (1, 1)
+    assert (reason.code, reason.column, reason.example) == ("figure-could-be-two", "price_usd", "1.200")
+    assert "write 1200 or 1,2" in reason.hint
+    for name, rows, price in (
+        ("tail.csv", ("A;2026-03-02;van;interior;12,5;45;1.200,-",), 1200.0),
+        ("proven.csv", ("A;2026-03-02;van;interior;12,5;45;1.200", "B;2026-03-02;van;interior;8;45;99,50"), 1200.0),
+        ("point.csv", ("A;2026-03-02;van;interior;12,5;45.5;1.200",), 1.2),
+        ("none.csv", ("A;2026-03-02;van;interior;12;45;1.200",), 1.2),
+    ):
+        book = create_book(tmp_path / f"book of {name}")
+        import_files(book, [_file(tmp_path, name, *rows, head=head)], today=TODAY)
+        with book.reading() as connection:
+            assert connection.execute("select price_usd from job_lines where job_id = 'A'").fetchone() == (price,)
+
+
+def test_many_figures_that_could_be_two_are_told_row_by_row(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """The column is the right one, so that the import does not stop with the advice to name another."""
+    rows = [f"J{i};2026-03-02;van;interior;12,5;45;1.{i % 900 + 100}" for i in range(1100)]
+    file = _file(tmp_path, "jobs.csv", *rows, head=f"{HEAD},price_usd".replace(",", ";"))
+    done = import_files(new_book(), [file], today=TODAY).result.files[0]
+    assert (done.accepted, done.rejected) == (0, 1100)
 
 
 def test_a_full_disk_is_told_before_anything_is_read(

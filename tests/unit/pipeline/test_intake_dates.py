@@ -129,6 +129,16 @@ def test_stamps() -> None:
     assert parse_date("2026-03-02T01:00:00+02:00", "", ZoneInfo("UTC")) == datetime(2026, 3, 1, 23, 0)
 
 
+@pytest.mark.parametrize(
+    "text", ["2026-03-14 12:00 AM", "2026-03-14T04:00Z", "2026-03-14T00:00:00-04:00", "2026-03-14 00:00"]
+)
+def test_midnight_is_no_time_of_day(text: str) -> None:
+    """However a local midnight is written it is the day alone, as the export of a day would be read."""
+    assert parse_date(text, "", ZoneInfo("America/New_York")) == date(2026, 3, 14)
+    parsed = parse_dates([text], time_zone="America/New_York")
+    assert np.isnat(parsed.stamps).all()
+
+
 def test_faults_stand_at_their_cells() -> None:
     """Repeated faulty cells are reported at each position, and are NaT."""
     parsed = parse_dates(["soon", "2026-03-02", "soon"])

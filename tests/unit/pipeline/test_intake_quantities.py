@@ -58,6 +58,14 @@ def code(text: str, kind: str, unit: str | None = None) -> str:
         ("1½ lb", 1.5),
         ("1 1/2 lb", 1.5),
         ("1-1/2", 1.5),
+        ("1 and 3/4 lb", 1.75),
+        ("15/16", 15 / 16),
+        ("12/16 lb", 0.75),
+        ("10/2", 5),
+        ("13/8", 13 / 8),
+        ("11/2", 5.5),
+        ("1 15/16", 31 / 16),
+        ("12½", 12.5),
         ("0,500", 0.5),
         (".5", 0.5),
         ("1e-05", 1e-5),
@@ -113,6 +121,12 @@ def test_durations(text: str, minutes: float) -> None:
         ("$1,234.50", "money", 1234.5),
         ("1234.50 USD", "money", 1234.5),
         ("(5.00)", "money", -5),
+        ("50-", "money", -50),
+        ("$1,250.00-", "money", -1250),
+        ("50,-", "money", 50),
+        ("50.--", "money", 50),
+        ("1.200,-", "money", 1200),
+        ("1,200.–", "money", 1200),
         ("-$5", "money", -5),
         ("$1.30/lb", "money_per_mass", 1.3),
         ("2.87 $/kg", "money_per_mass", 2.87 * 0.45359237),
@@ -161,6 +175,9 @@ def test_other_kinds(text: str, kind: str, expected: float) -> None:
         ("1e999", "mass", "not-a-number"),
         ("=1+1", "mass", "not-a-number"),
         ("5'", "duration", "unknown-unit"),
+        ("12,50,-", "money", "not-a-number"),
+        ("1.200.-", "money", "not-a-number"),
+        ("50--", "money", "not-a-number"),
     ],
 )
 def test_refused(text: str, kind: str, expected: str) -> None:
@@ -215,6 +232,8 @@ def test_comma_before_three_digits_is_a_thousands_sign_unless_the_column_proves_
     assert not proves_decimal_comma([*cells, "12.5"])
     assert not proves_decimal_comma(["1,234", "1.234"])
     assert comma_evidence(["12,5 kg", "$1,234.50"]) == {"comma", "point"}
+    assert comma_evidence(["1.200,-"]) == {"comma"}
+    assert comma_evidence(["1.5e-05", "1.125e0", "1.200", "7"]) == frozenset()
 
 
 def test_column_parser_keeps_positions_over_chunks() -> None:

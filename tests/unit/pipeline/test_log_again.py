@@ -52,6 +52,20 @@ def test_what_was_not_given_stays(logged: Callable[..., dict[str, dict[str, Any]
     assert str(line["day"])[:10] == "2026-06-20"
 
 
+def test_figures_of_the_book_are_not_read_by_the_signs_of_typed_ones(
+    logged: Callable[..., dict[str, dict[str, Any]]],
+) -> None:
+    """A decimal comma on one line leaves three decimals of another what they are, and is itself read as typed."""
+    before = logged("--zone", "interior=10.125lb/1.125min", "--price", "280.125")
+    after = logged("--zone", "engine_bay=12lb/12,5min")
+    assert after["interior"] == before["interior"]
+    assert (after["interior"]["minutes"], after["engine_bay"]["minutes"]) == (1.125, 12.5)
+    again = logged("--zone", "engine_bay=12,5lb/1,125min", "--zone", "door_jambs=3lb/2,5min")
+    assert again["interior"] == before["interior"]
+    assert (again["engine_bay"]["pellets_lb"], again["engine_bay"]["minutes"]) == (12.5, 1.125)
+    assert again["engine_bay"]["price_usd"] == 280.125
+
+
 def test_what_a_visit_has_once_changes_on_all_of_its_rows(logged: Callable[..., dict[str, dict[str, Any]]]) -> None:
     """A new price or day holds for the whole visit, and nothing else of the other zone moves."""
     after = logged("--zone", "undercarriage", "--price", "300", "--date", "2026-06-21")

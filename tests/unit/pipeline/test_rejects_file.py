@@ -150,6 +150,42 @@ def test_a_wide_sheets_rejects_are_its_own_rows(new_book: Callable[..., Book], t
     )  # fmt: skip
 
 
+def test_corrected_rejects_are_read_as_in_their_file(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Figures and dates that other rows prove are written so that they need no proof; all else stays as it was."""
+    file = tmp_path / "march.csv"
+    file.write_text(
+        "job_id;date;vehicle_class;zone;pellets_lb;minutes;price_usd;setup_min\n"
+        "A;25/04/2026;van;interior;12,5;1:30:30.000;1.200,50;5\n"
+        "B;03/04/2026;van;interiorrrx;11,125;45 min;1.250;10.5\n"
+        "C;26/04/2026;van;interiorrrx;11,5 lb;45,5;1.250 foo;10\n",
+        encoding="utf-8",
+    )
+    book = new_book()
+    wrong = Path(_import(book, file).rejects_file or "")
+    kept = ("date", "pellets_lb", "minutes", "price_usd", "setup_min")
+    assert [tuple(row[k] for k in kept) for row in _read(str(wrong))] == [
+        ("2026-04-03", "11,1250", "45 min", "1250", "10.5"),
+        ("26/04/2026", "11,5 lb", "45,5", "1.250 foo", "10"),
+    ]
+    text = wrong.read_text(encoding="utf-8-sig").splitlines()[:2]
+    wrong.write_text("\n".join(text).replace("interiorrrx", "interior", 1), encoding="utf-8-sig")
+    assert _import(book, wrong).accepted == 1
+    with book.reading() as connection:
+        found = connection.execute("select day, pellets_lb, price_usd from job_lines where job_id = 'B'").fetchall()
+    assert found == [(date(2026, 4, 3), 11.125, 1250.0)]
+
+
+def test_a_wide_sheets_rejects_need_no_proof_either(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """The columns of a zone are read as one with those of the others, and written so."""
+    file = tmp_path / "wide.csv"
+    file.write_text(
+        "Ticket;Date;Class;Undercarriage lb;Interior lb\nA;2026-03-02;van;40,5;\nB;2026-03-02;vna;10,125;5\n",
+        encoding="utf-8",
+    )
+    (row,) = _read(_import(new_book(), file).rejects_file)
+    assert (row["Undercarriage lb"], row["Interior lb"]) == ("10,1250", "5")
+
+
 def test_reasons_name_the_columns_of_the_file(new_book: Callable[..., Book], tmp_path: Path) -> None:
     """A reason of a whole visit stands under the file's own head, also where the book splits or renames the column."""
     file = tmp_path / "kilograms.csv"
