@@ -94,6 +94,8 @@ class Wide:
         How the unpivoted rows are read.
     notes : tuple of str
     units : dict of canonical column to the unit of bare figures in the unpivoted rows
+    amounts : dict of index to head
+        Of the zones' columns, those whose figures add up.
     """
 
     zones: Mapping[str, Mapping[str, tuple[int, str]]]
@@ -102,6 +104,7 @@ class Wide:
     match: HeaderMatch | None = None
     notes: tuple[str, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict)
+    amounts: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def indices(self) -> frozenset[int]:
@@ -125,7 +128,10 @@ class Wide:
         if bare:
             notes.append(bare_note(bare))
         match = HeaderMatch("jobs", long, missing=missing)
-        return replace(self, keep=keep, header=tuple(heads), match=match, notes=tuple(notes), units=base)
+        amounts = {i: header[i] for columns in self.zones.values() for name, (i, _) in columns.items() if name in base}
+        return replace(
+            self, keep=keep, header=tuple(heads), match=match, notes=tuple(notes), units=base, amounts=amounts
+        )
 
     def _figures(self) -> tuple[str, ...]:
         used = {name for columns in self.zones.values() for name in columns}

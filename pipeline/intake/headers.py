@@ -6,7 +6,6 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.columns import LOGS, QUANTITIES, TOTAL_OF, Column, Log, column_of
-from pipeline.intake.faults import Fault
 from pipeline.intake.header_match import HeaderMatch, Matched, bare_note
 from pipeline.intake.heads import HeadTable, Meaning
 from pipeline.intake.texts import tidy, word_key
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
 
     from pipeline.intake.column_map import ColumnMap, MapEntry
     from pipeline.intake.header_match import Wide
-    from pipeline.intake.raw import RawChunk
     from pipeline.intake.units import Units
 
 #: Share of equal letters (rapidfuzz `ratio`, 0..100) from which a head counts as a misspelling; shown in a note.
@@ -124,21 +122,6 @@ def match_headers(
     missing = tuple(c.name for c in LOGS[log] if c.need and c.name not in present)
     notes = (*draft.notes, *(wide.notes if wide else ()))
     return HeaderMatch(log, draft.columns, tuple(header[i] for i in draft.unmatched), missing, notes, wide)
-
-
-def merged_figures(chunk: RawChunk, match: HeaderMatch) -> dict[int, Fault]:
-    """Return faults for rows on which a line's figure stands only because its cell was merged over several rows.
-
-    One figure over several zones is a total: filled down, it would count once for each.
-    """
-    figures = {m.index: m.head for name, m in match.columns.items() if name in ("pellets_lb", "minutes")}
-    hint = "one figure is merged over several rows; write each row's own, or the visit's total in a column for totals"
-    faults = {}
-    for i, columns in chunk.filled.items():
-        for k in columns:
-            if k in figures and chunk.cells[i][k].strip():
-                faults[i] = Fault("merged-figure", hint, figures[k], chunk.cells[i][k])
-    return faults
 
 
 def require(match: HeaderMatch, where: str, *, drafted: str = "") -> None:
