@@ -14,7 +14,7 @@ import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, cast
 
-from pipeline.intake.columns import LOGS, QUANTITIES, Column, Log
+from pipeline.intake.columns import LOGS, QUANTITIES, ZONE_FIGURES, Column, Log, column_of
 from pipeline.intake.texts import word_key
 from pipeline.intake.units import unit_of
 from shared.errors import RimebookError, nearest
@@ -98,7 +98,10 @@ def _entry(where: str, head: str, value: Any, known: Mapping[str, Column]) -> Ma
                 where, f"the unit {unit!r} of {head!r}", f"a unit that {name or 'no column'} can have", "Correct it."
             )
         unit = found
-    return MapEntry(name, unit, fields.get("zone", ""))
+    zone = fields.get("zone", "")
+    if zone and name not in ZONE_FIGURES:
+        raise _bad(where, f"the zone of {head!r} = {name!r}", f"one of {', '.join(ZONE_FIGURES)}", "Remove the zone.")
+    return MapEntry(name, unit, zone)
 
 
 def _bad(where: str, found: str, expected: str, do: str) -> RimebookError:
@@ -112,7 +115,11 @@ def draft_map(header: Sequence[str], match: HeaderMatch) -> str:
     """
     import tomlkit
 
-    by_index = {m.index: (name, m.unit) for name, m in match.columns.items()}
+    # Of a date the head keeps saying the order, and a map has no word for it.
+    by_index = {
+        m.index: (name, m.unit if column_of(match.log, name).reads in QUANTITIES else "")
+        for name, m in match.columns.items()
+    }
     document = tomlkit.document()
     document.add(tomlkit.comment('Which head is which column. Change what is wrong; "" means: not imported.'))
     if match.missing:
@@ -120,7 +127,11 @@ def draft_map(header: Sequence[str], match: HeaderMatch) -> str:
     document.add("kind", tomlkit.item(match.log))
     table = tomlkit.table()
     wide = (
-        {i: (zone, name, unit) for zone, c in match.wide.zones.items() for name, (i, unit) in c.items()}
+        {
+            i: (zone, name, unit or match.wide.units.get(name, ""))
+            for zone, c in match.wide.zones.items()
+            for name, (i, unit) in c.items()
+        }
         if match.wide
         else {}
     )
@@ -132,7 +143,7 @@ def draft_map(header: Sequence[str], match: HeaderMatch) -> str:
             item: Any = _inline({"column": name, "zone": zone, "unit": unit})
         elif i in by_index:
             name, unit = by_index[i]
-            item = _inline({"column": name, "unit": unit}) if unit and not unit.startswith("/") else tomlkit.item(name)
+            item = _inline({"column": name, "unit": unit}) if unit else tomlkit.item(name)
         else:
             item = tomlkit.item("").comment("not understood")
         table.add(head, item)

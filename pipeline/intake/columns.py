@@ -116,6 +116,11 @@ LOGS: Final[dict[Log, tuple[Column, ...]]] = {
     ),
 }
 
+#: What a line of a job says of its zone alone: a wide sheet has columns of these for each zone.
+ZONE_FIGURES: Final = ("soil_level", "pellets_lb", "minutes")
+#: The column of the visit's total for each figure of a line that sums up.
+TOTAL_OF: Final = {"pellets_lb": "job_pellets_lb", "minutes": "job_minutes"}
+
 
 def column_of(log: Log, name: str) -> Column:
     """Return a log's column by its canonical name.

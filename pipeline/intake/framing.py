@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.book.staging import PROBLEM_COLUMNS
 from pipeline.intake.contracts import breaches, contract, fault_of
-from pipeline.intake.headers import merged_figures
+from pipeline.intake.merged import merged_figures
 from pipeline.intake.wide import unpivot
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from pipeline.intake.columns import LOGS
+from pipeline.intake.columns import LOGS, ZONE_FIGURES
 from pipeline.intake.units import book_unit
 
 if TYPE_CHECKING:
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 #: Most heads that a note lists.
 _MOST_HEADS: Final = 4
-_FIGURES: Final = ("soil_level", "pellets_lb", "minutes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +94,8 @@ class Wide:
         How the unpivoted rows are read.
     notes : tuple of str
     units : dict of canonical column to the unit of bare figures in the unpivoted rows
+    amounts : dict of index to head
+        Of the zones' columns, those whose figures add up.
     """
 
     zones: Mapping[str, Mapping[str, tuple[int, str]]]
@@ -103,6 +104,7 @@ class Wide:
     match: HeaderMatch | None = None
     notes: tuple[str, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict)
+    amounts: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def indices(self) -> frozenset[int]:
@@ -110,11 +112,11 @@ class Wide:
         return frozenset(i for columns in self.zones.values() for i, _ in columns.values())
 
     def laid_out(self, header: Sequence[str], columns: Mapping[str, Matched], units: Units) -> Wide:
-        """Return the same with the header and match of the unpivoted rows."""
-        keep = tuple(sorted(m.index for name, m in columns.items() if name not in ("zone", *self._figures())))
+        """Return the same with the header and match of the unpivoted rows; `columns` say nothing of one zone alone."""
+        keep = tuple(sorted(m.index for m in columns.values()))
         heads = [header[i] for i in keep] + ["zone", *self._figures()]
         base = {"pellets_lb": book_unit("mass", units), "minutes": "min"}
-        long = {n: Matched(keep.index(m.index), m.head, m.unit) for n, m in columns.items() if m.index in keep}
+        long = {n: Matched(keep.index(m.index), m.head, m.unit) for n, m in columns.items()}
         for k, name in enumerate(("zone", *self._figures())):
             long[name] = Matched(len(keep) + k, name, base.get(name, ""))
         missing = tuple(c.name for c in LOGS["jobs"] if c.need and c.name not in long)
@@ -126,8 +128,11 @@ class Wide:
         if bare:
             notes.append(bare_note(bare))
         match = HeaderMatch("jobs", long, missing=missing)
-        return replace(self, keep=keep, header=tuple(heads), match=match, notes=tuple(notes), units=base)
+        amounts = {i: header[i] for columns in self.zones.values() for name, (i, _) in columns.items() if name in base}
+        return replace(
+            self, keep=keep, header=tuple(heads), match=match, notes=tuple(notes), units=base, amounts=amounts
+        )
 
     def _figures(self) -> tuple[str, ...]:
         used = {name for columns in self.zones.values() for name in columns}
-        return tuple(name for name in _FIGURES if name in used)
+        return tuple(name for name in ZONE_FIGURES if name in used)

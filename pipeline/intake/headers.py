@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from pipeline.intake.columns import LOGS, QUANTITIES, Column, Log, column_of
-from pipeline.intake.faults import Fault
+from pipeline.intake.columns import LOGS, QUANTITIES, TOTAL_OF, Column, Log, column_of
 from pipeline.intake.header_match import HeaderMatch, Matched, bare_note
 from pipeline.intake.heads import HeadTable, Meaning
 from pipeline.intake.texts import tidy, word_key
 from pipeline.intake.unit_heads import units_alone
 from pipeline.intake.units import book_unit, currency_fits
-from pipeline.intake.wide import find_wide
+from pipeline.intake.wide import find_wide, mapped_zone
 from pipeline.intake.words import Words, nearest_spelling
 from shared.errors import RimebookError
 
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
 
     from pipeline.intake.column_map import ColumnMap, MapEntry
     from pipeline.intake.header_match import Wide
-    from pipeline.intake.raw import RawChunk
     from pipeline.intake.units import Units
 
 #: Share of equal letters (rapidfuzz `ratio`, 0..100) from which a head counts as a misspelling; shown in a note.
@@ -73,7 +71,8 @@ def match_headers(
     Raises
     ------
     RimebookError
-        ``doubled-columns`` where two heads mean one column and none of them is its canonical head;
+        ``doubled-columns`` where two heads mean one column and none of them is its canonical head, or the map gives
+        two heads one zone's figure, or a wide sheet has two heads for a visit's total;
         ``other-currency`` where a head names another currency than the book's; ``map-of-another-log`` where the map
         names a column that this log does not have.
     """
@@ -89,7 +88,14 @@ def match_headers(
         mapped = column_map.entry(head) if column_map else None
         if mapped and not mapped.column:
             continue
-        meaning = _mapped(head, log, mapped, where) if mapped else table.read(head)
+        if mapped and mapped.zone and wide:  # another head has its place
+            if not first_of_doubled:
+                zone = mapped_zone(mapped, words)
+                both = sorted((i, wide.zones[zone][mapped.column][0]))
+                raise _doubled(header, both, f"{mapped.column} of {zone}", where, "Correct one in the column map.")
+            draft.unmatched.append(i)
+            continue
+        meaning = _mapped(head, table, mapped, where) if mapped else table.read(head)
         if meaning is None:
             draft.unmatched.append(i)
         else:
@@ -110,26 +116,12 @@ def match_headers(
         _read_units_alone(header, log, draft, units, currency)
     _close_spellings(header, log, table, draft, units, wide)
     if wide:
+        _settle_totals(header, wide, draft, first_of_doubled=first_of_doubled)
         wide = wide.laid_out(header, draft.columns, units)
     present = set(draft.columns) | ({"zone"} if wide else set())
     missing = tuple(c.name for c in LOGS[log] if c.need and c.name not in present)
     notes = (*draft.notes, *(wide.notes if wide else ()))
     return HeaderMatch(log, draft.columns, tuple(header[i] for i in draft.unmatched), missing, notes, wide)
-
-
-def merged_figures(chunk: RawChunk, match: HeaderMatch) -> dict[int, Fault]:
-    """Return faults for rows on which a line's figure stands only because its cell was merged over several rows.
-
-    One figure over several zones is a total: filled down, it would count once for each.
-    """
-    figures = {m.index: m.head for name, m in match.columns.items() if name in ("pellets_lb", "minutes")}
-    hint = "one figure is merged over several rows; write each row's own, or the visit's total in a column for totals"
-    faults = {}
-    for i, columns in chunk.filled.items():
-        for k in columns:
-            if k in figures and chunk.cells[i][k].strip():
-                faults[i] = Fault("merged-figure", hint, figures[k], chunk.cells[i][k])
-    return faults
 
 
 def require(match: HeaderMatch, where: str, *, drafted: str = "") -> None:
@@ -233,30 +225,37 @@ def _one_of(
     preferred = preferred or [r for r in readings if table.canonical_name(header[r[0]]) == name]
     if len(preferred) != 1 and readings[0][1].column.reads == "text":
         preferred = readings[:1]
-    heads = " and ".join(f"{header[i]!r} (column {i + 1})" for i, _ in readings)
+    indices = [i for i, _ in readings]
     if len(preferred) != 1:
-        raise RimebookError(
-            "doubled-columns",
-            where=draft.where,
-            found=f"{heads}, which both mean {name}",
-            expected="one column for it",
-            do="Rename or remove one, or say in a column map (--columns MAP.toml) which it is, under [columns]: "
-            f'"{header[readings[0][0]]}" = "{name}".',
-        )
-    others = [i for i, _ in readings if i != preferred[0][0]]
-    draft.unmatched.extend(others)
-    draft.notes.append(f"{heads} both mean {name}; {header[preferred[0][0]]!r} is read")
+        raise _doubled(
+            header, indices, name, draft.where,
+            "Rename or remove one, or say in a column map (--columns MAP.toml) which it is, under [columns]: "
+            f'"{header[indices[0]]}" = "{name}".',
+        )  # fmt: skip
+    draft.unmatched.extend(i for i in indices if i != preferred[0][0])
+    draft.notes.append(f"{_named(header, indices)} both mean {name}; {header[preferred[0][0]]!r} is read")
     return preferred[0]
 
 
-def _mapped(head: str, log: Log, entry: MapEntry, where: str) -> Meaning:
-    """Return what the column map says of a head of this log."""
+def _named(header: Sequence[str], indices: Sequence[int]) -> str:
+    return " and ".join(f"{header[i]!r} (column {i + 1})" for i in indices)
+
+
+def _doubled(header: Sequence[str], indices: Sequence[int], meant: str, where: str, do: str) -> RimebookError:
+    found = f"{_named(header, indices)}, which both mean {meant}"
+    return RimebookError("doubled-columns", where=where, found=found, expected="one column for it", do=do)
+
+
+def _mapped(head: str, table: HeadTable, entry: MapEntry, where: str) -> Meaning:
+    """Return what the column map says of a head of this log, and the head itself where the map leaves its unit out."""
+    log = table.log
     if entry.column not in {column.name for column in LOGS[log]}:
         raise RimebookError(
             "map-of-another-log", where=where, found=f"the head `{head}`, by the column map `{entry.column}`",
             expected=f"a column of the {log} log", do="Name the log with --kind, or correct the column map.",
         )  # fmt: skip
-    return Meaning(column_of(log, entry.column), entry.unit)
+    meaning = table.read_as(head, column_of(log, entry.column))
+    return replace(meaning, unit=entry.unit) if entry.unit else meaning
 
 
 def _settle_vehicle(
@@ -271,6 +270,30 @@ def _settle_vehicle(
         del found["vehicle"]
         found["vehicle_class"] = [(i, Meaning(column, ""))]
         draft.notes.append(f"{header[i]!r} is read as vehicle_class, since no other head names the class")
+
+
+def _settle_totals(header: Sequence[str], wide: Wide, draft: _Draft, *, first_of_doubled: bool) -> None:
+    """Read a plain figure beside the zones' columns as the visit's: on each zone's line it would count once for each.
+
+    A plain soil level beside those of the zones is left out: theirs say more.
+    """
+    for name, total in TOTAL_OF.items():
+        plain, whole = draft.columns.pop(name, None), draft.columns.get(total)
+        if plain is None:
+            continue
+        if whole is None:
+            draft.columns[total] = plain
+            draft.notes.append(f"{plain.head!r} beside columns for each zone is the visit's total, read as {total}")
+        elif first_of_doubled:
+            draft.unmatched.append(plain.index)
+        else:
+            raise _doubled(
+                header, sorted((plain.index, whole.index)), total, draft.where,
+                "Remove one, or say in a column map (--columns MAP.toml) which is not imported, under [columns]: "
+                f'"{plain.head}" = "".',
+            )  # fmt: skip
+    if any("soil_level" in columns for columns in wide.zones.values()) and "soil_level" in draft.columns:
+        draft.unmatched.append(draft.columns.pop("soil_level").index)
 
 
 def _matched(header: Sequence[str], i: int, meaning: Meaning, units: Units, currency: str, where: str) -> Matched:

@@ -76,6 +76,15 @@ class HeadTable:
             return Meaning(column, "") if column and column.reads not in QUANTITIES else None
         return None
 
+    def read_as(self, head: str, column: Column) -> Meaning:
+        """Return what a head says of the column that a map names for it: its unit counts, whatever its words are."""
+        known = self.read(head)
+        if known and known.column == column:
+            return known
+        text = tidy(head).rstrip(":*?").strip()
+        said = [m for parts in _splits(text) if (m := _with_unit(column, *parts))]
+        return max(said, key=lambda m: bool(m.unit) + bool(m.currency))
+
 
 def _with_unit(column: Column, stem: str, unit: str, bracketed: bool) -> Meaning | None:
     """Return the column with the unit that the head names, None where the unit does not fit the column."""

@@ -46,9 +46,9 @@ class RawChunk:
         The cells as they stand in the file.
     faults : dict of int to Fault
         Rows of this chunk, by position, that cannot be used: too many fields, an error cell, an undecodable byte.
-    filled : dict of int to tuple of int
-        Workbooks: for rows of this chunk, the columns whose cell belongs to a range merged downwards; its value stands
-        on each of them.
+    filled : dict of int to dict of int to int
+        Workbooks: for rows of this chunk, the columns whose cell belongs to a range merged downwards, with the sheet's
+        row (0-based) at which the range begins; its value stands on each of its rows.
     source : list of int or None
         After `wide.unpivot`: for each row the position in the chunk it came from; None in a chunk as read.
     """
@@ -56,7 +56,7 @@ class RawChunk:
     lines: list[int]
     cells: list[list[str]]
     faults: dict[int, Fault] = field(default_factory=dict)
-    filled: dict[int, tuple[int, ...]] = field(default_factory=dict)
+    filled: dict[int, dict[int, int]] = field(default_factory=dict)
     source: list[int] | None = None
 
 

@@ -5,18 +5,18 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
+from pipeline.intake.columns import column_of
 from pipeline.intake.header_match import Wide
 from pipeline.intake.heads import HeadTable, Meaning, zone_figure
 from pipeline.intake.raw import RawChunk
-from pipeline.intake.texts import is_blank, tidy
+from pipeline.intake.texts import is_blank, tidy, word_key
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipeline.intake.column_map import ColumnMap
+    from pipeline.intake.column_map import ColumnMap, MapEntry
     from pipeline.intake.words import Words
 
-_FIGURES: Final = ("soil_level", "pellets_lb", "minutes")
 _ZERO: Final = re.compile(r"0+(?:[.,]0*)?\s*[^\d]{0,8}|0+:00")
 _ENDS_IN_NUMBER: Final = re.compile(r".*[\d½¼¾]\.?")
 
@@ -35,7 +35,8 @@ def find_wide(header: Sequence[str], words: Words, table: HeadTable, column_map:
             has_zone_column |= mapped.column == "zone"
             if mapped.zone:
                 n_mapped += 1
-                zones.setdefault(mapped.zone, {})[mapped.column] = (i, mapped.unit)
+                unit = mapped.unit or table.read_as(head, column_of("jobs", mapped.column)).unit
+                zones.setdefault(mapped_zone(mapped, words), {})[mapped.column] = (i, unit)
             continue
         meaning: Meaning | None = table.read(head)
         if meaning:
@@ -49,6 +50,11 @@ def find_wide(header: Sequence[str], words: Words, table: HeadTable, column_map:
     if has_zone_column or n_heads < (1 if n_mapped else 2):
         return None
     return Wide(zones)
+
+
+def mapped_zone(entry: MapEntry, words: Words) -> str:
+    """Return the canonical zone that a column map names for a head; a word that nobody knows as it stands."""
+    return words.tables["zone"].get(word_key(entry.zone), entry.zone)
 
 
 def unpivot(chunk: RawChunk, wide: Wide) -> RawChunk:

@@ -48,21 +48,21 @@ class _Sheet:
         carried: dict[int, str] = {}
         for r, row in enumerate(self.sheet.iter_rows()):
             cells = [cell_text(value) for value in row]
-            for c, first in fills.get(r, {}).items():
+            for c, top in fills.get(r, {}).items():
                 if c >= len(cells):
                     continue
-                if first:
+                if top == r:
                     carried[c] = cells[c]
                 elif not cells[c]:
                     cells[c] = carried.get(c, "")
             yield cells
 
-    def fills(self) -> dict[int, dict[int, bool]]:
-        """Return, by row and column read, the cells of ranges merged downwards; True marks the first of each."""
-        marks: dict[int, dict[int, bool]] = {}
+    def fills(self) -> dict[int, dict[int, int]]:
+        """Return, by row and column read, the cells of ranges merged downwards, with the first row of each range."""
+        marks: dict[int, dict[int, int]] = {}
         for (top, left), (bottom, _) in self.merged:
             for r in range(top, min(bottom, self.scan.n_rows) + 1):
-                marks.setdefault(r, {})[left - self.offset] = r == top
+                marks.setdefault(r, {})[left - self.offset] = top
         return marks
 
 
@@ -210,7 +210,7 @@ def _blocks(sheet: _Sheet, start: int, width: int, n_rows: int, unchanged: Uncha
     while cells := list(islice(rows, n_rows)):
         span = range(at, at + len(cells))
         faults = {r - at: faulty[r] for r in span if r in faulty} if faulty else {}
-        filled = {r - at: tuple(sorted(c for c in fills[r])) for r in span if r in fills} if fills else {}
+        filled = {r - at: fills[r] for r in span if r in fills} if fills else {}
         yield RawChunk([r + 1 for r in span], cells, faults, filled=filled)
         at += len(cells)
     unchanged.check()

@@ -4,7 +4,7 @@ import pytest
 
 from pipeline.intake.column_map import draft_map, parse_column_map
 from pipeline.intake.columns import LOGS
-from pipeline.intake.headers import guesser, match_headers, merged_figures, require
+from pipeline.intake.headers import guesser, match_headers, require
 from pipeline.intake.heads import HeadTable
 from pipeline.intake.raw import RawChunk
 from pipeline.intake.wide import unpivot
@@ -267,17 +267,6 @@ def test_bad_maps_say_what_is_wrong(text: str, said: str) -> None:
         parse_column_map(text, "map.toml")
     assert error.value.problem.code == "bad-column-map"
     assert said in error.value.problem.found
-
-
-def test_figure_merged_over_lines_is_refused() -> None:
-    """A pellets cell merged over several zones is a total and must not count for each; a merged ticket is fine."""
-    match = match_headers([*NEEDED, "pellets"], "jobs", words=WORDS)
-    chunk = RawChunk(
-        [2, 3], [["J", "d", "van", "a", "60"], ["J", "d", "van", "b", "60"]], filled={0: (0, 4), 1: (0, 4)}
-    )
-    assert {i: f.code for i, f in merged_figures(chunk, match).items()} == {0: "merged-figure", 1: "merged-figure"}
-    chunk.filled = {0: (0,), 1: (0,)}
-    assert merged_figures(chunk, match) == {}
 
 
 @pytest.mark.parametrize(

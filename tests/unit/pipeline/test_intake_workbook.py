@@ -113,8 +113,8 @@ def test_merged_cells_are_filled_down_inside_their_range_only(tmp_path: Path) ->
 
     log = open_log(book(tmp_path / "a.xlsx", fill, Jobs=[HEAD]), guess=GUESS)
     assert [row[0] for row in rows(log)] == ["J1", "J1", "J1", ""]
-    assert [c.filled for c in log.chunks()] == [{0: (0,), 1: (0,), 2: (0,)}]
-    assert [c.filled for c in log.chunks(2)] == [{0: (0,), 1: (0,)}, {0: (0,)}]
+    assert [c.filled for c in log.chunks()] == [{0: {0: 1}, 1: {0: 1}, 2: {0: 1}}]
+    assert [c.filled for c in log.chunks(2)] == [{0: {0: 1}, 1: {0: 1}}, {0: {0: 1}}]
     assert any("A2:A4" in note for note in log.notes)
 
 
