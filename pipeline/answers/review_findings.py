@@ -186,7 +186,7 @@ def _waste(
 def _effect_lines(review: Review, effect: Effect) -> NDArray[np.bool_]:
     table = review.table
     if effect.kind == "setting":
-        return np.ones(table.n_lines, dtype=np.bool_)
+        return ~np.isnan(table.settings[effect.name])
     factor = table.operator if effect.kind == "operator" else table.machine
     lines = factor.codes == factor.names.index(effect.name)
     if effect.zone:
