@@ -162,12 +162,8 @@ def _who(review: Review, job: int, lines: NDArray[np.int64], log_ratio: float) -
         "operator": {table.operator.names[c] for c in table.operator.codes[lines].tolist() if c >= 0},
     }
     if log_ratio > 0:
-        for drift in review.drifts:
-            step = drift.step
-            inside = step.since <= day and (step.until is None or day < step.until)
-            if drift.is_waste and inside and step.name in names.get(step.kind, set()):
-                found.append("drift")
-                break
+        if any(s.since <= day < s.end and s.name in names.get(s.kind, set()) for s in review.waste_steps()):
+            found.append("drift")
         for effect in review.wasteful():
             if effect.kind in names and effect.name in names[effect.kind]:
                 found.append(effect.kind)

@@ -8,14 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.technique.effects import (
-    FALSE_DISCOVERY,
-    LEAST_JOBS,
-    LEAST_RATIO,
-    LEAST_SETTING_JOBS,
-    benjamini_hochberg,
-    savings,
-)
+from models.technique.effects import LEAST_JOBS, LEAST_SETTING_JOBS, savings
 from pipeline.answers.review_waste import Waste, monthly_waste, window_of
 from pipeline.answers.review_words import drift_words, effect_words, plain_day, setting_name
 from shared.counting import counted
@@ -222,14 +215,15 @@ def _from_drift(review: Review, drift: Drift, terms: Terms) -> Finding:
     )  # fmt: skip
 
 
-def _from_change(review: Review, change: KnownChange, q: float, what: str, terms: Terms) -> Finding:
+def _from_change(review: Review, change: KnownChange, what: str, terms: Terms) -> Finding:
     step = change.step
     lines = np.asarray(review.table.machine.codes == review.table.machine.names.index(step.name))
     waste = _waste(review, terms, change.posterior, lines, change.n_after, since=step.since)
     return Finding(
-        kind="drift", name=step.name, of="machine", zone="", ratio=ratio_of(change.posterior, terms.level), q_value=q,
-        jobs=change.n_after, since=_day(step.since), until=None, pellets_lb_month=waste.pellets_lb_month,
-        usd_month=waste.usd_month, other_causes=("another change at the same time that only these jobs share",),
+        kind="drift", name=step.name, of="machine", zone="", ratio=ratio_of(change.posterior, terms.level),
+        q_value=change.q_value, jobs=change.n_after, since=_day(step.since), until=None,
+        pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month,
+        other_causes=("another change at the same time that only these jobs share",),
         try_=f"Pellets rose with the noted change ({what}): check that it was fitted and set as meant.",
     )  # fmt: skip
 
@@ -244,10 +238,10 @@ def findings_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], st
     """
     found = [_from_drift(review, d, terms) for d in review.drifts if d.is_waste]
     found += [_from_effect(review, e, terms) for e in review.wasteful()]
-    for change, q in zip(review.changes, _change_q(review), strict=True):
-        if q <= FALSE_DISCOVERY and change.raw > 0 and float(np.exp(change.posterior.quantile(0.5)[0])) >= LEAST_RATIO:
+    for change in review.changes:
+        if change.is_waste:
             what = noted.get((change.step.name, change.step.since), "")
-            found.append(_from_change(review, change, q, what, terms))
+            found.append(_from_change(review, change, what, terms))
     if terms.thrift:
         effects = (*savings(review.operators), *savings(review.machines))
         found += [_from_effect(review, e, terms) for e in effects if _separable(review, e)]
@@ -270,10 +264,6 @@ def improvements_of(review: Review, terms: Terms) -> list[Improvement]:
 
 def _separable(review: Review, effect: Effect) -> bool:
     return effect.kind != "operator" or not review.grading[effect.name].explains(effect.raw)
-
-
-def _change_q(review: Review) -> list[float]:
-    return [float(q) for q in benjamini_hochberg(np.array([c.p_value for c in review.changes]))]
 
 
 def changes_of(review: Review, noted: Mapping[tuple[str, int], str], level: float) -> list[ChangeFound]:

@@ -47,3 +47,14 @@ def test_a_setting_costs_on_the_jobs_that_recorded_it(new_book):
                     "setting")  # fmt: skip
     true = sum(rows[k]["pellets_lb"] * -np.expm1(-0.5 * (feed - 1.1)) for k, feed in wasted if k >= 209)
     assert told.pellets_lb_month.mean == pytest.approx(true * DAYS_PER_MONTH / 91, rel=0.25)
+
+
+def test_a_noted_change_that_went_wrong_is_told_once(new_book):
+    """A machine that takes more since its noted change is a drift, and no finding as a machine beside it."""
+    since = FIRST + timedelta(days=60)
+    toml = f'[machines.M1]\nchanges = [{{date = "{since}", what = "new nozzle"}}]\n'
+    rows = _jobs(240, lambda k, row: 0.35 if row["machine"] == "M1" and k >= 60 else 0.0)
+    result = technique(Asking(new_book(toml, rows), FIRST + timedelta(days=240)), TechniqueQuestion()).result
+    assert [(f.kind, f.of, f.name, f.since) for f in result.findings] == [("drift", "machine", "M1", since)]
+    mine = {reason for u in result.unusual if u.machine == "M1" and u.ratio > 1 for reason in u.reasons}
+    assert not any("a machine" in reason for reason in mine)
