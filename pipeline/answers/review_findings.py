@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.technique.effects import LEAST_JOBS, LEAST_SETTING_JOBS, savings
-from pipeline.answers.review_waste import Waste, monthly_waste, window_of
+from pipeline.answers.review_waste import Waste, Window, monthly_waste, posterior_inside, window_of
 from pipeline.answers.review_words import drift_words, effect_words, plain_day, setting_name
 from shared.counting import counted
 
@@ -52,7 +52,7 @@ class Finding:
         Share of false findings among those as sure as this one, within its family.
     jobs : int
     since, until : date or None
-        Of a drift: from which day, and the first day on which it had ended.
+        From which day, of a drift; and the first day on which it had ended, or from which on there are no jobs of it.
     pellets_lb_month, usd_month : QuantitySummary
         Of a job: its own excess, once.
     other_causes : tuple of str
@@ -168,11 +168,7 @@ def _row_share(review: Review, lines: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.asarray(np.add.reduceat(marked, rows.first) / sizes, dtype=np.float64)
 
 
-def _waste(
-    review: Review, terms: Terms, posterior: Shrunk, lines: NDArray[np.bool_], n_jobs: int,
-    *, since: int | None = None, until: int | None = None,
-) -> Waste:  # fmt: skip
-    window = window_of(review, terms.today, _row_share(review, lines), since=since, until=until)
+def _waste(review: Review, terms: Terms, posterior: Shrunk, window: Window, n_jobs: int) -> Waste:
     return monthly_waste(review, posterior, window, terms.usd_per_lb, level=terms.level, n_jobs=n_jobs, seed=terms.seed)
 
 
@@ -188,13 +184,14 @@ def _effect_lines(review: Review, effect: Effect) -> NDArray[np.bool_]:
 
 
 def _from_effect(review: Review, effect: Effect, terms: Terms) -> Finding:
-    waste = _waste(review, terms, effect.posterior, _effect_lines(review, effect), effect.n_jobs)
+    window = window_of(review, terms.today, _row_share(review, _effect_lines(review, effect)))
+    waste = _waste(review, terms, posterior_inside(review, effect, window), window, effect.n_jobs)
     others, advice = effect_words(review, effect, terms.units)
     return Finding(
         kind=effect.kind.removesuffix("_zone"), name=effect.name, of="", zone=effect.zone,
         ratio=ratio_of(effect.posterior, terms.level), q_value=effect.q_value, jobs=effect.n_jobs, since=None,
-        until=None, pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month, other_causes=others,
-        try_=advice,
+        until=_day(waste.until), pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month,
+        other_causes=others, try_=advice,
     )  # fmt: skip
 
 
@@ -206,11 +203,12 @@ def _from_drift(review: Review, drift: Drift, terms: Terms) -> Finding:
     step = drift.step
     factor = review.table.machine if step.kind == "machine" else review.table.operator
     lines = np.asarray(factor.codes == factor.names.index(step.name))
-    waste = _waste(review, terms, drift.posterior, lines, drift.n_jobs, since=step.since, until=step.until)
+    window = window_of(review, terms.today, _row_share(review, lines), since=step.since, until=step.until)
+    waste = _waste(review, terms, drift.posterior, window, drift.n_jobs)
     others, advice = drift_words(review, drift, terms.units)
     return Finding(
         kind="drift", name=step.name, of=step.kind, zone="", ratio=ratio_of(drift.posterior, terms.level),
-        q_value=drift.q_value, jobs=drift.n_jobs, since=_day(step.since), until=_day(step.until),
+        q_value=drift.q_value, jobs=drift.n_jobs, since=_day(step.since), until=_day(waste.until),
         pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month, other_causes=others, try_=advice,
     )  # fmt: skip
 
@@ -218,10 +216,11 @@ def _from_drift(review: Review, drift: Drift, terms: Terms) -> Finding:
 def _from_change(review: Review, change: KnownChange, what: str, terms: Terms) -> Finding:
     step = change.step
     lines = np.asarray(review.table.machine.codes == review.table.machine.names.index(step.name))
-    waste = _waste(review, terms, change.posterior, lines, change.n_after, since=step.since)
+    window = window_of(review, terms.today, _row_share(review, lines), since=step.since)
+    waste = _waste(review, terms, change.posterior, window, change.n_after)
     return Finding(
         kind="drift", name=step.name, of="machine", zone="", ratio=ratio_of(change.posterior, terms.level),
-        q_value=change.q_value, jobs=change.n_after, since=_day(step.since), until=None,
+        q_value=change.q_value, jobs=change.n_after, since=_day(step.since), until=_day(waste.until),
         pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month,
         other_causes=("another change at the same time that only these jobs share",),
         try_=f"Pellets rose with the noted change ({what}): check that it was fitted and set as meant.",

@@ -99,7 +99,8 @@ def _who(finding: Finding) -> str:
     if finding.kind == "drift":
         when = f"since {finding.since}" if finding.until is None else f"from {finding.since} to {finding.until}"
         return f"{_named(finding.of, finding.name)} {when}"
-    return _named(finding.kind, finding.name) + zone
+    over = "" if finding.until is None else f" until {finding.until}"
+    return _named(finding.kind, finding.name) + zone + over
 
 
 def _better(better: Improvement) -> str:

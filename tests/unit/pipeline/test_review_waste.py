@@ -9,6 +9,8 @@ import pytest
 
 from pipeline.answers.answer import Asking
 from pipeline.answers.reviewing import TechniqueQuestion, technique
+from pipeline.present.figures import Style
+from pipeline.present.review_text import render_technique
 from shared.units import DAYS_PER_MONTH
 
 FIRST = date(2026, 1, 5)
@@ -58,3 +60,39 @@ def test_a_noted_change_that_went_wrong_is_told_once(new_book):
     assert [(f.kind, f.of, f.name, f.since) for f in result.findings] == [("drift", "machine", "M1", since)]
     mine = {reason for u in result.unusual if u.machine == "M1" and u.ratio > 1 for reason in u.reasons}
     assert not any("a machine" in reason for reason in mine)
+
+
+def test_what_has_no_late_jobs_is_over(new_book):
+    """Who takes too much but had the last job half a year ago costs nothing now: told until then, over its own time."""
+    gone = FIRST + timedelta(days=90)
+
+    def left(k, row):
+        row["operator"] = "C" if k < 90 and k % 3 == 0 else row["operator"]
+        return 0.4 if row["operator"] == "C" else 0.0
+
+    rows = _jobs(280, left)
+    answer = technique(Asking(new_book(rows=rows), FIRST + timedelta(days=280)), TechniqueQuestion())
+    told = _of_kind(answer.result, "operator")
+    assert (told.name, told.since) == ("C", None)
+    assert gone - timedelta(days=3) <= told.until <= gone
+    true = sum(row["pellets_lb"] for row in rows if row["operator"] == "C") * -np.expm1(-0.4)
+    assert told.pellets_lb_month.mean == pytest.approx(true * DAYS_PER_MONTH / 88, rel=0.25)
+    text = render_technique(answer, Style())
+    assert "a month now" not in text
+    assert f"need until {told.until}." in " ".join(text.split())
+
+
+def test_a_setting_costs_what_it_does_in_the_window(new_book):
+    """A feed that was set back four months ago costs the little that is left, not the mean of the whole record."""
+    feeds = [(1.5 + 0.25 * (k % 3)) if k < 120 else (1.0 + 0.1 * (k % 3)) for k in range(260)]
+
+    def fed(k, row):
+        row["feed_lb_min"] = feeds[k]
+        return 0.4 * (feeds[k] - 1.0)
+
+    rows = _jobs(260, fed)
+    told = _of_kind(technique(Asking(new_book(rows=rows), FIRST + timedelta(days=260)), TechniqueQuestion()).result,
+                    "setting")  # fmt: skip
+    true = sum(rows[k]["pellets_lb"] * -np.expm1(-0.4 * (feeds[k] - 1.0)) for k in range(169, 260))
+    assert told.ratio.estimate > 1.1
+    assert told.pellets_lb_month.mean == pytest.approx(true * DAYS_PER_MONTH / 91, rel=0.4)
