@@ -270,13 +270,12 @@ def _one_job(
     account, parts = explain(found, scores, minutes, job)
     told = _told(found, scores, account)
     p = 2 * ndtr(-np.abs(np.where(np.isnan(scores.score), 0.0, scores.score)))
-    fit, level = found.fit, asking.level
-    spread = abs(np.log(account.ratio) / account.score) if account.score else fit.sigma_job
-    z = float(_normal_quantile(0.5 + level / 2))
-    ratio = Ratio(account.ratio, float(np.exp(np.log(account.ratio) - z * spread)),
-                  float(np.exp(np.log(account.ratio) + z * spread)), level)  # fmt: skip
-    rng = np.random.default_rng(asking.seed)
-    excess = np.maximum(told.pellets_lb - told.expected_lb * np.exp(spread * rng.standard_normal(2000)), 0.0)
+    level, spread = asking.level, float(scores.spread[job])
+    away = float(_normal_quantile(0.5 + level / 2)) * spread
+    ratio = Ratio(account.ratio, account.ratio * float(np.exp(-away)), account.ratio * float(np.exp(away)), level)
+    # What the job took is known: only what like jobs need is not.
+    own = float(scores.own_error[job]) * np.random.default_rng(asking.seed).standard_normal(2000)
+    excess = np.maximum(told.pellets_lb - told.expected_lb * np.exp(own), 0.0)
     price = landed_price(asking).usd_per_lb
     finding = Finding(
         kind="job", name=told.job_id, of="", zone="", ratio=ratio, q_value=float(benjamini_hochberg(p)[job]), jobs=1,

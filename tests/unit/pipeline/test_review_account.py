@@ -1,0 +1,51 @@
+"""The account of one job: its ratio, interval and excess agree, and its words stand by themselves."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from pipeline.answers.answer import Asking
+from pipeline.answers.reviewing import TechniqueQuestion, technique
+from pipeline.present.figures import Style
+from pipeline.present.review_text import render_technique
+
+FIRST = date(2026, 1, 5)
+NEED = {"undercarriage": 60.0, "interior": 15.0}
+
+
+def _rows(given=()):
+    """Rows of 60 jobs of two zones each, machine and operator by zone; `given` (job, zone) -> pounds or None."""
+    rng, rows = np.random.default_rng(3), []
+    for k in range(60):
+        for i, (zone, lb) in enumerate(NEED.items()):
+            own = lb * float(np.exp(0.15 * rng.standard_normal()))
+            rows.append({"job_id": f"J{k}", "day": FIRST + timedelta(days=k), "vehicle_class": "van", "zone": zone,
+                         "soil_level": "heavy", "pellets_lb": dict(given).get((k, zone), own),
+                         "minutes": own * float(np.exp(0.1 * rng.standard_normal())),
+                         "machine": f"M{1 + (k + i * (k % 3 == 0)) % 2}", "operator": "AB"[k // 2 % 2]})  # fmt: skip
+    return rows
+
+
+def _account(book, job):
+    answer = technique(Asking(book, FIRST + timedelta(days=60)), TechniqueQuestion(job=job))
+    return answer, answer.result.findings[0], answer.result.account
+
+
+def test_a_job_whose_lines_disagree_has_one_side_and_a_usual_interval(new_book):
+    """Where its large line took more and its small one less, score and ratio lie on the side of the sums."""
+    book = new_book(rows=_rows({(40, "undercarriage"): 72.0, (40, "interior"): 9.0}.items()))
+    answer, finding, account = _account(book, "J40")
+    assert account.job.ratio > 1 < finding.ratio.high < 2 * finding.ratio.low
+    assert account.job.score > 0.2
+    assert finding.pellets_lb_month.mean == pytest.approx(account.job.pellets_lb - account.job.expected_lb, abs=2.0)
+    assert "above" in render_technique(answer, Style())
+
+
+def test_a_job_that_took_less_has_no_excess(new_book):
+    """Below what like jobs need by more than that is unknown there is nothing to cost."""
+    _, finding, account = _account(new_book(rows=_rows({(40, "undercarriage"): 50.0}.items())), "J40")
+    assert account.job.ratio < 0.95
+    assert finding.pellets_lb_month.mean < 0.1
