@@ -80,7 +80,10 @@ class UnusualJob:
 
 @dataclass(frozen=True)
 class Part:
-    """What one part of the technique adds to a job: log ratio against the shop's usual mix."""
+    """What one part of the technique adds to a job: log ratio against the shop's usual mix.
+
+    Several machines or operators of a job are one part; `name` then holds all of them, with commas.
+    """
 
     kind: str
     name: str
@@ -230,17 +233,19 @@ def explain(review: Review, scores: JobScore, minutes: JobScore, job: int) -> tu
             continue
         away = fit.x[rows][:, block.columns].mean(axis=0) - fit.x[:, block.columns].mean(axis=0)
         used = np.abs(fit.x[rows][:, block.columns]).sum(axis=0) > 0
-        names = sorted({label.split("|")[0] for label, on in zip(block.labels, used, strict=True) if on})
-        for name in names:
-            if not name:
-                continue
-            own = np.array([label.split("|")[0] == name for label in block.labels])
-            gradient = np.where(own, away, 0.0) if block.name in ("setting", "step") else away
+        of = [label.split("|")[0] for label in block.labels]
+        names = sorted({name for name, on in zip(of, used, strict=True) if on and name})
+        if block.name in ("setting", "step"):
+            alone = [(name, np.where([o == name for o in of], away, 0.0)) for name in names]
+        else:
+            # A job's machines (operators) share its lines: what the block adds is that of all of them together.
+            alone = [(", ".join(names), away)] if names else []
+        for name, gradient in alone:
             value = float(gradient @ fit.coef[block.columns])
             error = float(np.sqrt(max(float(gradient @ fit.cov[block.columns, block.columns] @ gradient), 0.0)))
             if block.name == "step":
-                step_kind, name = name.split(":")[:2]
-                parts.append(Part(f"{step_kind} drift", name, value, error))
+                step_kind, step_name = name.split(":")[:2]
+                parts.append(Part(f"{step_kind} drift", step_name, value, error))
             else:
                 parts.append(Part(block.name, name, value, error))
     return account, parts

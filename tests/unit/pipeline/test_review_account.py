@@ -49,3 +49,10 @@ def test_a_job_that_took_less_has_no_excess(new_book):
     _, finding, account = _account(new_book(rows=_rows({(40, "undercarriage"): 50.0}.items())), "J40")
     assert account.job.ratio < 0.95
     assert finding.pellets_lb_month.mean < 0.1
+
+
+def test_two_machines_of_a_job_are_one_part(new_book):
+    """What a job's machines add together is told once, under both names, and each operator alone as before."""
+    answer, _, account = _account(new_book(rows=_rows()), "J42")
+    assert [(p.kind, p.name) for p in account.parts] == [("machine", "M1, M2"), ("operator", "B")]
+    assert "Machine M1, M2" in render_technique(answer, Style())
