@@ -225,9 +225,11 @@ def _change(asking: Asking, day: date) -> TechniqueResult:
     table = history(asking.book, asking.today)
     tested = before_and_after(table, asking.book.settings.planning().pellets_lb, day.toordinal())
     if tested is None:
-        after = int(np.sum(table.day >= day.toordinal()))
+        days = newest(table).day
+        after = int(np.sum(days >= day.toordinal()))
         raise RimebookError(
-            "too-few-jobs", where="--change", found=f"{table.n_jobs - after} jobs before {day} and {after} from it on",
+            "too-few-jobs", where="--change",
+            found=f"{len(days) - after} jobs with pellets on record before {day} and {after} from it on",
             expected="at least 10 on each side and 30 in all", do="Choose another day or wait for more jobs.",
         )  # fmt: skip
     changes = tuple(change_found(c, "", asking.level) for c in (tested.shop, *tested.machines))

@@ -11,6 +11,7 @@ from pipeline.answers.answer import Asking
 from pipeline.answers.reviewing import TechniqueQuestion, technique
 from pipeline.present.figures import Style
 from pipeline.present.review_text import render_technique
+from shared.errors import RimebookError
 
 FIRST = date(2026, 1, 5)
 NEED = {"undercarriage": 60.0, "interior": 15.0}
@@ -56,3 +57,12 @@ def test_two_machines_of_a_job_are_one_part(new_book):
     answer, _, account = _account(new_book(rows=_rows()), "J42")
     assert [(p.kind, p.name) for p in account.parts] == [("machine", "M1, M2"), ("operator", "B")]
     assert "Machine M1, M2" in render_technique(answer, Style())
+
+
+def test_a_change_with_too_few_jobs_counts_those_with_pellets(new_book):
+    """Jobs that have no pellets on record are not among those that are told as found."""
+    rows = [row | {"pellets_lb": row["pellets_lb"] if int(row["job_id"][1:]) < 35 else None} for row in _rows()]
+    with pytest.raises(RimebookError) as caught:
+        technique(Asking(new_book(rows=rows), FIRST + timedelta(days=60)),
+                  TechniqueQuestion(change=FIRST + timedelta(days=30)))  # fmt: skip
+    assert f"30 jobs with pellets on record before {FIRST + timedelta(days=30)} and 5 " in caught.value.problem.found
