@@ -23,6 +23,13 @@ if TYPE_CHECKING:
     from models.technique.shrinkage import Shrunk
     from pipeline.answers.answer import QuantitySummary
 
+#: Reasons that rest on a finding, in words for an answer without findings.
+_ALONE = {
+    "drift": "inside a time in which its machine or operator took more than at other times",
+    "operator": "an operator who takes more than others on like jobs",
+    "machine": "a machine that takes more than others on like jobs",
+}
+
 
 @dataclass(frozen=True)
 class Ratio:
@@ -324,10 +331,12 @@ def _unsure(drift: Drift) -> NotEnough:
     return NotEnough("drift", step.name or "shop", "" if step.kind == "shop" else step.kind, drift.n_jobs, why)
 
 
-def reason_words(reason: str) -> str:
-    """Return a reason for an unusual job in words."""
+def reason_words(reason: str, *, alone: bool = False) -> str:
+    """Return a reason for an unusual job in words; `alone` where no findings are told with it."""
     if reason.startswith("setting:"):
         return f"{setting_name(reason.removeprefix('setting:'))} far from the best"
+    if alone and reason in _ALONE:
+        return _ALONE[reason]
     return {
         "unit-slip": "unit slip suspected: pounds and kilograms mixed up",
         "decimal-slip": "slip suspected: a factor of ten",

@@ -236,7 +236,7 @@ def _change(asking: Asking, day: date) -> TechniqueResult:
     return TechniqueResult((), (), changes=changes, jobs=newest(table).n_jobs)
 
 
-def _told(found: Review, scores: JobScore, unusual: UnusualJob) -> UnusualTold:
+def _told(found: Review, scores: JobScore, unusual: UnusualJob, *, alone: bool = False) -> UnusualTold:
     table, job = found.table, unusual.job
     lines = np.flatnonzero(table.line_job == job)
 
@@ -252,7 +252,7 @@ def _told(found: Review, scores: JobScore, unusual: UnusualJob) -> UnusualTold:
         expected_lb=float(scores.expected[job]),
         ratio=unusual.ratio,
         score=unusual.score,
-        reasons=tuple(reason_words(r) for r in unusual.reasons),
+        reasons=tuple(reason_words(r, alone=alone) for r in unusual.reasons),
     )
 
 
@@ -270,7 +270,7 @@ def _one_job(
             do="Look up the job id in your log; `export` lists them all.",
         )  # fmt: skip
     account, parts = explain(found, scores, minutes, job)
-    told = _told(found, scores, account)
+    told = _told(found, scores, account, alone=True)
     p = 2 * ndtr(-np.abs(np.where(np.isnan(scores.score), 0.0, scores.score)))
     level, spread = asking.level, float(scores.spread[job])
     away = float(_normal_quantile(0.5 + level / 2)) * spread

@@ -66,3 +66,12 @@ def test_a_change_with_too_few_jobs_counts_those_with_pellets(new_book):
         technique(Asking(new_book(rows=rows), FIRST + timedelta(days=60)),
                   TechniqueQuestion(change=FIRST + timedelta(days=30)))  # fmt: skip
     assert f"30 jobs with pellets on record before {FIRST + timedelta(days=30)} and 5 " in caught.value.problem.found
+
+
+def test_an_account_refers_to_nothing_that_is_not_told(new_book):
+    """A job of a wasteful machine says so in words of its own: the findings are not in that answer."""
+    wasteful = {
+        (int(row["job_id"][1:]), row["zone"]): 1.6 * row["pellets_lb"] for row in _rows() if row["machine"] == "M1"
+    }
+    _, _, account = _account(new_book(rows=_rows(wasteful.items())), "J40")
+    assert account.job.reasons[-1] == "a machine that takes more than others on like jobs"
