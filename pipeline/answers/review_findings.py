@@ -113,7 +113,10 @@ class Improvement:
 
 @dataclass(frozen=True)
 class NotEnough:
-    """What cannot be said, and why; `of` is "operator" or "machine" where `kind` is drift."""
+    """What cannot be said, and why.
+
+    `of` is "operator" or "machine" where `kind` is drift; `name` is '' where all of a kind are meant.
+    """
 
     kind: str
     name: str
@@ -286,8 +289,12 @@ def change_found(change: KnownChange, what: str, level: float) -> ChangeFound:
 
 
 def not_enough_of(review: Review) -> list[NotEnough]:
-    """Return what cannot be said, and why."""
+    """Return what cannot be said, and why; a kind none of which is written down has no name."""
     told = []
+    table, lines = review.table, review.fit.rows.order
+    for kind, factor in (("operator", table.operator), ("machine", table.machine)):
+        if (factor.codes[lines] < 0).all():
+            told.append(NotEnough(kind, "", "", table.n_jobs, "none is written down, so none could be compared"))
     for kind, name, n in review.few:
         least = LEAST_SETTING_JOBS if kind == "setting" else LEAST_JOBS
         why = f"no other {kind} with {LEAST_JOBS} jobs to compare with"

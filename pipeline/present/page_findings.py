@@ -91,6 +91,8 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
 def _named(kind: str, name: str) -> str:
     if kind == "operator" and name.startswith("Operator "):
         return name
+    if not name:
+        return f"{kind}s"
     return f"{kind} {setting_name(name) if kind == 'setting' else name}"
 
 

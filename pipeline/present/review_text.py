@@ -69,7 +69,7 @@ def _subject(kind: str, name: str, of: str = "") -> str:
         return told[:1].upper() + told[1:]
     if kind == "operator" and name.startswith("Operator "):
         return name
-    return f"{kind.capitalize()} {name}"
+    return f"{kind.capitalize()} {name}" if name else f"{kind.capitalize()}s"
 
 
 def _verdict(result: TechniqueResult, style: Style) -> str:

@@ -75,3 +75,13 @@ def test_an_account_refers_to_nothing_that_is_not_told(new_book):
     }
     _, _, account = _account(new_book(rows=_rows(wasteful.items())), "J40")
     assert account.job.reasons[-1] == "a machine that takes more than others on like jobs"
+
+
+def test_what_nobody_wrote_down_is_not_cleared(new_book):
+    """Where no operator and no machine is on record the review says that none could be compared."""
+    rows = [row | {"operator": "", "machine": ""} for row in _rows()]
+    answer = technique(Asking(new_book(rows=rows), FIRST + timedelta(days=60)), TechniqueQuestion())
+    assert [(n.kind, n.name) for n in answer.result.not_enough] == [("operator", ""), ("machine", "")]
+    text = " ".join(render_technique(answer, Style()).split())
+    assert "- Operators: none is written down, so none could be compared." in text
+    assert "- Machines: none is written down" in text
