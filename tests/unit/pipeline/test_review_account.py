@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from pipeline.answers.answer import Asking
-from pipeline.answers.reviewing import TechniqueQuestion, technique
+from pipeline.answers.review_findings import Ratio
+from pipeline.answers.review_mask import mask_result
+from pipeline.answers.reviewing import PartTold, TechniqueQuestion, technique
 from pipeline.present.figures import Style
 from pipeline.present.review_text import render_technique
 from shared.errors import RimebookError
@@ -57,6 +59,12 @@ def test_two_machines_of_a_job_are_one_part(new_book):
     answer, _, account = _account(new_book(rows=_rows()), "J42")
     assert [(p.kind, p.name) for p in account.parts] == [("machine", "M1, M2"), ("operator", "B")]
     assert "Machine M1, M2" in render_technique(answer, Style())
+
+
+def test_several_operators_of_a_job_are_masked():
+    """Codes that stand in one name are each masked, one that holds a comma whole."""
+    told = mask_result(PartTold("operator", "Lee, Kim, TS", Ratio(1.1, 1.0, 1.2, 0.8)), {"TS": "A", "Lee, Kim": "B"})
+    assert told.name == "B, A"
 
 
 def test_a_change_with_too_few_jobs_counts_those_with_pellets(new_book):
