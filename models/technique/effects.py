@@ -264,17 +264,34 @@ def compare_cells(table: JobTable, fit: Fit) -> list[Effect]:
     return with_q_values(effects)
 
 
-def _curve(
-    scale: SettingScale, coef: NDArray[np.float64], known: NDArray[np.float64]
-) -> tuple[float, str, NDArray[np.float64]]:
-    """Return the best value in the usual range, where waste lies, and the gradient of the mean excess over it."""
+def _best(scale: SettingScale, coef: NDArray[np.float64], known: NDArray[np.float64]) -> tuple[float, str]:
+    """Return the best value in the usual range and where waste lies."""
     low, high = (float(q) for q in np.quantile(known, [0.1, 0.9]))
     tried = np.linspace(low, high, 41)
     best = float(tried[int(np.argmin(scale.terms(tried) @ coef))])
-    gradient = scale.terms(known).mean(axis=0) - scale.terms(np.array([best]))[0]
     margin = 0.15 * (high - low)
-    worse = "high" if best <= low + margin else "low" if best >= high - margin else "both"
-    return best, worse, gradient
+    return best, "high" if best <= low + margin else "low" if best >= high - margin else "both"
+
+
+def _setting_columns(fit: Fit, name: str) -> list[int]:
+    block = fit.design.block("setting")
+    labels = () if block is None else block.labels
+    return [block.start + i for i, label in enumerate(labels) if block and label.split("|")[0] == name]
+
+
+def setting_excess(
+    fit: Fit, name: str, best: float, values: NDArray[np.float64], weight: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Return the weighted mean excess (log) of recorded values of a setting over its best one, and its error.
+
+    With t the setting's terms, b their coefficients with covariance V and g = sum w_i t(v_i) / sum w_i - t(best), the
+    excess is g'b and its variance g'Vg.
+    """
+    scale = next(s for s in fit.design.settings if s.name == name)
+    columns = _setting_columns(fit, name)
+    gradient = np.average(scale.terms(values), axis=0, weights=weight) - scale.terms(np.array([best]))[0]
+    variance = float(gradient @ fit.cov[np.ix_(columns, columns)] @ gradient)
+    return float(gradient @ fit.coef[columns]), PLUG_IN * float(np.sqrt(max(variance, 1e-18)))
 
 
 def compare_settings(table: JobTable, fit: Fit) -> tuple[list[Effect], list[tuple[str, int]]]:
@@ -285,26 +302,24 @@ def compare_settings(table: JobTable, fit: Fit) -> tuple[list[Effect], list[tupl
     """
     from scipy.special import fdtrc
 
-    block = fit.design.block("setting")
     effects: list[Effect] = []
     few: list[tuple[str, int]] = []
     lines = fit.rows.order
-    for scale in fit.design.settings if block is not None else ():
+    for scale in fit.design.settings:
         values = table.settings[scale.name][lines]
         known = ~np.isnan(values)
         n_jobs = len(np.unique(table.line_job[lines][known]))
         if n_jobs < LEAST_SETTING_JOBS:
             few.append((scale.name, n_jobs))
             continue
-        assert block is not None
-        columns = [block.start + i for i, label in enumerate(block.labels) if label.split("|")[0] == scale.name]
+        columns = _setting_columns(fit, scale.name)
         coef, cov = fit.coef[columns], PLUG_IN**2 * fit.cov[np.ix_(columns, columns)]
-        best, worse, gradient = _curve(scale, coef, values[known])
+        best, worse = _best(scale, coef, values[known])
         wald = float(coef @ np.linalg.solve(cov, coef))
         p = float(fdtrc(len(columns), fit.degrees, wald / len(columns)))
         if scale.name == "ice_age_days":
             p = tail_chance(float(coef[0] / np.sqrt(cov[0, 0])), fit.degrees)
-        raw, error = float(gradient @ coef), float(np.sqrt(max(float(gradient @ cov @ gradient), 1e-18)))
+        raw, error = setting_excess(fit, scale.name, best, values[known], np.ones(int(known.sum())))
         effects.append(
             Effect("setting", scale.name, "", n_jobs, raw, error, p, 1.0, shrink_alone(raw, error), best, worse)
         )

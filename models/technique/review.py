@@ -120,7 +120,18 @@ class Drift:
 
 @dataclass(frozen=True)
 class KnownChange:
-    """A change that the shop noted, before against after: log ratio after over before."""
+    """A change that the shop noted, before against after: log ratio after over before.
+
+    Attributes
+    ----------
+    step : Step
+    n_before, n_after : int
+        Jobs of its machine on each side.
+    raw, error : float
+    p_value, q_value : float
+        Two-sided; q over the noted changes.
+    posterior : Shrunk
+    """
 
     step: Step
     n_before: int
@@ -129,6 +140,13 @@ class KnownChange:
     error: float
     p_value: float
     posterior: Shrunk
+    q_value: float = 1.0
+
+    @property
+    def is_waste(self) -> bool:
+        """Whether it went wrong: sure enough, upward and worth telling."""
+        ratio = float(np.exp(self.posterior.quantile(0.5)[0]))
+        return self.q_value <= FALSE_DISCOVERY and self.raw > 0 and ratio >= LEAST_RATIO
 
 
 @dataclass(frozen=True)
@@ -166,9 +184,14 @@ class Review:
     blind: dict[str, Effect]
     clouded: frozenset[tuple[str, str, str]]
 
+    def waste_steps(self) -> list[Step]:
+        """Return the changes in time that are waste, those found and those noted: all are reported as drift."""
+        noted = [c.step for c in self.changes if c.is_waste]
+        return [d.step for d in self.drifts if d.is_waste] + noted
+
     def drifting(self, kind: str) -> frozenset[str]:
         """Return the codes of a kind that are reported as drift."""
-        return frozenset(d.step.name for d in self.drifts if d.step.kind == kind and d.is_waste)
+        return frozenset(s.name for s in self.waste_steps() if s.kind == kind)
 
     def operator_separable(self, effect: Effect) -> bool:
         """Whether an operator's effect is told apart from grading: grades alike, or waste without grades too."""
@@ -178,7 +201,7 @@ class Review:
         return blind is not None and blind.is_waste
 
     def wasteful(self) -> list[Effect]:
-        """Return the effects that are waste and told apart; what drifts is left to `drifts`."""
+        """Return the effects that are waste and told apart; what is reported as drift is left out."""
         found = [e for e in self.operators if e.is_waste and self.operator_separable(e)]
         found = [e for e in found if e.name not in self.drifting("operator")]
         found += [e for e in (*self.machines, *self.cells) if e.is_waste and e.name not in self.drifting("machine")]
@@ -230,6 +253,13 @@ def known_change(table: JobTable, fit: Fit, step: Step) -> KnownChange:
     raw, error = _sized(fit, step)
     p = float(2.0 * stdtr(fit.degrees, -abs(raw / error)))
     return KnownChange(step, before, after, raw, error, p, shrink_alone(raw, error))
+
+
+def _known_changes(table: JobTable, fit: Fit, known: tuple[Step, ...]) -> tuple[KnownChange, ...]:
+    """Return the noted changes with their q-values, a family of their own."""
+    changes = [known_change(table, fit, step) for step in known]
+    q = benjamini_hochberg(np.array([c.p_value for c in changes]))
+    return tuple(replace(c, q_value=float(v)) for c, v in zip(changes, q.tolist(), strict=True))
 
 
 def blind_effects(
@@ -291,6 +321,6 @@ def review(
     return Review(
         table=table, fit=fit, operators=tuple(effects["operator"]), machines=tuple(effects["machine"]),
         cells=tuple(effects["machine_zone"]), settings=tuple(effects["setting"]), few=few, drifts=tuple(drifts),
-        changes=tuple(known_change(table, found.seen.alone.fit, s) for s in known), grading=grading,
+        changes=_known_changes(table, found.seen.alone.fit, known), grading=grading,
         blind=blind_effects(table, figures, sure, apart) if apart else {}, clouded=clouded,
     )  # fmt: skip

@@ -36,18 +36,26 @@ class JobScore:
     ----------
     actual, expected : float64 arrays
         Recorded sum and what like jobs need for the same lines (lb or min), technique left out.
-    score : float64 array
-        Standardised log ratio.
+    spread : float64 array
+        Standard deviation of the log ratio: what jobs vary, and the expectation's own error.
+    own_error : float64 array
+        Standard error (log) of the expectation alone.
     """
 
     actual: NDArray[np.float64]
     expected: NDArray[np.float64]
-    score: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    own_error: NDArray[np.float64]
 
     @property
     def log_ratio(self) -> NDArray[np.float64]:
         """Log of actual over expected."""
         return np.asarray(np.log(self.actual / self.expected), dtype=np.float64)
+
+    @property
+    def score(self) -> NDArray[np.float64]:
+        """Standardised log ratio."""
+        return np.asarray(self.log_ratio / self.spread, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -72,7 +80,10 @@ class UnusualJob:
 
 @dataclass(frozen=True)
 class Part:
-    """What one part of the technique adds to a job: log ratio against the shop's usual mix."""
+    """What one part of the technique adds to a job: log ratio against the shop's usual mix.
+
+    Several machines or operators of a job are one part; `name` then holds all of them, with commas.
+    """
 
     kind: str
     name: str
@@ -83,32 +94,31 @@ class Part:
 def score_jobs(table: JobTable, fit: Fit) -> JobScore:
     """Return actual against expected of each job from a fit, its robust weights set aside.
 
-    The score of a job is the GLS mean of its rows' log ratios over its standard deviation (noise and expectation).
+    The log ratio of a job's sums is, to first order, the mean of its rows' log ratios with weights w_r, the rows' parts
+    of the expectation. So with s_J^2 the job's own variance, v_r that of a row's line noise, x_r the columns with
+    technique at the usual mix and C the coefficients' covariance its variance is
+    s_J^2 + sum w_r^2 v_r + m'Cm, m = sum w_r x_r; the last is the expectation's own.
     """
     rows = fit.rows
-    log_want = log_expected(fit)
-    ratio = rows.log_value - log_want
+    want = np.exp(log_expected(fit))
     jobs, starts = np.unique(rows.job, return_index=True)
-    actual, expected = np.full(table.n_jobs, np.nan), np.full(table.n_jobs, np.nan)
+    actual, expected, spread, own_error = np.full((4, table.n_jobs), np.nan)
     actual[jobs] = np.add.reduceat(np.exp(rows.log_value), starts)
-    expected[jobs] = np.add.reduceat(np.exp(log_want), starts)
-    precision = 1.0 / fit.row_var
-    total = np.add.reduceat(precision, starts)
-    mean = np.add.reduceat(precision * ratio, starts) / total
+    expected[jobs] = np.add.reduceat(want, starts)
+    weight = want / expected[rows.job]
     usual = np.where(fit.design.technique, fit.x.mean(axis=0), fit.x)
-    x = np.add.reduceat(precision[:, None] * usual, starts, axis=0)
-    x = x / total[:, None]
+    x = np.add.reduceat(weight[:, None] * usual, starts, axis=0)
     own = np.einsum("ij,jk,ik->i", x, fit.cov, x, optimize=True)
-    score = np.full(table.n_jobs, np.nan)
-    score[jobs] = mean / np.sqrt(fit.job_var[jobs] + 1.0 / total + own)
-    return JobScore(actual, expected, score)
+    own_error[jobs] = np.sqrt(own)
+    spread[jobs] = np.sqrt(fit.job_var[jobs] + np.add.reduceat(weight**2 * fit.row_var, starts) + own)
+    return JobScore(actual, expected, spread, own_error)
 
 
 def score_quantity(table: JobTable, planning: Planning, quantity: Quantity) -> JobScore:
     """Return actual against expected of a quantity from its own fit; all NaN where nothing was recorded."""
     if len(table.observed(quantity).value) == 0:
         nothing = np.full(table.n_jobs, np.nan)
-        return JobScore(nothing, nothing, nothing)
+        return JobScore(nothing, nothing, nothing, nothing)
     return score_jobs(table, fit_like_jobs(table, planning.of(quantity), quantity))
 
 
@@ -162,12 +172,8 @@ def _who(review: Review, job: int, lines: NDArray[np.int64], log_ratio: float) -
         "operator": {table.operator.names[c] for c in table.operator.codes[lines].tolist() if c >= 0},
     }
     if log_ratio > 0:
-        for drift in review.drifts:
-            step = drift.step
-            inside = step.since <= day and (step.until is None or day < step.until)
-            if drift.is_waste and inside and step.name in names.get(step.kind, set()):
-                found.append("drift")
-                break
+        if any(s.since <= day < s.end and s.name in names.get(s.kind, set()) for s in review.waste_steps()):
+            found.append("drift")
         for effect in review.wasteful():
             if effect.kind in names and effect.name in names[effect.kind]:
                 found.append(effect.kind)
@@ -227,17 +233,19 @@ def explain(review: Review, scores: JobScore, minutes: JobScore, job: int) -> tu
             continue
         away = fit.x[rows][:, block.columns].mean(axis=0) - fit.x[:, block.columns].mean(axis=0)
         used = np.abs(fit.x[rows][:, block.columns]).sum(axis=0) > 0
-        names = sorted({label.split("|")[0] for label, on in zip(block.labels, used, strict=True) if on})
-        for name in names:
-            if not name:
-                continue
-            own = np.array([label.split("|")[0] == name for label in block.labels])
-            gradient = np.where(own, away, 0.0) if block.name in ("setting", "step") else away
+        of = [label.split("|")[0] for label in block.labels]
+        names = sorted({name for name, on in zip(of, used, strict=True) if on and name})
+        if block.name in ("setting", "step"):
+            alone = [(name, np.where([o == name for o in of], away, 0.0)) for name in names]
+        else:
+            # A job's machines (operators) share its lines: what the block adds is that of all of them together.
+            alone = [(", ".join(names), away)] if names else []
+        for name, gradient in alone:
             value = float(gradient @ fit.coef[block.columns])
             error = float(np.sqrt(max(float(gradient @ fit.cov[block.columns, block.columns] @ gradient), 0.0)))
             if block.name == "step":
-                step_kind, name = name.split(":")[:2]
-                parts.append(Part(f"{step_kind} drift", name, value, error))
+                step_kind, step_name = name.split(":")[:2]
+                parts.append(Part(f"{step_kind} drift", step_name, value, error))
             else:
                 parts.append(Part(block.name, name, value, error))
     return account, parts

@@ -8,15 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.technique.effects import (
-    FALSE_DISCOVERY,
-    LEAST_JOBS,
-    LEAST_RATIO,
-    LEAST_SETTING_JOBS,
-    benjamini_hochberg,
-    savings,
-)
-from pipeline.answers.review_waste import Waste, monthly_waste, window_of
+from models.technique.effects import LEAST_JOBS, LEAST_SETTING_JOBS, savings
+from pipeline.answers.review_waste import Waste, Window, monthly_waste, posterior_inside, window_of
 from pipeline.answers.review_words import drift_words, effect_words, plain_day, setting_name
 from shared.counting import counted
 
@@ -29,6 +22,13 @@ if TYPE_CHECKING:
     from models.technique.review import Drift, KnownChange, Review
     from models.technique.shrinkage import Shrunk
     from pipeline.answers.answer import QuantitySummary
+
+#: Reasons that rest on a finding, in words for an answer without findings.
+_ALONE = {
+    "drift": "inside a time in which its machine or operator took more than at other times",
+    "operator": "an operator who takes more than others on like jobs",
+    "machine": "a machine that takes more than others on like jobs",
+}
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Finding:
         Share of false findings among those as sure as this one, within its family.
     jobs : int
     since, until : date or None
-        Of a drift: from which day, and the first day on which it had ended.
+        From which day, of a drift; and the first day on which it had ended, or from which on there are no jobs of it.
     pellets_lb_month, usd_month : QuantitySummary
         Of a job: its own excess, once.
     other_causes : tuple of str
@@ -113,7 +113,10 @@ class Improvement:
 
 @dataclass(frozen=True)
 class NotEnough:
-    """What cannot be said, and why; `of` is "operator" or "machine" where `kind` is drift."""
+    """What cannot be said, and why.
+
+    `of` is "operator" or "machine" where `kind` is drift; `name` is '' where all of a kind are meant.
+    """
 
     kind: str
     name: str
@@ -175,18 +178,14 @@ def _row_share(review: Review, lines: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.asarray(np.add.reduceat(marked, rows.first) / sizes, dtype=np.float64)
 
 
-def _waste(
-    review: Review, terms: Terms, posterior: Shrunk, lines: NDArray[np.bool_], n_jobs: int,
-    *, since: int | None = None, until: int | None = None,
-) -> Waste:  # fmt: skip
-    window = window_of(review, terms.today, _row_share(review, lines), since=since, until=until)
+def _waste(review: Review, terms: Terms, posterior: Shrunk, window: Window, n_jobs: int) -> Waste:
     return monthly_waste(review, posterior, window, terms.usd_per_lb, level=terms.level, n_jobs=n_jobs, seed=terms.seed)
 
 
 def _effect_lines(review: Review, effect: Effect) -> NDArray[np.bool_]:
     table = review.table
     if effect.kind == "setting":
-        return np.ones(table.n_lines, dtype=np.bool_)
+        return ~np.isnan(table.settings[effect.name])
     factor = table.operator if effect.kind == "operator" else table.machine
     lines = factor.codes == factor.names.index(effect.name)
     if effect.zone:
@@ -195,13 +194,14 @@ def _effect_lines(review: Review, effect: Effect) -> NDArray[np.bool_]:
 
 
 def _from_effect(review: Review, effect: Effect, terms: Terms) -> Finding:
-    waste = _waste(review, terms, effect.posterior, _effect_lines(review, effect), effect.n_jobs)
+    window = window_of(review, terms.today, _row_share(review, _effect_lines(review, effect)))
+    waste = _waste(review, terms, posterior_inside(review, effect, window), window, effect.n_jobs)
     others, advice = effect_words(review, effect, terms.units)
     return Finding(
         kind=effect.kind.removesuffix("_zone"), name=effect.name, of="", zone=effect.zone,
         ratio=ratio_of(effect.posterior, terms.level), q_value=effect.q_value, jobs=effect.n_jobs, since=None,
-        until=None, pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month, other_causes=others,
-        try_=advice,
+        until=_day(waste.until), pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month,
+        other_causes=others, try_=advice,
     )  # fmt: skip
 
 
@@ -213,23 +213,26 @@ def _from_drift(review: Review, drift: Drift, terms: Terms) -> Finding:
     step = drift.step
     factor = review.table.machine if step.kind == "machine" else review.table.operator
     lines = np.asarray(factor.codes == factor.names.index(step.name))
-    waste = _waste(review, terms, drift.posterior, lines, drift.n_jobs, since=step.since, until=step.until)
+    window = window_of(review, terms.today, _row_share(review, lines), since=step.since, until=step.until)
+    waste = _waste(review, terms, drift.posterior, window, drift.n_jobs)
     others, advice = drift_words(review, drift, terms.units)
     return Finding(
         kind="drift", name=step.name, of=step.kind, zone="", ratio=ratio_of(drift.posterior, terms.level),
-        q_value=drift.q_value, jobs=drift.n_jobs, since=_day(step.since), until=_day(step.until),
+        q_value=drift.q_value, jobs=drift.n_jobs, since=_day(step.since), until=_day(waste.until),
         pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month, other_causes=others, try_=advice,
     )  # fmt: skip
 
 
-def _from_change(review: Review, change: KnownChange, q: float, what: str, terms: Terms) -> Finding:
+def _from_change(review: Review, change: KnownChange, what: str, terms: Terms) -> Finding:
     step = change.step
     lines = np.asarray(review.table.machine.codes == review.table.machine.names.index(step.name))
-    waste = _waste(review, terms, change.posterior, lines, change.n_after, since=step.since)
+    window = window_of(review, terms.today, _row_share(review, lines), since=step.since)
+    waste = _waste(review, terms, change.posterior, window, change.n_after)
     return Finding(
-        kind="drift", name=step.name, of="machine", zone="", ratio=ratio_of(change.posterior, terms.level), q_value=q,
-        jobs=change.n_after, since=_day(step.since), until=None, pellets_lb_month=waste.pellets_lb_month,
-        usd_month=waste.usd_month, other_causes=("another change at the same time that only these jobs share",),
+        kind="drift", name=step.name, of="machine", zone="", ratio=ratio_of(change.posterior, terms.level),
+        q_value=change.q_value, jobs=change.n_after, since=_day(step.since), until=_day(waste.until),
+        pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month,
+        other_causes=("another change at the same time that only these jobs share",),
         try_=f"Pellets rose with the noted change ({what}): check that it was fitted and set as meant.",
     )  # fmt: skip
 
@@ -244,10 +247,10 @@ def findings_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], st
     """
     found = [_from_drift(review, d, terms) for d in review.drifts if d.is_waste]
     found += [_from_effect(review, e, terms) for e in review.wasteful()]
-    for change, q in zip(review.changes, _change_q(review), strict=True):
-        if q <= FALSE_DISCOVERY and change.raw > 0 and float(np.exp(change.posterior.quantile(0.5)[0])) >= LEAST_RATIO:
+    for change in review.changes:
+        if change.is_waste:
             what = noted.get((change.step.name, change.step.since), "")
-            found.append(_from_change(review, change, q, what, terms))
+            found.append(_from_change(review, change, what, terms))
     if terms.thrift:
         effects = (*savings(review.operators), *savings(review.machines))
         found += [_from_effect(review, e, terms) for e in effects if _separable(review, e)]
@@ -272,10 +275,6 @@ def _separable(review: Review, effect: Effect) -> bool:
     return effect.kind != "operator" or not review.grading[effect.name].explains(effect.raw)
 
 
-def _change_q(review: Review) -> list[float]:
-    return [float(q) for q in benjamini_hochberg(np.array([c.p_value for c in review.changes]))]
-
-
 def changes_of(review: Review, noted: Mapping[tuple[str, int], str], level: float) -> list[ChangeFound]:
     """Return the noted changes with their test."""
     return [change_found(c, noted.get((c.step.name, c.step.since), ""), level) for c in review.changes]
@@ -290,8 +289,12 @@ def change_found(change: KnownChange, what: str, level: float) -> ChangeFound:
 
 
 def not_enough_of(review: Review) -> list[NotEnough]:
-    """Return what cannot be said, and why."""
+    """Return what cannot be said, and why; a kind none of which is written down has no name."""
     told = []
+    table, lines = review.table, review.fit.rows.order
+    for kind, factor in (("operator", table.operator), ("machine", table.machine)):
+        if (factor.codes[lines] < 0).all():
+            told.append(NotEnough(kind, "", "", table.n_jobs, "none is written down, so none could be compared"))
     for kind, name, n in review.few:
         least = LEAST_SETTING_JOBS if kind == "setting" else LEAST_JOBS
         why = f"no other {kind} with {LEAST_JOBS} jobs to compare with"
@@ -335,10 +338,12 @@ def _unsure(drift: Drift) -> NotEnough:
     return NotEnough("drift", step.name or "shop", "" if step.kind == "shop" else step.kind, drift.n_jobs, why)
 
 
-def reason_words(reason: str) -> str:
-    """Return a reason for an unusual job in words."""
+def reason_words(reason: str, *, alone: bool = False) -> str:
+    """Return a reason for an unusual job in words; `alone` where no findings are told with it."""
     if reason.startswith("setting:"):
         return f"{setting_name(reason.removeprefix('setting:'))} far from the best"
+    if alone and reason in _ALONE:
+        return _ALONE[reason]
     return {
         "unit-slip": "unit slip suspected: pounds and kilograms mixed up",
         "decimal-slip": "slip suspected: a factor of ten",

@@ -41,31 +41,32 @@ def masks(table: JobTable) -> dict[str, str]:
 def mask_result(told: Told, codes: Mapping[str, str]) -> Told:
     """Return an answer with every operator code in its texts replaced by its mask.
 
-    Fields that hold a code alone are replaced where they speak of an operator; in sentences a code is replaced where
-    it follows the word operator.
+    Fields that hold codes alone, with commas between several, are replaced where they speak of an operator; in
+    sentences a code is replaced where it follows the word operator.
     """
     # The longest first: a code may begin with another one.
     any_code = "|".join(re.escape(code) for code in sorted(codes, key=lambda code: (-len(code), code)))
     spoken = re.compile(rf"\boperator ({any_code})(?!\w)") if codes else None
-    masked: Told = _masked(told, codes, spoken, "")
+    # A code may hold a comma itself, so a list of codes is not taken apart at its commas.
+    listed = re.compile(rf"(?:^|(?<=, ))({any_code})(?=, |$)") if codes else None
+    masked: Told = _masked(told, codes, spoken, listed, alone=False)
     return masked
 
 
-def _masked(value: Any, codes: Mapping[str, str], spoken: re.Pattern[str] | None, of: str) -> Any:
+def _masked(
+    value: Any, codes: Mapping[str, str], spoken: re.Pattern[str] | None, listed: re.Pattern[str] | None, *, alone: bool
+) -> Any:
     if isinstance(value, tuple):
-        return tuple(_masked(v, codes, spoken, of) for v in value)
+        return tuple(_masked(v, codes, spoken, listed, alone=alone) for v in value)
     if isinstance(value, str):
-        if of == "operator":
-            return codes.get(value) or ", ".join(codes.get(part, part) for part in value.split(", "))
-        return spoken.sub(lambda m: codes[m[1]], value) if spoken else value
+        pattern = listed if alone else spoken
+        return pattern.sub(lambda m: codes[m[1]], value) if pattern else value
     if not is_dataclass(value) or isinstance(value, type):
         return value
     speaks = getattr(value, "kind", "").startswith("operator") or getattr(value, "of", "") == "operator"
     changed = {}
     for f in fields(value):
         part = getattr(value, f.name)
-        alone = f.name == "operator" or (f.name == "name" and speaks)
-        changed[f.name] = (
-            part if f.name in ("kind", "of") else _masked(part, codes, spoken, "operator" if alone else "")
-        )
+        own = f.name == "operator" or (f.name == "name" and speaks)
+        changed[f.name] = part if f.name in ("kind", "of") else _masked(part, codes, spoken, listed, alone=own)
     return replace(value, **changed)

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.technique.effects import setting_excess
+from models.technique.shrinkage import shrink_alone
 from pipeline.answers.answer import summarise
 from shared.units import DAYS_PER_MONTH
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from models.technique.effects import Effect
     from models.technique.review import Review
     from models.technique.shrinkage import Shrunk
     from pipeline.answers.answer import QuantitySummary
@@ -25,10 +28,11 @@ N_DRAWS = 2000
 
 @dataclass(frozen=True)
 class Waste:
-    """Pounds and money a month beyond what like jobs need."""
+    """Pounds and money a month beyond what like jobs need, and the first day on which that was over."""
 
     pellets_lb_month: QuantitySummary
     usd_month: QuantitySummary
+    until: int | None
 
 
 @dataclass(frozen=True)
@@ -40,10 +44,13 @@ class Window:
     share : float64 array (n_rows,)
         Share of each recorded row that belongs to the operator, machine or setting.
     days : float
+    until : int or None
+        First day on which it was over; None where it goes on.
     """
 
     share: NDArray[np.float64]
     days: float
+    until: int | None
 
 
 def window_of(
@@ -51,15 +58,36 @@ def window_of(
 ) -> Window:
     """Return the last three months' rows of a share, or those of a stretch that ended before them.
 
-    Where the last three months hold none, the whole record counts.
+    What has no row in the three months before today was over with its last one, and is reckoned over those before that.
     """
     day = review.table.day[review.fit.rows.job]
     end = today if until is None else min(until, today)
-    start = max(end - WINDOW_DAYS, since if since is not None else end - WINDOW_DAYS, int(day.min()))
+    first = int(day.min()) if since is None else max(since, int(day.min()))
+    last = int(day[(share > 0) & (day >= first) & (day < end)].max(initial=first))
+    if last < end - WINDOW_DAYS:
+        end = last + 1
+        until = end if until is None else until
+    start = max(end - WINDOW_DAYS, first)
     inside = (day >= start) & (day < end)
-    if not (share[inside] > 0).any():
-        start, inside = int(day.min()), np.ones(len(day), dtype=np.bool_)
-    return Window(np.where(inside, share, 0.0), float(max(end - start, LEAST_DAYS)))
+    return Window(np.where(inside, share, 0.0), float(max(end - start, LEAST_DAYS)), until)
+
+
+def posterior_inside(review: Review, effect: Effect, window: Window) -> Shrunk:
+    """Return the posterior of an effect on the jobs of a window.
+
+    That of a setting is its mean excess over the best value on the window's lines, by their pounds: the whole record,
+    of which the effect itself tells, may have run at other values.
+    """
+    if effect.kind != "setting":
+        return effect.posterior
+    rows = review.fit.rows
+    size = np.diff([*rows.first, len(rows.order)])
+    values = review.table.settings[effect.name][rows.order]
+    inside = np.repeat(window.share > 0, size) & ~np.isnan(values)
+    if effect.best is None or not inside.any():
+        return effect.posterior
+    pounds = np.repeat(np.exp(rows.log_value) / size, size)
+    return shrink_alone(*setting_excess(review.fit, effect.name, effect.best, values[inside], pounds[inside]))
 
 
 def monthly_waste(
@@ -83,4 +111,5 @@ def monthly_waste(
     log_ratio = effect.draws(N_DRAWS, rng)[0]
     pounds = float(np.exp(review.fit.rows.log_value) @ window.share)
     lb = np.maximum(pounds * -np.expm1(-log_ratio), 0.0) * DAYS_PER_MONTH / window.days
-    return Waste(summarise(lb, level=level, n_scores=n_jobs), summarise(lb * usd_per_lb, level=level, n_scores=n_jobs))
+    pounds_told, usd_told = (summarise(v, level=level, n_scores=n_jobs) for v in (lb, lb * usd_per_lb))
+    return Waste(pounds_told, usd_told, window.until)

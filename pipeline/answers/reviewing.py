@@ -225,16 +225,18 @@ def _change(asking: Asking, day: date) -> TechniqueResult:
     table = history(asking.book, asking.today)
     tested = before_and_after(table, asking.book.settings.planning().pellets_lb, day.toordinal())
     if tested is None:
-        after = int(np.sum(table.day >= day.toordinal()))
+        days = newest(table).day
+        after = int(np.sum(days >= day.toordinal()))
         raise RimebookError(
-            "too-few-jobs", where="--change", found=f"{table.n_jobs - after} jobs before {day} and {after} from it on",
+            "too-few-jobs", where="--change",
+            found=f"{len(days) - after} jobs with pellets on record before {day} and {after} from it on",
             expected="at least 10 on each side and 30 in all", do="Choose another day or wait for more jobs.",
         )  # fmt: skip
     changes = tuple(change_found(c, "", asking.level) for c in (tested.shop, *tested.machines))
     return TechniqueResult((), (), changes=changes, jobs=newest(table).n_jobs)
 
 
-def _told(found: Review, scores: JobScore, unusual: UnusualJob) -> UnusualTold:
+def _told(found: Review, scores: JobScore, unusual: UnusualJob, *, alone: bool = False) -> UnusualTold:
     table, job = found.table, unusual.job
     lines = np.flatnonzero(table.line_job == job)
 
@@ -250,7 +252,7 @@ def _told(found: Review, scores: JobScore, unusual: UnusualJob) -> UnusualTold:
         expected_lb=float(scores.expected[job]),
         ratio=unusual.ratio,
         score=unusual.score,
-        reasons=tuple(reason_words(r) for r in unusual.reasons),
+        reasons=tuple(reason_words(r, alone=alone) for r in unusual.reasons),
     )
 
 
@@ -268,15 +270,14 @@ def _one_job(
             do="Look up the job id in your log; `export` lists them all.",
         )  # fmt: skip
     account, parts = explain(found, scores, minutes, job)
-    told = _told(found, scores, account)
+    told = _told(found, scores, account, alone=True)
     p = 2 * ndtr(-np.abs(np.where(np.isnan(scores.score), 0.0, scores.score)))
-    fit, level = found.fit, asking.level
-    spread = abs(np.log(account.ratio) / account.score) if account.score else fit.sigma_job
-    z = float(_normal_quantile(0.5 + level / 2))
-    ratio = Ratio(account.ratio, float(np.exp(np.log(account.ratio) - z * spread)),
-                  float(np.exp(np.log(account.ratio) + z * spread)), level)  # fmt: skip
-    rng = np.random.default_rng(asking.seed)
-    excess = np.maximum(told.pellets_lb - told.expected_lb * np.exp(spread * rng.standard_normal(2000)), 0.0)
+    level, spread = asking.level, float(scores.spread[job])
+    away = float(_normal_quantile(0.5 + level / 2)) * spread
+    ratio = Ratio(account.ratio, account.ratio * float(np.exp(-away)), account.ratio * float(np.exp(away)), level)
+    # What the job took is known: only what like jobs need is not.
+    own = float(scores.own_error[job]) * np.random.default_rng(asking.seed).standard_normal(2000)
+    excess = np.maximum(told.pellets_lb - told.expected_lb * np.exp(own), 0.0)
     price = landed_price(asking).usd_per_lb
     finding = Finding(
         kind="job", name=told.job_id, of="", zone="", ratio=ratio, q_value=float(benjamini_hochberg(p)[job]), jobs=1,

@@ -91,6 +91,8 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
 def _named(kind: str, name: str) -> str:
     if kind == "operator" and name.startswith("Operator "):
         return name
+    if not name:
+        return f"{kind}s"
     return f"{kind} {setting_name(name) if kind == 'setting' else name}"
 
 
@@ -99,7 +101,8 @@ def _who(finding: Finding) -> str:
     if finding.kind == "drift":
         when = f"since {finding.since}" if finding.until is None else f"from {finding.since} to {finding.until}"
         return f"{_named(finding.of, finding.name)} {when}"
-    return _named(finding.kind, finding.name) + zone
+    over = "" if finding.until is None else f" until {finding.until}"
+    return _named(finding.kind, finding.name) + zone + over
 
 
 def _better(better: Improvement) -> str:

@@ -69,7 +69,7 @@ def _subject(kind: str, name: str, of: str = "") -> str:
         return told[:1].upper() + told[1:]
     if kind == "operator" and name.startswith("Operator "):
         return name
-    return f"{kind.capitalize()} {name}"
+    return f"{kind.capitalize()} {name}" if name else f"{kind.capitalize()}s"
 
 
 def _verdict(result: TechniqueResult, style: Style) -> str:
@@ -115,6 +115,8 @@ def _finding(finding: Finding, style: Style) -> str:
         when = f" since about {finding.since}"
         if finding.until is not None:
             when = f" from about {finding.since} to {finding.until}"
+    elif finding.until is not None:
+        when = f" until {finding.until}"
     ratio, lb, usd = finding.ratio, finding.pellets_lb_month, finding.usd_month
     against = "before" if finding.kind == "drift" and ratio.estimate < 1 else "like jobs need"
     if finding.kind == "setting":

@@ -53,6 +53,15 @@ def test_scores_are_standardised(slipped):
     assert np.median(np.delete(scores.log_ratio, 50)) == pytest.approx(0.0, abs=0.05)
 
 
+def test_score_ratio_and_spread_are_of_one_statistic(slipped):
+    """A score has the sign of its log ratio and is that over a spread that holds the noise of jobs."""
+    found, scores, _ = slipped
+    np.testing.assert_allclose(scores.score * scores.spread, scores.log_ratio, rtol=1e-12)
+    assert (scores.spread > found.fit.sigma_job * 0.99).all()
+    assert (scores.spread > scores.own_error).all()
+    assert np.median(scores.spread) < 2.0 * np.std(np.delete(scores.log_ratio, 50))
+
+
 def test_an_account_names_who_and_what(slipped):
     """The account of a job has a part for its machine and operator and refuses a job without pellets."""
     found, scores, minutes = slipped
