@@ -10,7 +10,7 @@ import numpy as np
 
 from models.consumption.averages import cell_average, shop_average
 from models.consumption.backtest import Record
-from models.consumption.learn import chosen_maps
+from models.consumption.learn import CALIBRATION_JOBS, chosen_maps
 from models.consumption.shift import level_shift
 from models.scores import interval_score
 from pipeline.answers.answer import Answer
@@ -194,7 +194,8 @@ def _scores(record: Record, table: JobTable) -> Iterator[RuleScore]:
 def _shift(record: Record) -> ShiftFound | None:
     middle = QUANTILE_LEVELS.index(0.5)
     for t, quantity in enumerate(QUANTITIES):
-        rows = np.flatnonzero(np.isfinite(record.actual[t]))
+        # The first answers stand on planning figures: that learning leaves them is no shift of the shop's.
+        rows = np.flatnonzero(np.isfinite(record.actual[t]) & (record.n_before >= CALIBRATION_JOBS))
         log_ratio = np.log(record.actual[t, rows]) - np.log(record.quantiles[t, rows, middle])
         found = level_shift(log_ratio)
         if found is not None:
