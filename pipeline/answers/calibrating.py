@@ -105,13 +105,16 @@ class CalibrationResult:
 
 
 def calibration(asking: Asking) -> Answer[CalibrationResult]:
-    """Return how past intervals held, all from jobs that the model had not seen when it answered them."""
+    """Return how learned intervals of past jobs held, each job answered from earlier ones alone."""
     stored = fits.stored_record(asking.book)
     if stored is None or not stored[2]:
         nothing = "Nothing to judge yet: log jobs, then run `rimebook learn`."
         empty = CalibrationResult((), (), (), None, {}, {}, (nothing,))
         return Answer(empty, ("There is no backtest record yet; run `rimebook learn` once there are finished jobs.",))
     record = Record.from_json(stored[2]).before(asking.today.toordinal())
+    # What planning figures answered before anything was learned tells nothing of what the learner answers.
+    n_planned = int((record.n_before == 0).sum())
+    record = record.take(record.n_before > 0)
     table = history(asking.book, asking.today)
     levels = tuple(h for level in LEVELS if (h := _held(record.pit, level)) is not None)
     groups = tuple(_groups(record, table))
@@ -122,7 +125,7 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
         for q, p in zip(QUANTITIES, record.pit, strict=True)
     }
     maps: dict[str, str] = {q: level_map.rule for q, level_map in chosen_maps(record, table).items()}
-    advice = (*_advice(levels, groups, scores, shift), *_corrected(maps))
+    advice = (*_advice(levels, groups, scores, shift), *_corrected(maps), *_left_out(n_planned))
     return Answer(CalibrationResult(levels, groups, scores, shift, pit, maps, advice))
 
 
@@ -260,6 +263,12 @@ def _corrected(maps: dict[str, str]) -> Iterator[str]:
         yield f"Answers for {names[quantity]} are {how}: that would have answered later jobs better."
     if maps and not corrected:
         yield "Answers are quoted as they were learned: no correction would have answered later jobs clearly better."
+
+
+def _left_out(n_planned: int) -> Iterator[str]:
+    if n_planned:
+        left = counted(n_planned, "job")
+        yield f"Not counted: {left} done before anything was learned, answered from planning figures."
 
 
 def _better(rule: RuleScore, learned: RuleScore) -> bool:

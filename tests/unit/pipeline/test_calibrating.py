@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
 import numpy as np
 import pytest
 
 from models.consumption.backtest import Record
 from pipeline.answers.calibrating import _shift
+from pipeline.book.store import create_book
 from shared.vocabulary import QUANTILE_LEVELS
 
 DAY = 739_000
+#: A Monday; the first fit of the record is that of the second one after it, on fourteen jobs.
+FIRST, TODAY = date(2026, 3, 2), "2026-05-01"
+N_LEARNED = 26
+Ask = Callable[..., dict[str, Any]]
+Run = Callable[..., tuple[int, str, str]]
 
 
 def record_of(ratio: np.ndarray, n_before: np.ndarray) -> Record:
@@ -35,3 +46,30 @@ def test_leaving_the_planning_figures_is_no_shift(later: float) -> None:
         assert found is not None
         assert abs(found.date.toordinal() - DAY - 70) < 8
         assert found.ratio.low < 1.5 < found.ratio.high
+
+
+@pytest.fixture(scope="module")
+def young(tmp_path_factory: pytest.TempPathFactory, run: Run) -> Path:
+    """Return a book that learned from 40 jobs, a job a day, at 2.5 times the planning figures."""
+    folder = tmp_path_factory.mktemp("young") / "book"
+    rng = np.random.default_rng(1)
+    rows = [
+        f"J{i},{FIRST + timedelta(days=i)},sedan,undercarriage,moderate,"
+        f"{112 * rng.lognormal(0, 0.2):.1f},{150 * rng.lognormal(0, 0.2):.0f}"
+        for i in range(40)
+    ]
+    log = folder.with_suffix(".csv")
+    log.write_text("\n".join(["job_id,date,vehicle_class,zone,soil_level,pellets_lb,minutes", *rows]) + "\n")
+    create_book(folder)
+    assert run("import", str(log), "--book", str(folder), "--today", TODAY)[0] == 0
+    assert run("learn", "--book", str(folder), "--today", TODAY)[0] == 0
+    return folder
+
+
+def test_answers_from_planning_figures_are_left_out_and_told(young: Path, ask: Ask) -> None:
+    """Coverage, groups and the places in the predictive count the jobs from the first fit on; the others are told."""
+    answer = ask("calibration", young, "--today", TODAY)["result"]
+    assert [h["jobs"] for h in answer["levels"]] == [N_LEARNED] * 4
+    assert sum(g["jobs"] for g in answer["groups"] if g["by"] == "quarter") == N_LEARNED
+    assert sum(answer["pit"]["pellets_lb"]) == N_LEARNED
+    assert f"Not counted: {40 - N_LEARNED} jobs" in answer["advice"][-1]
