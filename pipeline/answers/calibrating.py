@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from models.consumption.jobs import JobTable
     from pipeline.answers.answer import Asking
+    from shared.vocabulary import Quantity
 
 LEVELS = (0.5, 0.8, 0.9, 0.95)
 GROUP_LEVEL = 0.8
@@ -34,18 +35,33 @@ _JUDGED = (0.5, 0.8)
 #: Groups with fewer tested jobs are told to be small, not judged.
 FEW_JOBS = 20
 N_BINS = 10
+_NAMES: dict[str, str] = {"pellets_lb": "pellets", "minutes": "minutes"}
+_HELD = "Past 80 % intervals for {} held about as often as they say."
+_NARROW = (
+    "Past intervals for {} were too narrow: quote with a smaller risk share until newer jobs have been learned from."
+)
+_WIDE = "Past intervals for {} were wider than they needed to be: prices set by risk may be higher than they must be."
 _RULES = (("shop average", shop_average), ("cell average", cell_average))
 
 
 @dataclass(frozen=True)
 class Held:
-    """How often intervals of a level held what happened, over both quantities and each by itself."""
+    """How often intervals of a level held what happened, over both quantities and each by itself.
+
+    `jobs` have either quantity, `pellets_jobs` and `minutes_jobs` that one.
+    """
 
     level: float
     held: float
     jobs: int
     pellets_lb: float | None
     minutes: float | None
+    pellets_jobs: int
+    minutes_jobs: int
+
+    def of(self, quantity: Quantity) -> tuple[float | None, int]:
+        """Return (share held, jobs) of one quantity."""
+        return (self.pellets_lb, self.pellets_jobs) if quantity == "pellets_lb" else (self.minutes, self.minutes_jobs)
 
 
 @dataclass(frozen=True)
@@ -138,8 +154,9 @@ def _held(pit: NDArray[np.float64], level: float) -> Held | None:
     both = _inside(pit, level)
     if both is None:
         return None
-    jobs = int(np.isfinite(pit).any(axis=0).sum())
-    return Held(level, both, jobs, _inside(pit[0], level), _inside(pit[1], level))
+    tested = np.isfinite(pit)
+    each = tested.sum(axis=1).tolist()
+    return Held(level, both, int(tested.any(axis=0).sum()), _inside(pit[0], level), _inside(pit[1], level), *each)
 
 
 def _groups(record: Record, table: JobTable) -> Iterator[GroupHeld]:
@@ -217,16 +234,11 @@ def _advice(
     if main is None:
         yield "No past job could be tested yet: log more jobs, then run `rimebook learn`."
         return
-    judged = [h for h in levels if h.level in _JUDGED]
     if main.jobs < FEW_JOBS:
         tested = counted(main.jobs, "past job")
         yield f"Only {tested} could be tested: too few to say whether the intervals hold. Log more, then learn again."
-    elif any(h.held < h.level - _band(h) for h in judged):
-        yield "Past intervals were too narrow: quote with a smaller risk share until newer jobs have been learned from."
-    elif any(h.held > h.level + _band(h) for h in judged):
-        yield "Past intervals were wider than they needed to be: prices set by risk may be higher than they must be."
     else:
-        yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
+        yield from _verdicts(levels)
     far = [g for g in groups if g.jobs >= FEW_JOBS and g.held < GROUP_LEVEL - 0.05 - 2 * np.sqrt(0.16 / g.jobs)]
     for group in sorted(far, key=lambda g: g.held)[:3]:
         yield (
@@ -244,9 +256,34 @@ def _advice(
         )
 
 
-def _band(held: Held) -> float:
-    """Return how far from its level an honest interval may hold by chance: two quantities of a job are one trial."""
-    return 0.02 + 2 * float(np.sqrt(held.level * (1 - held.level) / max(held.jobs, 1)))
+def _verdicts(levels: tuple[Held, ...]) -> Iterator[str]:
+    """Judge each quantity by itself: pooled, intervals too narrow for one hide behind those too wide for the other."""
+    verdicts = {q: _verdict(levels, q) for q in QUANTITIES}
+    if set(verdicts.values()) == {_HELD}:
+        yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
+        return
+    for verdict in dict.fromkeys(verdicts.values()):
+        yield verdict.format(" and ".join(_NAMES[q] for q, found in verdicts.items() if found == verdict))
+
+
+def _verdict(levels: tuple[Held, ...], quantity: Quantity) -> str:
+    """Return what is said of one quantity, with room for its name."""
+    shares = [(h.level, *h.of(quantity)) for h in levels if h.level in _JUDGED]
+    n = min((jobs for _, _, jobs in shares), default=0)
+    beyond = [
+        held - level for level, held, jobs in shares if held is not None and abs(held - level) > _band(level, jobs)
+    ]
+    if n < FEW_JOBS:
+        tested = f"Only {counted(n, 'past job')}" if n else "No past job"
+        return f"{tested} with {{}} could be tested: too few to say whether those intervals hold."
+    if not beyond:
+        return _HELD
+    return _NARROW if min(beyond) < 0 else _WIDE
+
+
+def _band(level: float, jobs: int) -> float:
+    """Return how far from its level an honest interval may hold by chance."""
+    return 0.02 + 2 * float(np.sqrt(level * (1 - level) / max(jobs, 1)))
 
 
 _CORRECTIONS = {
@@ -258,9 +295,8 @@ _CORRECTIONS = {
 
 def _corrected(maps: dict[str, str]) -> Iterator[str]:
     corrected = {q: _CORRECTIONS[rule] for q, rule in maps.items() if rule in _CORRECTIONS}
-    names = {"pellets_lb": "pellets", "minutes": "minutes"}
     for quantity, how in corrected.items():
-        yield f"Answers for {names[quantity]} are {how}: that would have answered later jobs better."
+        yield f"Answers for {_NAMES[quantity]} are {how}: that would have answered later jobs better."
     if maps and not corrected:
         yield "Answers are quoted as they were learned: no correction would have answered later jobs clearly better."
 
