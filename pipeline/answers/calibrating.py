@@ -11,6 +11,7 @@ import numpy as np
 from models.consumption.averages import cell_average, shop_average
 from models.consumption.backtest import Record
 from models.consumption.learn import CALIBRATION_JOBS, chosen_maps
+from models.consumption.mapping import LEAST_SCORES
 from models.consumption.shift import level_shift
 from models.scores import interval_score
 from pipeline.answers.answer import Answer
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from models.consumption.conformal import ProbitMap
     from models.consumption.jobs import JobTable
     from pipeline.answers.answer import Asking
     from shared.vocabulary import Quantity
@@ -140,9 +142,10 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
         q: tuple(np.histogram(p[np.isfinite(p)], bins=N_BINS, range=(0, 1))[0].tolist())
         for q, p in zip(QUANTITIES, record.pit, strict=True)
     }
-    maps: dict[str, str] = {q: level_map.rule for q, level_map in chosen_maps(record, table).items()}
+    maps = chosen_maps(record, table)
+    rules: dict[str, str] = {q: level_map.rule for q, level_map in maps.items()}
     advice = (*_advice(levels, groups, scores, shift), *_corrected(maps), *_left_out(n_planned))
-    return Answer(CalibrationResult(levels, groups, scores, shift, pit, maps, advice))
+    return Answer(CalibrationResult(levels, groups, scores, shift, pit, rules, advice))
 
 
 def _inside(pit: NDArray[np.float64], level: float) -> float | None:
@@ -293,12 +296,17 @@ _CORRECTIONS = {
 }
 
 
-def _corrected(maps: dict[str, str]) -> Iterator[str]:
-    corrected = {q: _CORRECTIONS[rule] for q, rule in maps.items() if rule in _CORRECTIONS}
-    for quantity, how in corrected.items():
-        yield f"Answers for {_NAMES[quantity]} are {how}: that would have answered later jobs better."
-    if maps and not corrected:
-        yield "Answers are quoted as they were learned: no correction would have answered later jobs clearly better."
+def _corrected(maps: dict[Quantity, ProbitMap]) -> Iterator[str]:
+    for quantity, level_map in maps.items():
+        if level_map.rule in _CORRECTIONS:
+            how = _CORRECTIONS[level_map.rule]
+            yield f"Answers for {_NAMES[quantity]} are {how}: that would have answered later jobs better."
+    kept = [_NAMES[q] for q, level_map in maps.items() if level_map.rule == "none" and level_map.n >= LEAST_SCORES]
+    if kept:
+        yield (
+            f"Answers for {' and '.join(kept)} are quoted as they were learned: no correction would have answered "
+            "later jobs clearly better."
+        )
 
 
 def _left_out(n_planned: int) -> Iterator[str]:

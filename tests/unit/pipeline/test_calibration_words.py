@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.answers.calibrating import Held, RuleScore, _advice
+from models.consumption.conformal import ProbitMap
+from models.consumption.mapping import LEAST_SCORES
+from pipeline.answers.calibrating import Held, RuleScore, _advice, _corrected
 
 SCORES = (RuleScore("learned", 50.0, 60.0), RuleScore("shop average", 90.0, 95.0))
 
@@ -65,3 +67,20 @@ def test_each_quantity_is_judged_by_itself(
     assert len(told) == len(said)
     assert all(line.startswith(start) for line, start in zip(told, said, strict=True))
     assert not any("can be relied on" in line for line in told)
+
+
+@pytest.mark.parametrize(
+    ("pellets", "minutes", "said"),
+    [
+        (ProbitMap(0.0, 1.0, 0), ProbitMap(0.0, 1.0, LEAST_SCORES - 1), ""),
+        (ProbitMap(0.0, 1.0, 400), ProbitMap(0.0, 1.0, 50), "Answers for pellets are quoted as they were learned"),
+        (ProbitMap(0.0, 1.0, 400), ProbitMap(0.0, 1.0, 400), "Answers for pellets and minutes are quoted as they"),
+        (ProbitMap(0.1, 1.0, 400, "whole"), ProbitMap(0.0, 1.0, 5), "Answers for pellets are corrected by how all"),
+    ],
+)
+def test_a_correction_is_denied_only_where_it_was_tried(pellets: ProbitMap, minutes: ProbitMap, said: str) -> None:
+    """With too few scores for a choice nothing was tried, and nothing is told of what corrections would have done."""
+    told = " ".join(_corrected({"pellets_lb": pellets, "minutes": minutes}))
+    assert told.startswith(said)
+    assert bool(told) == bool(said)
+    assert "minutes" in said or "minutes" not in told
