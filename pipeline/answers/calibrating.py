@@ -15,6 +15,7 @@ from models.consumption.mapping import LEAST_SCORES
 from models.consumption.shift import level_shift
 from models.scores import interval_score
 from pipeline.answers.answer import Answer
+from pipeline.answers.fitting import learned_since
 from pipeline.answers.history import history
 from pipeline.book import fits
 from shared.counting import counted
@@ -145,7 +146,7 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
     maps = chosen_maps(record, table)
     rules: dict[str, str] = {q: level_map.rule for q, level_map in maps.items()}
     advice = (*_advice(levels, groups, scores, shift), *_corrected(maps), *_left_out(n_planned))
-    return Answer(CalibrationResult(levels, groups, scores, shift, pit, rules, advice))
+    return Answer(CalibrationResult(levels, groups, scores, shift, pit, rules, advice), learned_since(asking))
 
 
 def _inside(pit: NDArray[np.float64], level: float) -> float | None:

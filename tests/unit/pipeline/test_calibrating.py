@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
@@ -19,6 +20,7 @@ DAY = 739_000
 #: A Monday; the first fit of the record is that of the second one after it, on fourteen jobs.
 FIRST, TODAY = date(2026, 3, 2), "2026-05-01"
 N_LEARNED = 26
+JOB = ("--vehicle", "sedan", "--zone", "undercarriage:moderate", "--today", TODAY)
 Ask = Callable[..., dict[str, Any]]
 Run = Callable[..., tuple[int, str, str]]
 
@@ -73,3 +75,15 @@ def test_answers_from_planning_figures_are_left_out_and_told(young: Path, ask: A
     assert sum(g["jobs"] for g in answer["groups"] if g["by"] == "quarter") == N_LEARNED
     assert sum(answer["pit"]["pellets_lb"]) == N_LEARNED
     assert f"Not counted: {40 - N_LEARNED} jobs" in answer["advice"][-1]
+
+
+def test_jobs_that_came_since_are_told(young: Path, tmp_path: Path, ask: Ask, run: Run) -> None:
+    """A record that lacks the newest jobs says so, as an estimate does; one that has them all says nothing."""
+    folder = tmp_path / "book"
+    shutil.copytree(young, folder)
+    assert ask("calibration", folder, "--today", TODAY)["warnings"] == []
+    late = ("--job-id", "L1", "--vehicle", "sedan", "--zone", "undercarriage=90lb/120min", "--date", "2026-04-20")
+    assert run("log", *late, "--book", str(folder), "--today", TODAY)[0] == 0
+    told = ask("calibration", folder, "--today", TODAY)["warnings"]
+    assert told == [w for w in ask("estimate", folder, *JOB)["warnings"] if "has changed" in w]
+    assert len(told) == 1
