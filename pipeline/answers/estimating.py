@@ -186,15 +186,17 @@ def warnings_of(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate
 
 def basis_warnings(asking: Asking, estimates: Sequence[JobEstimate]) -> tuple[str, ...]:
     """Return what must be said about the ground the estimates stand on."""
-    said: list[str] = []
     if any(e.basis == "planning" for e in estimates):
-        said.append(
+        return (
             "There is no usable history yet: these are planning figures from book.toml. Import a job log or record "
-            "jobs with `rimebook log`, then run `rimebook learn`."
+            "jobs with `rimebook log`, then run `rimebook learn`.",
         )
-    elif any(not e.pellets_lb.interval.supported for e in estimates):
-        said.append(
-            f"The record is too short to stand behind a range of {100 * asking.level:g} %; it is answered from coarser "
-            "ground. More logged jobs will support it."
-        )
-    return tuple(said)
+    # A shop may log one of the two far less often than the other.
+    told = {"pellets": [e.pellets_lb for e in estimates], "minutes": [e.minutes for e in estimates]}
+    short = " and ".join(name for name, figures in told.items() if not all(f.interval.supported for f in figures))
+    if not short:
+        return ()
+    return (
+        f"The record of {short} is too short to stand behind a range of {100 * asking.level:g} %; it is answered from "
+        "coarser ground. More logged jobs will support it.",
+    )
