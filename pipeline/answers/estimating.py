@@ -72,10 +72,11 @@ class Predicted:
 
 def predicted(asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
     """Return the joint draws of the jobs asked about, from the fit as of `asking.today`."""
-    return _predicted(asking, jobs, current_fit(asking))
+    return predicted_by(current_fit(asking), asking, jobs)
 
 
-def _predicted(asking: Asking, jobs: Sequence[JobAsked], fit: CurrentFit) -> Predicted:
+def predicted_by(fit: CurrentFit, asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
+    """Return the joint draws of the jobs asked about from a fit at hand."""
     return Predicted(tuple(jobs), predict(fit.fitted, asked_table(fit.fitted, jobs), seed=asking.seed), fit)
 
 
@@ -120,7 +121,7 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     found: dict[int, JobEstimate] = {}
     bay = BayChances(len(jobs))
     for block in blocks_of(jobs):
-        part = _predicted(asking, [jobs[i] for i in block], fit)
+        part = predicted_by(fit, asking, [jobs[i] for i in block])
         found.update(zip(block, estimates_of(asking, part), strict=True))
         bay.add(block, bay_chances(asking.book.settings, part.consumption))
     estimates = tuple(found[i] for i in range(len(jobs)))
