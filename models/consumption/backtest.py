@@ -66,7 +66,10 @@ class Record:
 
     def before(self, day: int) -> Record:
         """Return the rows of jobs dated before a day (ordinal); every row rests on earlier jobs only."""
-        kept = self.day < day
+        return self.take(self.day < day)
+
+    def take(self, kept: NDArray[np.bool_]) -> Record:
+        """Return the rows of a mask, (n,)."""
         return Record(
             tuple(job for job, keep in zip(self.job_id, kept.tolist(), strict=True) if keep),
             self.day[kept],

@@ -49,7 +49,7 @@ _RECORD_PAST = 10_000
 SAMPLED_JOBS = 2500
 SCALE_JOBS = 1500
 #: Jobs whose fit had so few jobs before them tell nothing about the fits to come.
-_CALIBRATION_JOBS = 15
+CALIBRATION_JOBS = 15
 
 
 def learn(
@@ -106,7 +106,7 @@ def calibrated(fitted: FittedModel, record: Record, table: JobTable) -> FittedMo
 def chosen_maps(record: Record, table: JobTable) -> dict[Quantity, ProbitMap]:
     """Return the map of each quantity that a record calls for, from jobs whose fit had jobs enough before them."""
     kind = dict(zip(table.job_id, job_kinds(table), strict=True))
-    tested = record.n_before >= _CALIBRATION_JOBS
+    tested = record.n_before >= CALIBRATION_JOBS
     kinds = [kind.get(job, ()) for job, use in zip(record.job_id, tested.tolist(), strict=True) if use]
     return {q: choose_map(record.pit[t, tested], record.day[tested], kinds) for t, q in enumerate(QUANTITIES)}
 

@@ -36,8 +36,10 @@ HALF_LIFE_DAYS = 120.0
 KIND_SD = 0.15
 #: A word gets a correction from so many jobs on.
 _KIND_JOBS = 8
-#: Scores before the first block, blocks, and scores that a choice needs.
-_FIRST, _BLOCKS, _LEAST = 60, 8, 120
+#: Scores that a choice needs: with fewer nothing is tried.
+LEAST_SCORES = 120
+#: Scores before the first block, and blocks.
+_FIRST, _BLOCKS = 60, 8
 _STANDARD_ERRORS = 2.0
 _MANY_ZONES = 4
 
@@ -73,7 +75,7 @@ def choose_map(pit: NDArray[np.float64], day: NDArray[np.int64], kinds: list[tup
     seen = np.flatnonzero(np.isfinite(pit))
     z, day = probit_scores(pit[seen]), day[seen]
     none = ProbitMap(0.0, 1.0, len(z))
-    if len(z) < _LEAST:
+    if len(z) < LEAST_SCORES:
         return none
     words, x = _indicators([kinds[i] for i in seen.tolist()])
     edges = np.linspace(_FIRST, len(z), _BLOCKS + 1).astype(int).tolist()

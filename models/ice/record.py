@@ -113,13 +113,15 @@ class _Walker:
                 self.lots[name] = _take_oldest(lots, self._rate * (at - self._now))[0]
         self._now = at
 
-    def take(self, name: str, lb: float) -> tuple[list[tuple[str, float]], float]:
+    def take(self, name: str, lb: float, *, whole: bool = False) -> tuple[list[tuple[str, float]], float]:
         """Take a use, oldest ice first; return the parts by container and the moment of arrival of its ice.
 
-        The named container comes first. What was not found anywhere counts to the first part.
+        The named container comes first, and is the only one where the use is its `whole`. What was not found anywhere
+        counts to the first part.
         """
         holding = sorted((c for c in self.lots if self.lots[c]), key=lambda c: self.lots[c][0][0])
-        order = ([name] if name in self.lots else []) + [c for c in holding if c != name]
+        others = [] if whole else [c for c in holding if c != name]
+        order = ([name] if name in self.lots else []) + others
         parts: dict[str, float] = {}
         total, moment = 0.0, 0.0
         for container in order:
@@ -128,7 +130,7 @@ class _Walker:
                 parts[container], total, moment = found, total + found, moment + weighted
             if total >= lb - 1e-9:
                 break
-        first = name if name in self.lots else next(iter(parts), self._latest)
+        first = name if whole or name in self.lots else next(iter(parts), self._latest)
         parts[first] = parts.get(first, 0.0) + lb - total
         return [(c, part) for c, part in parts.items() if part > 0], moment / total if total > 0 else np.nan
 
@@ -149,7 +151,7 @@ class _Walker:
         self._latest = self._latest or name
 
 
-def walk(log: IceLog, rate_lb_day: float) -> Walk:
+def walk(log: IceLog, rate_lb_day: float, *, named_whole: bool = False) -> Walk:
     """Walk through a log, oldest ice first, with a constant loss per container that holds ice.
 
     A use takes from the container it names, else from the one with the oldest ice; what that does not hold comes from
@@ -160,7 +162,11 @@ def walk(log: IceLog, rate_lb_day: float) -> Walk:
     log : IceLog
     rate_lb_day : float
         Loss of one container, lb a day.
+    named_whole : bool
+        Whether a use stays whole on the container it names, however little that would hold at this rate: for what
+        was written down, where the rate is in question. A name that is no container of the log counts as blank.
     """
+    whole = set(log.names()) if named_whole else set()
     walker = _Walker(rate_lb_day)
     age = np.full(log.n, np.nan)
     events: list[tuple[float, int, str, float]] = []
@@ -169,7 +175,7 @@ def walk(log: IceLog, rate_lb_day: float) -> Walk:
     ):
         walker.wait(at)
         if kind == USED:
-            parts, arrived = walker.take(name, lb)
+            parts, arrived = walker.take(name, lb, whole=name in whole)
             age[i] = at - arrived
             events.extend((at, USED, container, part) for container, part in parts)
             continue

@@ -10,10 +10,12 @@ import numpy as np
 
 from models.consumption.averages import cell_average, shop_average
 from models.consumption.backtest import Record
-from models.consumption.learn import chosen_maps
+from models.consumption.learn import CALIBRATION_JOBS, chosen_maps
+from models.consumption.mapping import LEAST_SCORES
 from models.consumption.shift import level_shift
 from models.scores import interval_score
 from pipeline.answers.answer import Answer
+from pipeline.answers.fitting import learned_since
 from pipeline.answers.history import history
 from pipeline.book import fits
 from shared.counting import counted
@@ -24,8 +26,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from models.consumption.conformal import ProbitMap
     from models.consumption.jobs import JobTable
     from pipeline.answers.answer import Asking
+    from shared.vocabulary import Quantity
 
 LEVELS = (0.5, 0.8, 0.9, 0.95)
 GROUP_LEVEL = 0.8
@@ -34,18 +38,33 @@ _JUDGED = (0.5, 0.8)
 #: Groups with fewer tested jobs are told to be small, not judged.
 FEW_JOBS = 20
 N_BINS = 10
+_NAMES: dict[str, str] = {"pellets_lb": "pellets", "minutes": "minutes"}
+_HELD = "Past 80 % intervals for {} held about as often as they say."
+_NARROW = (
+    "Past intervals for {} were too narrow: quote with a smaller risk share until newer jobs have been learned from."
+)
+_WIDE = "Past intervals for {} were wider than they needed to be: prices set by risk may be higher than they must be."
 _RULES = (("shop average", shop_average), ("cell average", cell_average))
 
 
 @dataclass(frozen=True)
 class Held:
-    """How often intervals of a level held what happened, over both quantities and each by itself."""
+    """How often intervals of a level held what happened, over both quantities and each by itself.
+
+    `jobs` have either quantity, `pellets_jobs` and `minutes_jobs` that one.
+    """
 
     level: float
     held: float
     jobs: int
     pellets_lb: float | None
     minutes: float | None
+    pellets_jobs: int
+    minutes_jobs: int
+
+    def of(self, quantity: Quantity) -> tuple[float | None, int]:
+        """Return (share held, jobs) of one quantity."""
+        return (self.pellets_lb, self.pellets_jobs) if quantity == "pellets_lb" else (self.minutes, self.minutes_jobs)
 
 
 @dataclass(frozen=True)
@@ -105,13 +124,16 @@ class CalibrationResult:
 
 
 def calibration(asking: Asking) -> Answer[CalibrationResult]:
-    """Return how past intervals held, all from jobs that the model had not seen when it answered them."""
+    """Return how learned intervals of past jobs held, each job answered from earlier ones alone."""
     stored = fits.stored_record(asking.book)
     if stored is None or not stored[2]:
         nothing = "Nothing to judge yet: log jobs, then run `rimebook learn`."
         empty = CalibrationResult((), (), (), None, {}, {}, (nothing,))
         return Answer(empty, ("There is no backtest record yet; run `rimebook learn` once there are finished jobs.",))
     record = Record.from_json(stored[2]).before(asking.today.toordinal())
+    # What planning figures answered before anything was learned tells nothing of what the learner answers.
+    n_planned = int((record.n_before == 0).sum())
+    record = record.take(record.n_before > 0)
     table = history(asking.book, asking.today)
     levels = tuple(h for level in LEVELS if (h := _held(record.pit, level)) is not None)
     groups = tuple(_groups(record, table))
@@ -121,9 +143,10 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
         q: tuple(np.histogram(p[np.isfinite(p)], bins=N_BINS, range=(0, 1))[0].tolist())
         for q, p in zip(QUANTITIES, record.pit, strict=True)
     }
-    maps: dict[str, str] = {q: level_map.rule for q, level_map in chosen_maps(record, table).items()}
-    advice = (*_advice(levels, groups, scores, shift), *_corrected(maps))
-    return Answer(CalibrationResult(levels, groups, scores, shift, pit, maps, advice))
+    maps = chosen_maps(record, table)
+    rules: dict[str, str] = {q: level_map.rule for q, level_map in maps.items()}
+    advice = (*_advice(levels, groups, scores, shift), *_corrected(maps), *_left_out(n_planned))
+    return Answer(CalibrationResult(levels, groups, scores, shift, pit, rules, advice), learned_since(asking))
 
 
 def _inside(pit: NDArray[np.float64], level: float) -> float | None:
@@ -135,8 +158,9 @@ def _held(pit: NDArray[np.float64], level: float) -> Held | None:
     both = _inside(pit, level)
     if both is None:
         return None
-    jobs = int(np.isfinite(pit).any(axis=0).sum())
-    return Held(level, both, jobs, _inside(pit[0], level), _inside(pit[1], level))
+    tested = np.isfinite(pit)
+    each = tested.sum(axis=1).tolist()
+    return Held(level, both, int(tested.any(axis=0).sum()), _inside(pit[0], level), _inside(pit[1], level), *each)
 
 
 def _groups(record: Record, table: JobTable) -> Iterator[GroupHeld]:
@@ -194,7 +218,8 @@ def _scores(record: Record, table: JobTable) -> Iterator[RuleScore]:
 def _shift(record: Record) -> ShiftFound | None:
     middle = QUANTILE_LEVELS.index(0.5)
     for t, quantity in enumerate(QUANTITIES):
-        rows = np.flatnonzero(np.isfinite(record.actual[t]))
+        # The first answers stand on planning figures: that learning leaves them is no shift of the shop's.
+        rows = np.flatnonzero(np.isfinite(record.actual[t]) & (record.n_before >= CALIBRATION_JOBS))
         log_ratio = np.log(record.actual[t, rows]) - np.log(record.quantiles[t, rows, middle])
         found = level_shift(log_ratio)
         if found is not None:
@@ -213,16 +238,11 @@ def _advice(
     if main is None:
         yield "No past job could be tested yet: log more jobs, then run `rimebook learn`."
         return
-    judged = [h for h in levels if h.level in _JUDGED]
     if main.jobs < FEW_JOBS:
         tested = counted(main.jobs, "past job")
         yield f"Only {tested} could be tested: too few to say whether the intervals hold. Log more, then learn again."
-    elif any(h.held < h.level - _band(h) for h in judged):
-        yield "Past intervals were too narrow: quote with a smaller risk share until newer jobs have been learned from."
-    elif any(h.held > h.level + _band(h) for h in judged):
-        yield "Past intervals were wider than they needed to be: prices set by risk may be higher than they must be."
     else:
-        yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
+        yield from _verdicts(levels)
     far = [g for g in groups if g.jobs >= FEW_JOBS and g.held < GROUP_LEVEL - 0.05 - 2 * np.sqrt(0.16 / g.jobs)]
     for group in sorted(far, key=lambda g: g.held)[:3]:
         yield (
@@ -240,9 +260,34 @@ def _advice(
         )
 
 
-def _band(held: Held) -> float:
-    """Return how far from its level an honest interval may hold by chance: two quantities of a job are one trial."""
-    return 0.02 + 2 * float(np.sqrt(held.level * (1 - held.level) / max(held.jobs, 1)))
+def _verdicts(levels: tuple[Held, ...]) -> Iterator[str]:
+    """Judge each quantity by itself: pooled, intervals too narrow for one hide behind those too wide for the other."""
+    verdicts = {q: _verdict(levels, q) for q in QUANTITIES}
+    if set(verdicts.values()) == {_HELD}:
+        yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
+        return
+    for verdict in dict.fromkeys(verdicts.values()):
+        yield verdict.format(" and ".join(_NAMES[q] for q, found in verdicts.items() if found == verdict))
+
+
+def _verdict(levels: tuple[Held, ...], quantity: Quantity) -> str:
+    """Return what is said of one quantity, with room for its name."""
+    shares = [(h.level, *h.of(quantity)) for h in levels if h.level in _JUDGED]
+    n = min((jobs for _, _, jobs in shares), default=0)
+    beyond = [
+        held - level for level, held, jobs in shares if held is not None and abs(held - level) > _band(level, jobs)
+    ]
+    if n < FEW_JOBS:
+        tested = f"Only {counted(n, 'past job')}" if n else "No past job"
+        return f"{tested} with {{}} could be tested: too few to say whether those intervals hold."
+    if not beyond:
+        return _HELD
+    return _NARROW if min(beyond) < 0 else _WIDE
+
+
+def _band(level: float, jobs: int) -> float:
+    """Return how far from its level an honest interval may hold by chance."""
+    return 0.02 + 2 * float(np.sqrt(level * (1 - level) / max(jobs, 1)))
 
 
 _CORRECTIONS = {
@@ -252,13 +297,23 @@ _CORRECTIONS = {
 }
 
 
-def _corrected(maps: dict[str, str]) -> Iterator[str]:
-    corrected = {q: _CORRECTIONS[rule] for q, rule in maps.items() if rule in _CORRECTIONS}
-    names = {"pellets_lb": "pellets", "minutes": "minutes"}
-    for quantity, how in corrected.items():
-        yield f"Answers for {names[quantity]} are {how}: that would have answered later jobs better."
-    if maps and not corrected:
-        yield "Answers are quoted as they were learned: no correction would have answered later jobs clearly better."
+def _corrected(maps: dict[Quantity, ProbitMap]) -> Iterator[str]:
+    for quantity, level_map in maps.items():
+        if level_map.rule in _CORRECTIONS:
+            how = _CORRECTIONS[level_map.rule]
+            yield f"Answers for {_NAMES[quantity]} are {how}: that would have answered later jobs better."
+    kept = [_NAMES[q] for q, level_map in maps.items() if level_map.rule == "none" and level_map.n >= LEAST_SCORES]
+    if kept:
+        yield (
+            f"Answers for {' and '.join(kept)} are quoted as they were learned: no correction would have answered "
+            "later jobs clearly better."
+        )
+
+
+def _left_out(n_planned: int) -> Iterator[str]:
+    if n_planned:
+        left = counted(n_planned, "job")
+        yield f"Not counted: {left} done before anything was learned, answered from planning figures."
 
 
 def _better(rule: RuleScore, learned: RuleScore) -> bool:

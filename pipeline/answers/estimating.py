@@ -72,10 +72,11 @@ class Predicted:
 
 def predicted(asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
     """Return the joint draws of the jobs asked about, from the fit as of `asking.today`."""
-    return _predicted(asking, jobs, current_fit(asking))
+    return predicted_by(current_fit(asking), asking, jobs)
 
 
-def _predicted(asking: Asking, jobs: Sequence[JobAsked], fit: CurrentFit) -> Predicted:
+def predicted_by(fit: CurrentFit, asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
+    """Return the joint draws of the jobs asked about from a fit at hand."""
     return Predicted(tuple(jobs), predict(fit.fitted, asked_table(fit.fitted, jobs), seed=asking.seed), fit)
 
 
@@ -120,7 +121,7 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     found: dict[int, JobEstimate] = {}
     bay = BayChances(len(jobs))
     for block in blocks_of(jobs):
-        part = _predicted(asking, [jobs[i] for i in block], fit)
+        part = predicted_by(fit, asking, [jobs[i] for i in block])
         found.update(zip(block, estimates_of(asking, part), strict=True))
         bay.add(block, bay_chances(asking.book.settings, part.consumption))
     estimates = tuple(found[i] for i in range(len(jobs)))
@@ -186,15 +187,17 @@ def warnings_of(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate
 
 def basis_warnings(asking: Asking, estimates: Sequence[JobEstimate]) -> tuple[str, ...]:
     """Return what must be said about the ground the estimates stand on."""
-    said: list[str] = []
     if any(e.basis == "planning" for e in estimates):
-        said.append(
+        return (
             "There is no usable history yet: these are planning figures from book.toml. Import a job log or record "
-            "jobs with `rimebook log`, then run `rimebook learn`."
+            "jobs with `rimebook log`, then run `rimebook learn`.",
         )
-    elif any(not e.pellets_lb.interval.supported for e in estimates):
-        said.append(
-            f"The record is too short to stand behind a range of {100 * asking.level:g} %; it is answered from coarser "
-            "ground. More logged jobs will support it."
-        )
-    return tuple(said)
+    # A shop may log one of the two far less often than the other.
+    told = {"pellets": [e.pellets_lb for e in estimates], "minutes": [e.minutes for e in estimates]}
+    short = " and ".join(name for name, figures in told.items() if not all(f.interval.supported for f in figures))
+    if not short:
+        return ()
+    return (
+        f"The record of {short} is too short to stand behind a range of {100 * asking.level:g} %; it is answered from "
+        "coarser ground. More logged jobs will support it.",
+    )

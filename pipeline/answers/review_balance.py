@@ -55,7 +55,8 @@ def ice_log(asking: Asking) -> IceLog:
         container.append(u.container)
         lb.append(u.pellets_lb)
     log = IceLog.of(at, kind, container, lb)
-    return walk(log, asking.book.settings.ice.sublimation_lb_per_day).log
+    # A balance is of what the tickets say: only a use whose ticket names no container is looked for.
+    return walk(log, asking.book.settings.ice.sublimation_lb_per_day, named_whole=True).log
 
 
 def _unlogged(fit: LossFit, span: Span) -> NDArray[np.float64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from pipeline.present.estimate_text import basis_line
 from pipeline.present.figures import minutes, minutes_range, percent, words
 from pipeline.present.terminal import paragraph
 from shared.counting import counted
@@ -29,7 +30,10 @@ def render_log(answer: Answer[LogResult], style: Style) -> str:
         head = f"Job {result.job_id} stands in the book already, exactly so."
     else:
         head = f"{_done(result)} This is batch {result.batch}; `rimebook undo` takes it out again."
-    return "\n".join([paragraph(head), *(paragraph(_against(a, style)) for a in result.against)])
+    lines = [head, *(_against(a, style) for a in result.against)]
+    if result.against and result.basis is not None:
+        lines.append(basis_line(result.basis, result.similar_jobs))
+    return "\n".join(paragraph(line) for line in lines)
 
 
 def _done(result: LogResult) -> str:

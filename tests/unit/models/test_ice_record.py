@@ -103,6 +103,21 @@ def test_a_use_larger_than_its_container_takes_from_the_others() -> None:
     assert len(walked.age_days) == 3
 
 
+def test_a_named_use_may_stay_whole_on_its_container() -> None:
+    """At 30 lb a day the walk thinks a empty; what names it stays there, and only blank or unknown names are placed."""
+    log = log_of(
+        (0, DELIVERED, "a", 60), (2, DELIVERED, "b", 100), (4, USED, "a", 50), (4.1, USED, "", 10),
+        (4.2, USED, "c", 20), (4.3, USED, "typo", 5), (5, WEIGHED, "c", 30),
+    )  # fmt: skip
+    used = {}
+    for whole in (False, True):
+        walked = walk(log, 30.0, named_whole=whole)
+        kinds = zip(walked.log.container, walked.log.kind, walked.log.lb, strict=True)
+        used[whole] = [(c, lb) for c, k, lb in kinds if k == USED]
+    assert used[True] == [("a", 50.0), ("b", 10.0), ("c", 20.0), ("b", 5.0)]
+    assert ("a", 50.0) not in used[False]
+
+
 def test_rough_rate_is_the_middle_of_what_stretches_tell() -> None:
     """Six stretches of 30 lb a day give 30; two are too few, and the planning value stands."""
     events = [(0.0, DELIVERED, "a", 400.0), *((float(d), WEIGHED, "a", 400.0 - 30 * d) for d in range(2, 13, 2))]

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.answers.calibrating import Held, RuleScore, _advice
+from models.consumption.conformal import ProbitMap
+from models.consumption.mapping import LEAST_SCORES
+from pipeline.answers.calibrating import Held, RuleScore, _advice, _corrected
 
 SCORES = (RuleScore("learned", 50.0, 60.0), RuleScore("shop average", 90.0, 95.0))
 
@@ -23,5 +25,62 @@ SCORES = (RuleScore("learned", 50.0, 60.0), RuleScore("shop average", 90.0, 95.0
 )
 def test_the_verdict_goes_by_the_half_as_well(half: float, main: float, jobs: int, said: str) -> None:
     """An 80 % interval hides a width that the 50 % interval shows; chance alone is called neither way."""
-    levels = tuple(Held(level, held, jobs, held, held) for level, held in ((0.5, half), (0.8, main)))
+    levels = tuple(Held(level, held, jobs, held, held, jobs, jobs) for level, held in ((0.5, half), (0.8, main)))
     assert said in next(_advice(levels, (), SCORES, None))
+
+
+@pytest.mark.parametrize(
+    ("pellets", "minutes", "said"),
+    [
+        (
+            (0.34, 0.70, 90),
+            (0.67, 0.91, 90),
+            ["Past intervals for pellets were too narrow", "Past intervals for minutes were wider than they needed"],
+        ),
+        (
+            (0.36, 0.66, 400),
+            (0.50, 0.80, 400),
+            ["Past intervals for pellets were too narrow", "Past 80 % intervals for minutes held about as often"],
+        ),
+        ((0.36, 0.66, 400), (0.37, 0.65, 400), ["Past intervals for pellets and minutes were too narrow"]),
+        (
+            (0.50, 0.80, 400),
+            (0.30, 0.60, 12),
+            ["Past 80 % intervals for pellets held", "Only 12 past jobs with minutes could be tested"],
+        ),
+        (
+            (0.50, 0.80, 400),
+            (None, None, 0),
+            ["Past 80 % intervals for pellets held", "No past job with minutes could be tested"],
+        ),
+    ],
+)
+def test_each_quantity_is_judged_by_itself(
+    pellets: tuple[float, float, int], minutes: tuple[float | None, float | None, int], said: list[str]
+) -> None:
+    """What is too narrow for one is not made up for by the other, each goes by its own jobs and is named."""
+    levels = tuple(
+        Held(level, level, 400, p, m, pellets[2], minutes[2])
+        for level, p, m in zip((0.5, 0.8), pellets[:2], minutes[:2], strict=True)
+    )
+    told = list(_advice(levels, (), SCORES, None))
+    assert len(told) == len(said)
+    assert all(line.startswith(start) for line, start in zip(told, said, strict=True))
+    assert not any("can be relied on" in line for line in told)
+
+
+@pytest.mark.parametrize(
+    ("pellets", "minutes", "said"),
+    [
+        (ProbitMap(0.0, 1.0, 0), ProbitMap(0.0, 1.0, LEAST_SCORES - 1), ""),
+        (ProbitMap(0.0, 1.0, 400), ProbitMap(0.0, 1.0, 50), "Answers for pellets are quoted as they were learned"),
+        (ProbitMap(0.0, 1.0, 400), ProbitMap(0.0, 1.0, 400), "Answers for pellets and minutes are quoted as they"),
+        (ProbitMap(0.1, 1.0, 400, "whole"), ProbitMap(0.0, 1.0, 5), "Answers for pellets are corrected by how all"),
+    ],
+)
+def test_a_correction_is_denied_only_where_it_was_tried(pellets: ProbitMap, minutes: ProbitMap, said: str) -> None:
+    """With too few scores for a choice nothing was tried, and nothing is told of what corrections would have done."""
+    told = " ".join(_corrected({"pellets_lb": pellets, "minutes": minutes}))
+    assert told.startswith(said)
+    assert bool(told) == bool(said)
+    assert "minutes" in said or "minutes" not in told

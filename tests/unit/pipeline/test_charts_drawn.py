@@ -72,7 +72,7 @@ def _rows() -> list[JobRow]:
 
 def _drawings() -> dict[str, Drawing]:
     cells = [Cell(c, "undercarriage", s, FIGURE) for c in ("van", "suv") for s in ("light", "severe")]
-    held = [Held(v, v, 60, v, v) for v in (0.5, 0.8, 0.9)]
+    held = [Held(v, v, 60, v, v, 60, 60) for v in (0.5, 0.8, 0.9)]
     effects = [EffectTold(k, n, "", 40, Ratio(1.1, 1.02, 1.2, 0.8)) for k, n in
                (("operator", "Operator A"), ("machine", "$rig_1$"), ("setting", "feed_lb_min"))]  # fmt: skip
     style = Style()

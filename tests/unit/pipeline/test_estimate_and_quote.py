@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -102,6 +102,23 @@ def test_an_unsupported_level_is_answered_and_told(ask: Ask, demo_folder: Path, 
         estimate_of(ask("estimate", demo_folder, *VAN, "--level", "0.95"))["pellets_lb"]["interval"]["supported"]
         is True
     )
+
+
+@pytest.mark.parametrize("logged", ["pellets_lb", "minutes"])
+def test_a_quantity_that_was_hardly_logged_is_told(
+    logged: str, new_book: Callable[..., Any], ask: Ask, run: Run
+) -> None:
+    """A range of either quantity that the record does not stand behind is said, by its name."""
+    row = {"vehicle_class": "van", "zone": "undercarriage", "soil_level": "heavy"}
+    rows = [{**row, "job_id": f"J{k}", "day": date(2026, 3, 2) + timedelta(days=k), logged: 60.0 + 7 * (k % 5)}
+            for k in range(50)]  # fmt: skip
+    folder = new_book('[shop]\nas_of = "2026-05-01"\n', rows).folder
+    assert run("learn", "--book", str(folder))[0] == 0
+    answer = ask("estimate", folder, "--vehicle", "van", "--zone", "undercarriage:heavy")
+    other = {"pellets_lb": "minutes", "minutes": "pellets"}[logged]
+    assert estimate_of(answer)[logged]["interval"]["supported"] is True
+    (said,) = [w for w in answer["warnings"] if "too short to stand behind" in w]
+    assert said.startswith(f"The record of {other} is too short to stand behind a range of 80 %")
 
 
 def test_jobs_after_the_day_move_nothing(ask: Ask, demo_folder: Path, tmp_path: Path, run: Run) -> None:

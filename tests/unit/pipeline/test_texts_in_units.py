@@ -38,7 +38,9 @@ def test_a_range_is_in_the_unit_of_its_time(middle: float, low: float, high: flo
 def test_bars_fit_the_terminal(columns: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The bars of `calibration` are as long as the terminal allows, and the longest is the largest count."""
     monkeypatch.setenv("COLUMNS", columns)
-    result = CalibrationResult((Held(0.8, 0.8, 9, None, None),), (), (), None, {"pellets_lb": (1200, 60, 0)}, {}, ())
+    result = CalibrationResult(
+        (Held(0.8, 0.8, 9, None, None, 0, 0),), (), (), None, {"pellets_lb": (1200, 60, 0)}, {}, ()
+    )
     lines = [line for line in render_calibration(Answer(result), Style()).splitlines() if "#" in line]
     assert len(lines) == 2
     assert max(map(len, lines)) <= int(columns)
@@ -66,7 +68,7 @@ def test_a_figure_keeps_its_unit_on_the_line() -> None:
 def test_scores_of_weights_are_in_the_shops_units() -> None:
     """The score of a range of weights is a weight: a metric shop reads it in kilograms, under a head that says so."""
     scores = (RuleScore("learned", 200.0, 50.0),)
-    result = CalibrationResult((Held(0.8, 0.8, 9, None, None),), (), scores, None, {}, {}, ())
+    result = CalibrationResult((Held(0.8, 0.8, 9, None, None, 0, 0),), (), scores, None, {}, {}, ())
     told = render_calibration(Answer(result), Style("metric"))
     assert "pellets, kg" in told
     assert re.search(r"learned\s+91\s+50", told)
