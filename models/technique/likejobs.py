@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 #: Degrees of freedom that are tried for the noise; the last counts as normal.
 TAIL_CHOICES = (3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 1000.0)
+#: Noise of jobs that agree to the last digit: a scale of 0 would be divided by.
+_LEAST_SQUARE = 1e-12
 #: Least and most rounds of expectation-maximisation, from scratch and from a fit of the same jobs.
 ROUNDS = (15, 40)
 ROUNDS_AGAIN = (5, 20)
@@ -157,9 +159,9 @@ def _tail_of(standardised: NDArray[np.float64]) -> float:
     squared = standardised**2
     found = []
     for v in TAIL_CHOICES:
-        scale = float(np.median(squared)) / 0.455
+        scale = max(float(np.median(squared)), _LEAST_SQUARE) / 0.455
         for _ in range(30):
-            scale = float(np.mean((v + 1.0) / (v + squared / scale) * squared))
+            scale = max(float(np.mean((v + 1.0) / (v + squared / scale) * squared)), _LEAST_SQUARE)
         kernel = gammaln((v + 1.0) / 2.0) - gammaln(v / 2.0) - 0.5 * np.log(v * np.pi * scale)
         found.append(float(np.sum(kernel - (v + 1.0) / 2.0 * np.log1p(squared / (v * scale)))))
     best = max(found)
