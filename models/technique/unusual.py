@@ -109,7 +109,7 @@ def score_jobs(table: JobTable, fit: Fit) -> JobScore:
     usual = np.where(fit.design.technique, fit.x.mean(axis=0), fit.x)
     x = np.add.reduceat(weight[:, None] * usual, starts, axis=0)
     own = np.einsum("ij,jk,ik->i", x, fit.cov, x, optimize=True)
-    own_error[jobs] = np.sqrt(own)
+    own_error[jobs] = np.sqrt(np.maximum(own, 0.0))
     spread[jobs] = np.sqrt(fit.job_var[jobs] + np.add.reduceat(weight**2 * fit.row_var, starts) + own)
     return JobScore(actual, expected, spread, own_error)
 

@@ -17,6 +17,11 @@ def money(usd: float, currency: str, *, cents: bool = False) -> str:
     return f"{minus}{sign}{digits}" if sign else f"{minus}{digits} {currency}"
 
 
+def charged(usd: float, currency: str) -> str:
+    """Return an amount as it is charged: with its cents, where it has any."""
+    return money(usd, currency, cents=abs(usd - round(usd)) >= 0.005)
+
+
 def weight(lb: float, units: str) -> str:
     """Return a weight: whole pounds or kilograms, one decimal below 10."""
     value, unit = (lb * LB_KG, "kg") if units == "metric" else (lb, "lb")

@@ -69,7 +69,7 @@ def ice_prices(
         bought[rows] = np.where(np.isfinite(own), own, bought[rows])
     # Ice that came while no job was logged was not lost.
     told = outside(came_day, find_gaps(day, came_day, calendar_of(settings.shop), int(day.max()) + 1))
-    lost = _lost_share(came_day[told], lb[told], day, used_lb, planning.lost_share)
+    lost = _lost_share(came_day[told], lb[told], bill.begins[told], day, used_lb, planning.lost_share)
     landed = landed_usd_per_lb(np.nan_to_num(bought), 1.0, lost)
     return np.where(np.isfinite(bought), landed, planning.usd_per_lb)
 
@@ -99,6 +99,7 @@ def _of_week(
 def _lost_share(
     came_day: NDArray[np.int64],
     lb: NDArray[np.float64],
+    begins: NDArray[np.bool_],
     day: NDArray[np.int64],
     used_lb: NDArray[np.float64],
     planning_share: float,
@@ -106,7 +107,7 @@ def _lost_share(
     """Return the share of ice lost around each day, where enough deliveries tell it: else of all, else the planning."""
     if not len(came_day):
         return np.full(len(day), planning_share)
-    sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (lb, np.ones_like(lb), used_lb)]
+    sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (lb, begins.astype(np.float64), used_lb)]
 
     def between(days: NDArray[np.int64], total: NDArray[np.float64], low: NDArray[np.int64]) -> NDArray[np.float64]:
         return np.asarray(total[np.searchsorted(days, low + 2 * LOSS_DAYS, side="right")]
@@ -118,7 +119,7 @@ def _lost_share(
     came, n_came, used = between(came_day, sums[0], low), between(came_day, sums[1], low), between(day, sums[2], low)
     logged = (came_day >= first) & (came_day <= last)
     of_all = planning_share
-    if logged.sum() >= LEAST_DELIVERIES:
+    if begins[logged].sum() >= LEAST_DELIVERIES:
         of_all = 1.0 - float(used_lb[(day >= first)].sum()) / float(lb[logged].sum())
     share = np.where(n_came >= LEAST_DELIVERIES, 1.0 - used / np.maximum(came, 1e-9), of_all)
     return np.clip(share, 0.0, MOST_LOST_SHARE)

@@ -25,12 +25,15 @@ class Paid:
     Attributes
     ----------
     bought_usd, fee_usd : float64 arrays (n_containers,)
+    begins : bool array (n_containers,)
+        The first container of each delivery.
     n_deliveries : int
         Times that ice came.
     """
 
     bought_usd: NDArray[np.float64]
     fee_usd: NDArray[np.float64]
+    begins: NDArray[np.bool_]
     n_deliveries: int
 
 
@@ -52,4 +55,6 @@ def paid(came: Sequence[Delivery], ice: Ice) -> Paid:
     written = np.bincount(load, np.isfinite(fee), minlength=len(places))[load] > 0
     share = np.divide(lb, whole_lb, out=np.ones_like(lb), where=whole_lb > 0)
     fee = np.where(written, np.nan_to_num(fee), ice.delivery_fee_usd * share)
-    return Paid(lb * np.where(np.isfinite(price), price, listed), fee, len(places))
+    begins = np.zeros(len(lb), dtype=np.bool_)
+    begins[np.unique(load, return_index=True)[1]] = True
+    return Paid(lb * np.where(np.isfinite(price), price, listed), fee, begins, len(places))

@@ -18,6 +18,7 @@ from pipeline.answers.requests import JobAsked, LineAsked
 from pipeline.book import fits
 from pipeline.book.last_rows import has_visit
 from pipeline.book.tables import job_table
+from shared.errors import RimebookError
 from shared.vocabulary import QUANTITIES, SOILS, UNKNOWN
 
 if TYPE_CHECKING:
@@ -59,10 +60,14 @@ def log_and_compare(asking: Asking, entry: JobEntry) -> Answer[LogResult]:
     Raises
     ------
     RimebookError
-        As `log_job`; then nothing is recorded.
+        As `log_job`; then nothing is recorded. Where the stored fit cannot be read the job is.
     """
     # Before the job is written: a fit that is made for this answer alone would learn from it.
-    fit = current_fit(asking)
+    try:
+        fit = current_fit(asking)
+    except RimebookError:
+        log_job(asking.book, entry, today=asking.today)  # it is kept, whatever is wrong with the fit
+        raise
     job_id = entry.job_id.strip()
     learned = has_visit(asking.book, job_id) and job_id.casefold() in _learned_jobs(asking, fit)
     logged = log_job(asking.book, entry, today=asking.today)

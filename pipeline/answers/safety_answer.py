@@ -35,7 +35,7 @@ class SafetyQuestion:
     stored_lb : float
         Ice kept in the space, >= 0.
     stored_lb_day : float or None
-        What that store loses a day; None takes [ice] sublimation_lb_per_day.
+        What that store loses a day; None takes [ice] sublimation_lb_per_day of each container.
     low_layer_factor : float
         The shop's own multiplier for the low layer, >= 1.
     protection : Protection or None

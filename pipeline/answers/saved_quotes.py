@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Literal
 
-from pipeline.answers.amounts import money
+from pipeline.answers.amounts import charged
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.quoting import QuoteResult, Settled, Wanted, quote_jobs, with_number
 from pipeline.answers.requests import JobAsked, LineAsked, read_zone_option
@@ -133,7 +133,11 @@ def requote(
     if save:
         now = answer.result.quotes[0]
         found = {"today": asking.today.isoformat(), **{k: v for k, v in _stored(now, job).items() if k != "found"}}
-        quote_rows.replace_quoted(asking.book, number, {**kept, "found": [*kept["found"], found]})
+        # What was found on later days stays, though this day does not know of it.
+        every = [*_as_it_stands(asking, number).quoted["found"], found]
+        quote_rows.replace_quoted(
+            asking.book, number, {**kept, "found": sorted(every, key=lambda each: str(each["today"]))}
+        )
     return replace(answer, warnings=(*_of_saved(asking, quote, saved=save), *answer.warnings))
 
 
@@ -144,7 +148,7 @@ def _of_saved(asking: Asking, quote: SavedQuote, *, saved: bool) -> Iterator[str
     if saved:
         yield (
             f"What was found is kept with quote {quote.number}; the agreed price stays "
-            f"{money(float(quote.quoted['price_usd']), asking.book.settings.shop.currency)}."
+            f"{charged(float(quote.quoted['price_usd']), asking.book.settings.shop.currency)}."
         )
 
 
@@ -155,7 +159,7 @@ def found_job(asking: Asking, number: int, soil: Sequence[str], *, coating_remov
 
 def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_removed: bool) -> JobAsked:
     words = words_of(asking.book.settings)
-    lines = {line.zone: replace(line, coating_removed=line.coating_removed or coating_removed) for line in job.lines}
+    lines = [replace(line, coating_removed=line.coating_removed or coating_removed) for line in job.lines]
     seen: dict[str, str] = {}
     for text in soil:
         zones, level = read_zone_option(words, text, "--soil")
@@ -170,8 +174,11 @@ def _as_found(asking: Asking, job: JobAsked, soil: Sequence[str], coating_remove
                     "two-soils", where=f"`{text}` beside --found", found=f"{zone} as {seen[zone]} and as {level}",
                     expected="one soil level for each zone", do="Leave one of them out.",
                 )  # fmt: skip
-            lines[zone] = replace(lines.get(zone, job.lines[0]), zone=zone, soil_level=level)
-    return replace(job, day=asking.today, lines=tuple(lines.values()))
+            if not any(line.zone == zone for line in lines):
+                lines.append(replace(job.lines[0], zone=zone))
+            # One soil is said of a zone, on each vehicle of the visit that has it.
+            lines = [replace(line, soil_level=level) if line.zone == zone else line for line in lines]
+    return replace(job, day=asking.today, lines=tuple(lines))
 
 
 def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: str = "") -> Answer[QuoteResult]:
@@ -187,7 +194,7 @@ def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: s
     """
     quote = saved_quote(asking, number)
     told: tuple[str, ...] = ()
-    stands = next(q for q in quote_rows.every_quote(asking.book) if q.number == number)
+    stands = _as_it_stands(asking, number)
     if stands.state not in ("open", state):
         by = f" by job {stands.job_id}" if stands.job_id else ""
         told = (f"Quote {number} was {stands.state}{by} since {stands.settled_on}; now it is {state}.",)
@@ -196,6 +203,10 @@ def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: s
         job_id, told = job.job_id, (*told, *_unlike(quote, job))
     quote_rows.settle_quote(asking.book, number, state, job_id, asking.today)
     return Answer(QuoteResult((), None, None, Settled(number, state, job_id)), told)
+
+
+def _as_it_stands(asking: Asking, number: int) -> SavedQuote:
+    return next(q for q in quote_rows.every_quote(asking.book) if q.number == number)
 
 
 def _won_by(asking: Asking, quote: SavedQuote, job_id: str) -> FinishedJob:

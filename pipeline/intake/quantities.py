@@ -103,7 +103,8 @@ class ColumnParser:
             value, approximate = parse_quantity(text, *self._how)
             readings = two_readings(text) if self._unclear and not isinstance(value, Fault) else None
             if readings:
-                value = _could_be_two(*readings)
+                sign = -1.0 if isinstance(value, float) and value < 0 else 1.0
+                value = _could_be_two(sign * readings[0], sign * readings[1])
             known[text] = math.nan if isinstance(value, Fault) else value
             if isinstance(value, Fault) or approximate:
                 odd[text] = value if isinstance(value, Fault) else None

@@ -39,7 +39,7 @@ class Style:
 
     def charged(self, usd: float) -> str:
         """Return an amount as it is charged: with its cents, where it has any."""
-        return self.money(usd, cents=abs(usd - round(usd)) >= 0.005)
+        return amounts.charged(usd, self.currency)
 
     @property
     def flow_unit(self) -> tuple[str, float]:

@@ -63,10 +63,11 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
     if technique is not None:
         result, care = technique.result, technique.cautions
         if result.findings:
-            most = result.findings[0]
+            most = next((f for f in result.findings if f.until is None), result.findings[0])
+            over = "" if most.until is None else " while it lasted"
             lead += (
                 f" Beyond what like jobs need: {_who(most)}, about {style.weight(most.pellets_lb_month.mean)} or "
-                f"{style.money(most.usd_month.mean)} a month."
+                f"{style.money(most.usd_month.mean)} a month{over}."
             )
             tables.insert(0, _findings(result, style))
             tries = tuple(f"{_who(f)}: {f.try_}" for f in result.findings)

@@ -130,7 +130,7 @@ def prices_part(contents: ReportContents, style: Style) -> PricesPart:
     choice = first.choices[0]
     price = price_job(choice.cost_usd, pricing)
     lead = (
-        f"{_label(first).split(' (done')[0]}: {style.money(price.price_usd)} before tax, about "
+        f"{_label(first).split(' (done')[0]}: {style.charged(price.price_usd)} before tax, about "
         f"{style.weight(choice.estimate.pellets_lb.quantiles[0.5])} and "
         f"{minutes(choice.estimate.minutes.quantiles[0.5])}; the chance of loss is {percent(price.chance_of_loss)}."
     )
@@ -162,5 +162,5 @@ def _row(job: PricedJob, contents: ReportContents, style: Style) -> list[str]:
     choice = job.choices[0]
     price = price_job(choice.cost_usd, contents.settings.pricing)
     told = choice.estimate
-    return [_label(job), style.money(price.price_usd), percent(price.chance_of_loss), weights(told.pellets_lb, style),
+    return [_label(job), style.charged(price.price_usd), percent(price.chance_of_loss), weights(told.pellets_lb, style),
             times(told.minutes)]  # fmt: skip

@@ -55,6 +55,7 @@ def test_two_containers_of_one_truck_are_one_delivery() -> None:
     assert (one.n_deliveries, two.n_deliveries) == (1, 1)
     assert two.bought_usd.sum() == pytest.approx(one.bought_usd.sum())
     assert two.fee_usd == pytest.approx(ICE.delivery_fee_usd * np.array([0.75, 0.25]))
+    assert two.begins.tolist() == [True, False]
     other = paid([delivery(TODAY, 200.0), delivery(TODAY, 200.0, supplier="another")], ICE)
     assert other.n_deliveries == 2
     assert other.fee_usd.sum() == pytest.approx(2 * ICE.delivery_fee_usd)

@@ -1,6 +1,7 @@
 """What quotes promise: one price for jobs alike, cents that are charged, ceilings, one won quote for a job."""
 
 import json
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -11,7 +12,7 @@ from pipeline.answers.part_done import SoFar
 from pipeline.answers.quoting import Wanted, quote_jobs
 from pipeline.answers.requests import JobAsked, job_from_options
 from pipeline.answers.saved_quotes import followed, requote, save_quotes, settle
-from pipeline.book.quote_rows import past_rows
+from pipeline.book.quote_rows import every_quote, past_rows
 from pipeline.book.store import Book
 from pipeline.present.figures import Style
 from pipeline.present.quote_text import render_quote
@@ -68,6 +69,29 @@ def test_a_job_done_as_it_was_found_is_the_one_quoted(new_book) -> None:
     save_quotes(Asking(plain, DAY), [van(plain)], Wanted())
     requote(Asking(plain, later(2)), 1, ["undercarriage:heavy", "wheel_wells:heavy"], Wanted(), save=True)
     assert [f.state for f in followed(Asking(plain, later(4)))] == ["won"]
+
+
+def test_a_price_on_arrival_of_an_earlier_day_loses_no_later_one(new_book) -> None:
+    """What was found is kept in the order of its days, whenever each was written down."""
+    book = new_book()
+    save_quotes(Asking(book, DAY), [van(book)], Wanted())
+    for days, level in ((4, "severe"), (2, "light")):
+        requote(Asking(book, later(days)), 1, [f"undercarriage:{level}"], Wanted(), save=True)
+    kept = every_quote(book)[0].quoted["found"]
+    assert [(f["today"], f["request"]["lines"][0]["soil_level"]) for f in kept] == [
+        (later(2).isoformat(), "light"), (later(4).isoformat(), "severe")
+    ]  # fmt: skip
+
+
+def test_vehicles_of_a_quoted_visit_stay_apart_on_arrival(new_book) -> None:
+    """A soil that was found counts on each vehicle that has the zone; none of them is lost."""
+    book = new_book()
+    job = van(book)
+    both = replace(job, lines=tuple(replace(job.lines[0], vehicle=name) for name in ("V1", "V2")))
+    two = save_quotes(Asking(book, DAY), [both], Wanted()).result.quotes[0]
+    again = requote(Asking(book, DAY), 1, ["undercarriage:heavy", "wheel_wells:light"], Wanted()).result.quotes[0]
+    assert [line.zone for line in again.estimate.lines] == ["undercarriage", "undercarriage", "wheel_wells"]
+    assert again.cost_usd.mean > two.cost_usd.mean
 
 
 def test_jobs_alike_have_one_price(new_book) -> None:
