@@ -131,7 +131,7 @@ class HeldLevel:
 
 @dataclass(frozen=True)
 class LearnBacktest:
-    """The rolling record in figures: every expectation came from earlier jobs only."""
+    """The rolling record in figures: every expectation came from earlier jobs only, and from one at least."""
 
     jobs: int
     levels: dict[str, tuple[HeldLevel, ...]]
@@ -175,7 +175,7 @@ def learn_book(asking: Asking, tell: Tell | None = None) -> Answer[LearnResult]:
     elif left_out:
         warnings.append(f"Left out, with neither pellets nor minutes above 0: {counted(left_out, 'job')}.")
     return Answer(
-        LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(record)), (*warnings, *of_today(asking))
+        LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(record.take(record.n_before > 0))), (*warnings, *of_today(asking))
     )
 
 
