@@ -174,8 +174,9 @@ def learn_book(asking: Asking, tell: Tell | None = None) -> Answer[LearnResult]:
         )
     elif left_out:
         warnings.append(f"Left out, with neither pellets nor minutes above 0: {counted(left_out, 'job')}.")
+    tested = record.take(record.n_before > 0)
     return Answer(
-        LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(record.take(record.n_before > 0))), (*warnings, *of_today(asking))
+        LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(tested)), (*warnings, *of_today(asking))
     )
 
 
