@@ -88,9 +88,15 @@ class Calendar:
 def logged_days(first: int, today: int, gaps: Sequence[Gap]) -> NDArray[np.int64]:
     """Return the days from `first` to the day before `today` that lie in no gap."""
     days = np.arange(first, today, dtype=np.int64)
+    return days[outside(days, gaps)]
+
+
+def outside(days: NDArray[np.int64], gaps: Sequence[Gap]) -> NDArray[np.bool_]:
+    """Return which days, ordinals (n,), lie in no gap."""
+    free = np.ones(len(days), dtype=np.bool_)
     for gap in gaps:
-        days = days[(days < gap.first) | (days > gap.last)]
-    return days
+        free &= (days < gap.first) | (days > gap.last)
+    return free
 
 
 def phase_of(days: NDArray[np.float64]) -> NDArray[np.float64]:

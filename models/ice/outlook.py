@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +21,11 @@ _TO_USE = USE_TIME - OPENING
 _TO_OPENING = 1.0 - _TO_USE
 # 1 - p is kept above this: a first-order loss is then exact to six digits.
 _LEAST_R = 1e-6
+
+
+def containers_filled(lb: float, container_lb: float) -> int:
+    """Return how many containers of a size so many pounds fill, the last one in part."""
+    return ceil(lb / container_lb - 1e-9)
 
 
 @dataclass(frozen=True)

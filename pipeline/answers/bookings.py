@@ -73,13 +73,13 @@ def taken_today_note(asking: Asking, *, day: date | None = None, stated: bool | 
     """
     if not believes_statuses(asking, stated):
         return ()
-    rows = tables.bookings(asking.book, asking.today + timedelta(days=1))
+    tomorrow = asking.today + timedelta(days=1)
+    rows = tables.bookings(asking.book, tomorrow)
     late = {b.booking_id for b in rows if b.taken_on == asking.today and b.status not in LOST and day in (None, b.day)}
     if not late:
         return ()
     named = ", ".join(sorted(late)[:_MOST_NAMED]) + (" and more" if len(late) > _MOST_NAMED else "")
     were = "was" if len(late) == 1 else "were"
-    tomorrow = (asking.today + timedelta(days=1)).isoformat()
     return (
         f"{counted(len(late), 'booking')} ({named}) {were} taken today, {asking.today.isoformat()}, and {were} not "
         f"counted: this is the answer of the morning. --today {tomorrow} knows all of today.",

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.demand.calendar import outside
 from models.demand.gaps import find_gaps
 from models.ice.price import landed_usd_per_lb
 from pipeline.answers.ice_paid import paid
 from pipeline.answers.landed import LEAST_DELIVERIES, MOST_LOST_SHARE
-from pipeline.answers.log_gaps import calendar_of, delivery_days, outside
+from pipeline.answers.log_gaps import calendar_of, delivery_days
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,7 +90,7 @@ def _of_week(
     start = np.minimum(np.searchsorted(came_day, day - WEEK_DAYS, side="right"), np.maximum(stop - 1, 0))
     sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (usd, lb)]
     _, of_day = np.unique(day, return_inverse=True)
-    needed = np.bincount(of_day, used_lb)[of_day] if len(day) else used_lb
+    needed = np.bincount(of_day, used_lb)[of_day]
     held = np.searchsorted(sums[1], sums[1][stop] - needed, side="right") - 1
     start = np.minimum(start, np.maximum(held, 0))
     paid, got = (s[stop] - s[start] for s in sums)
@@ -120,6 +121,6 @@ def _lost_share(
     logged = (came_day >= first) & (came_day <= last)
     of_all = planning_share
     if begins[logged].sum() >= LEAST_DELIVERIES:
-        of_all = 1.0 - float(used_lb[(day >= first)].sum()) / float(lb[logged].sum())
+        of_all = 1.0 - float(used_lb[day >= first].sum()) / float(lb[logged].sum())
     share = np.where(n_came >= LEAST_DELIVERIES, 1.0 - used / np.maximum(came, 1e-9), of_all)
     return np.clip(share, 0.0, MOST_LOST_SHARE)

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from models.demand.calendar import logged_days
+from models.demand.calendar import logged_days, outside
 from models.demand.gaps import find_gaps
 from models.ice.price import held_share, landed_usd_per_lb, order_usd, price_per_lb
 from pipeline.answers.ice_paid import paid
-from pipeline.answers.log_gaps import calendar_of, delivery_days, outside
+from pipeline.answers.log_gaps import calendar_of, delivery_days
 from pipeline.book import tables
 
 if TYPE_CHECKING:

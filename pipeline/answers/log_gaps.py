@@ -32,12 +32,6 @@ def delivery_days(came: Sequence[Delivery]) -> NDArray[np.int64]:
     return np.array([d.day.toordinal() for d in came], dtype=np.int64)
 
 
-def outside(days: NDArray[np.int64], gaps: Sequence[Gap]) -> NDArray[np.bool_]:
-    """Return which days (n,), ordinals, lie in no gap."""
-    inside = [(days >= gap.first) & (days <= gap.last) for gap in gaps]
-    return np.asarray(~np.any([np.zeros(len(days), dtype=np.bool_), *inside], axis=0), dtype=np.bool_)
-
-
 def gaps_told(gaps: Sequence[Gap]) -> Iterator[str]:
     """Yield what each of the latest gaps is taken for, and what to do where that is wrong."""
     for gap in gaps[-_MOST_TOLD:]:

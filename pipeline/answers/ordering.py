@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from math import ceil
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.ice.ordering import Plan, allowed_lb, best_plan, mean_demand_plan, standing_plan
-from models.ice.outlook import Outlook, Terms, course_of
+from models.ice.outlook import Outlook, Terms, containers_filled, course_of
 from models.ice.record import USED
 from pipeline.answers.amounts import weight
 from pipeline.answers.answer import Answer, Asking
@@ -219,7 +218,7 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
 
 def _most_loss(outlook: Outlook, most_lb: float) -> float:
     """Return what the containers that hold so much give off a day, on the warmest of the days."""
-    filled = ceil(most_lb / outlook.container_lb - 1e-9)
+    filled = containers_filled(most_lb, outlook.container_lb)
     rates = np.sort(outlook.rate_lb_day.mean(axis=1))[::-1]
     return float(rates[:filled].sum() * np.median(outlook.warmth, axis=1).max())
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from itertools import groupby
-from math import ceil
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.air.room import SHIFT_MIN
+from models.ice.outlook import containers_filled
 from pipeline.answers.answer import Answer, Asking, summarise
 from pipeline.answers.bookings import LOST, believes_statuses, taken_today_note
 from pipeline.answers.cautions import cautions_for
@@ -67,7 +67,7 @@ def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
     shift_min = max(SHIFT_MIN, 60 * settings.shop.hours_per_day)
     # Ice in a vehicle was just loaded; in a bay it has stood there since the last shift.
     stood_min = 0.0 if question.van or question.stored_lb <= 0 else max(MIN_PER_DAY - shift_min, 0.0)
-    containers = ceil(question.stored_lb / settings.ice.container_lb - 1e-9)
+    containers = containers_filled(question.stored_lb, settings.ice.container_lb)
     loss_lb_day = question.stored_lb_day
     if loss_lb_day is None:  # the planning figure is one container's
         loss_lb_day = containers * settings.ice.sublimation_lb_per_day
