@@ -93,7 +93,7 @@ class _Judge:
             return np.asarray(total + _MISS_USD * missed)
 
         def add(day: int, _before: NDArray[np.float64], short: NDArray[np.float64]) -> None:
-            total[:] += terms.shortage_usd(short, outlook.need_lb[day], outlook.jobs[day]).mean(axis=1)
+            total[:] += terms.shortage_usd(day, short, outlook.need_lb[day], outlook.jobs[day]).mean(axis=1)
 
         follow(outlook, terms, plans, add)
         return total

@@ -116,7 +116,9 @@ class Terms:
     rush_usd_per_lb, rush_fee_usd : float
         Ice fetched at the counter on a day that runs short: per lb, and once a day.
     bumped_job_usd : float
-        Cost of a job that cannot be done for want of ice; 0 where rush ice is bought.
+        Cost of a usual job that cannot be done for want of ice; 0 where rush ice is bought.
+    job_worth : tuple of float (n_days,)
+        What a job of each day is worth in usual ones; empty where all count the same.
     """
 
     days: tuple[int, ...]
@@ -127,6 +129,7 @@ class Terms:
     rush_usd_per_lb: float = 0.0
     rush_fee_usd: float = 0.0
     bumped_job_usd: float = 0.0
+    job_worth: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         if list(self.days) != sorted(set(self.days)):
@@ -142,15 +145,20 @@ class Terms:
         """Return what plans (..., n_deliveries) cost in ice and fees, shape (...)."""
         return np.asarray(order_usd(orders, self.breaks, self.fee_usd).sum(axis=-1), dtype=np.float64)
 
+    def worth(self, day: int) -> float:
+        """Return what a job of a day is worth in usual ones."""
+        return self.job_worth[day] if self.job_worth else 1.0
+
     def shortage_usd(
-        self, short: NDArray[np.float64], need: NDArray[np.float64], jobs: NDArray[np.float64]
+        self, day: int, short: NDArray[np.float64], need: NDArray[np.float64], jobs: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """Return the cost of a day's shortage: rush ice and its fee, and whole jobs bumped in proportion."""
         cost = self.rush_usd_per_lb * short
         if self.rush_fee_usd:
             cost = cost + self.rush_fee_usd * (short > 0)
         if self.bumped_job_usd:
-            cost = cost + self.bumped_job_usd * np.ceil(jobs * short / np.maximum(need, 1e-12) - 1e-9)
+            bumped = np.ceil(jobs * short / np.maximum(need, 1e-12) - 1e-9)
+            cost = cost + self.bumped_job_usd * self.worth(day) * bumped
         return np.asarray(cost, dtype=np.float64)
 
 
@@ -302,5 +310,6 @@ def course_of(outlook: Outlook, terms: Terms, orders_lb: NDArray[np.float64]) ->
     taken = np.minimum(outlook.need_lb * (1 + outlook.unlogged_share), stock).sum(axis=0)
     gone = outlook.stock_lb.sum(axis=0) + plan.sum() - taken - turned_away[0] - left[0]
     ice = float(terms.ice_usd(plan))
-    cost = ice + terms.shortage_usd(short, outlook.need_lb, outlook.jobs).sum(axis=0)
+    days = zip(short, outlook.need_lb, outlook.jobs, strict=True)
+    cost = ice + np.sum([terms.shortage_usd(i, *day) for i, day in enumerate(days)], axis=0)
     return Course(plan, stock, short, left[0], np.maximum(gone, 0.0), turned_away[0], ice, cost)

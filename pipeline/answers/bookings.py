@@ -61,13 +61,13 @@ def believes_statuses(asking: Asking, stated: bool | None = None) -> bool:
     return not asking.again if stated is None else stated
 
 
-def taken_today_note(asking: Asking, *, day: date | None = None, stated: bool | None = None) -> tuple[str, ...]:
-    """Return that bookings taken today are not counted: an answer is that of the morning.
+def taken_today_note(asking: Asking, first: date, last: date, *, stated: bool | None = None) -> tuple[str, ...]:
+    """Return that bookings taken today for the days that are answered are not counted: an answer is of the morning.
 
     Parameters
     ----------
-    day : date, optional
-        Only those for a day.
+    first, last : date
+        The days that are answered, both counted.
     stated : bool, optional
         As `believes_statuses`; nothing is told where a past day's answer is made again.
     """
@@ -75,7 +75,8 @@ def taken_today_note(asking: Asking, *, day: date | None = None, stated: bool | 
         return ()
     tomorrow = asking.today + timedelta(days=1)
     rows = tables.bookings(asking.book, tomorrow)
-    late = {b.booking_id for b in rows if b.taken_on == asking.today and b.status not in LOST and day in (None, b.day)}
+    taken = (b for b in rows if b.taken_on == asking.today and b.status not in LOST)
+    late = {b.booking_id for b in taken if first <= b.day <= last}
     if not late:
         return ()
     named = ", ".join(sorted(late)[:_MOST_NAMED]) + (" and more" if len(late) > _MOST_NAMED else "")

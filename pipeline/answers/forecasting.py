@@ -21,7 +21,7 @@ from models.demand.record import (
     rule_scores,
 )
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
-from pipeline.answers.bookings import believes_statuses
+from pipeline.answers.bookings import believes_statuses, taken_today_note
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.forecast_ground import (
     N_DRAWS,
@@ -178,7 +178,9 @@ def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResul
     result = ForecastResult(told, because, against, backtest_of(record, actual))
     warnings = forecast_warnings(ground, rate, question.machine, fit.fitted, record)
     supposed = what_if(question.jobs_change, question.ice_price_usd, asking.book.settings.shop)
-    return Answer(result, (*supposed, *fit.warnings, *warnings, *terms.warnings))
+    last = date.fromordinal(months[-1].last)
+    late = taken_today_note(asking, asking.today, last, stated=question.statuses_known)
+    return Answer(result, (*supposed, *late, *fit.warnings, *warnings, *terms.warnings))
 
 
 def _check(question: ForecastQuestion) -> None:

@@ -148,7 +148,7 @@ def arrivals(
     left = _left_of_weeks(every, booked, keys.walk_in_share)
     rate = rates(
         lambda k: np.where(told, lead <= k, share(k, left[k])),
-        lambda k: keys.walk_in_share + (1 - keys.walk_in_share) * min(k + 1, 10) / 10,
+        lambda k: 1.0 - (1.0 - keys.walk_in_share) * (1.0 - min(k + 1, 10) / 10) if bookings else 1.0,
     )
     job_weight += off_job_weight
     behind = float(job_weight[lead <= len(days)].sum()) + _PLANNING_DAYS * per_day

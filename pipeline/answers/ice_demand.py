@@ -47,6 +47,10 @@ class Demand:
         What each takes if it comes; minutes are hands-on.
     comes : bool array (n_booked, n_draws)
         Whether it comes.
+    unbooked_jobs : float64 array (n_days,)
+        Jobs expected beside the booked ones.
+    unbooked_lb, unbooked_min : float64 arrays (n_like,)
+        What jobs like those are expected to take, each as likely; minutes are hands-on.
     n_calibration : int
         Past answers behind the intervals of the draws.
     warnings : tuple of str
@@ -59,6 +63,9 @@ class Demand:
     booked_lb: NDArray[np.float64]
     booked_min: NDArray[np.float64]
     comes: NDArray[np.bool_]
+    unbooked_jobs: NDArray[np.float64]
+    unbooked_lb: NDArray[np.float64]
+    unbooked_min: NDArray[np.float64]
     n_calibration: int
     warnings: tuple[str, ...]
 
@@ -142,6 +149,7 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     _add_unbooked(expected, lb[n_booked:], minutes[n_booked:] + ground.beside_min, need, jobs, room_min, rng)
     return Demand(
         days, need, jobs, tuple(booked), lb[:n_booked], minutes[:n_booked], comes,
+        expected.rate, lb[n_booked:].mean(axis=1), minutes[n_booked:].mean(axis=1),
         int(consumption.n_calibration[0].min(initial=0)),
         (*_unclear(ground, done), *_off_days(booked, shop), *expected.told(), *gaps_told(gaps)),
     )  # fmt: skip

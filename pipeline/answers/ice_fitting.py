@@ -10,10 +10,11 @@ import numpy as np
 from models.consumption.predicting import predict
 from models.ice.outlook import Outlook, Terms, follow
 from pipeline.answers.answer import Answer, Asking, QuantitySummary
+from pipeline.answers.bookings import taken_today_note
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_answer import IceGround, Teller
 from pipeline.answers.ice_arrivals import is_working
-from pipeline.answers.ordering import N_DRAWS, ice_ground, outlook_of
+from pipeline.answers.ordering import N_DRAWS, ice_ground, of_today, outlook_of
 from pipeline.answers.pricing import job_cost
 from pipeline.answers.request_notes import request_notes
 from pipeline.answers.requests import JobAsked, asked_table
@@ -96,8 +97,13 @@ def fit_jobs(
             first = _first_day(days, job.day, ground)
             fits.append(_fit_job(ground, told, job.job_id, lb, minutes, free, first, first, asking.level))
     said = [
-        *fit.warnings, *ground.state.warnings, *ground.demand.warnings, *request_notes(fit, waiting, asking.today)
-    ]  # fmt: skip
+        *fit.warnings,
+        *of_today(asking, statuses_known),
+        *taken_today_note(asking, days[0], days[-1], stated=statuses_known),
+        *ground.state.warnings,
+        *ground.demand.warnings,
+        *request_notes(fit, waiting, asking.today),
+    ]
     if not fits:
         said.append("Nothing is booked in the next 14 days and no waiting jobs were given (--jobs FILE).")
     return Answer(FitResult(tuple(fits)), tuple(said))

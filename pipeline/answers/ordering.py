@@ -14,15 +14,15 @@ from models.ice.record import USED
 from pipeline.answers.amounts import weight
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.bookings import believes_statuses, gather_bookings, taken_today_note
+from pipeline.answers.bumped_jobs import bumped_job, put_off
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.history import history
-from pipeline.answers.ice_answer import BumpedFrom, IceGround, OrderResult, RuleOfThumb, order_result
+from pipeline.answers.ice_answer import IceGround, OrderResult, RuleOfThumb, order_result
 from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, demand
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.book import tables
-from pipeline.book.costing_rows import usual_price_usd
 from shared.errors import UsageError
 from shared.vocabulary import WEEKDAYS
 
@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from pipeline.book.settings import Ice, Settings
 
 N_DRAWS = 4000
-#: What a bumped job costs where neither the owner nor a logged price tells; from memory, without a source.
-BUMPED_JOB_USD = 150.0
 #: Span after which the next order can be decided, and the longest horizon.
 DECIDE_DAYS, MOST_DAYS = 7, 42
 #: The trade's rule of thumb, lb a week (common practice, no source).
@@ -142,19 +140,10 @@ def delivery_dates(question: OrderQuestion, today: date, settings: Settings) -> 
     return [d for d in can if d <= last and d - notice >= today], decide
 
 
-def bumped_job(asking: Asking) -> tuple[float, BumpedFrom]:
-    """Return what a job costs that is put off for want of ice, and where that is from.
-
-    Such a job may be lost, so where the owner entered nothing it counts what this shop's jobs are usually charged.
-    """
-    entered = asking.book.settings.ice.bumped_job_usd
-    if entered is not None:
-        return entered, "book.toml"
-    usual = usual_price_usd(asking.book, asking.today)
-    return (BUMPED_JOB_USD, "planning figure") if usual is None else (usual, "usual price")
-
-
-def terms_of(ice: Ice, days: Sequence[int], bumped_job_usd: float, *, service: float | None = None) -> Terms:
+def terms_of(
+    ice: Ice, days: Sequence[int], bumped_job_usd: float, *, worth: tuple[float, ...] = (),
+    service: float | None = None,
+) -> Terms:  # fmt: skip
     """Return the terms of `book.toml` for deliveries on these days; with a service level a shortage costs nothing.
 
     Where rush ice is to be had (`rush_usd_per_lb`), a shortage is bought; else its jobs are bumped.
@@ -170,6 +159,7 @@ def terms_of(ice: Ice, days: Sequence[int], bumped_job_usd: float, *, service: f
         rush_usd_per_lb=ice.rush_usd_per_lb or 0.0 if priced and rush else 0.0,
         rush_fee_usd=ice.rush_fee_usd if priced and rush else 0.0,
         bumped_job_usd=bumped_job_usd if priced and not rush else 0.0,
+        job_worth=worth,
     )
 
 
@@ -191,23 +181,31 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
     fit = current_fit(asking)
     ground = ice_ground(asking, fit, n_days, statuses_known=question.statuses_known, seed=asking.seed)
     places = [(d - asking.today).days for d in dates]
-    bumped_usd, bumped_from = bumped_job(asking)
-    terms = terms_of(settings.ice, places, bumped_usd, service=question.service)
+    bumped = bumped_job(asking, ground.demand)
+    terms = terms_of(settings.ice, places, bumped.usd, worth=bumped.worth, service=question.service)
     outlook = outlook_of(ground, seed=asking.seed)
     plan = best_plan(outlook, terms, service=question.service)
     # A service level replaces the shortage's price in the search only: what the plan costs counts shortages as ever.
-    priced = terms_of(settings.ice, places, bumped_usd)
+    priced = terms_of(settings.ice, places, bumped.usd, worth=bumped.worth)
     if question.service is not None:
         plan = replace(plan, course=course_of(outlook, priced, plan.course.orders_lb))
     rules = rules_of_thumb(ground, outlook, priced)
     can_order = any(len(allowed_lb(outlook, terms, k)) > 1 for k in range(len(dates)))
     result = order_result(
-        ground, outlook, priced, plan, dates, decide, rules, bumped_from,
+        ground, outlook, priced, plan, dates, decide, rules, bumped.from_,
         level=asking.level, weighed=can_order and question.service is None,
     )  # fmt: skip
-    today = (*_of_today(asking, question), *taken_today_note(asking, stated=question.statuses_known))
-    warnings = (*fit.warnings, *today, *ground.state.warnings, *ground.demand.warnings,
-                *_warnings(ground, outlook, terms, plan, dates, question, can_order=can_order))  # fmt: skip
+    last = asking.today + timedelta(days=n_days - 1)
+    late = taken_today_note(asking, asking.today, last, stated=question.statuses_known)
+    warnings = (
+        *fit.warnings,
+        *of_today(asking, question.statuses_known),
+        *late,
+        *ground.state.warnings,
+        *ground.demand.warnings,
+        *_warnings(ground, outlook, terms, plan, dates, question, can_order=can_order),
+        *put_off(ground.demand, terms, plan.course),
+    )
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)
     largest = max((d.order_lb for d in result.deliveries), default=0.0)
     metric = settings.shop.units == "metric"
@@ -223,9 +221,9 @@ def _most_loss(outlook: Outlook, most_lb: float) -> float:
     return float(rates[:filled].sum() * np.median(outlook.warmth, axis=1).max())
 
 
-def _of_today(asking: Asking, question: OrderQuestion) -> Iterator[str]:
-    """Tell what is dated today without a time before noon: whether it happened before this morning nobody knows."""
-    if not believes_statuses(asking, question.statuses_known):
+def of_today(asking: Asking, statuses_known: bool | None) -> Iterator[str]:
+    """Tell of ice dated today without a time before noon: whether it came before this morning nobody knows."""
+    if not believes_statuses(asking, statuses_known):
         return
     tomorrow = asking.today + timedelta(days=1)
     for what, rows in (("deliveries", tables.deliveries), ("weighings", tables.weighings)):

@@ -101,7 +101,7 @@ def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
         result,
         (
             *(found.fit.warnings if found else ()),
-            *(taken_today_note(asking, day=question.day) if question.day is not None else ()),
+            *(taken_today_note(asking, question.day, question.day) if question.day is not None else ()),
             *safety_notes(settings, space, result, question, found),
         ),
         tuple(cautions_for("safety", sorted(zones), settings=settings, coating_removed=stripped)),

@@ -24,7 +24,7 @@ _NOTHING_LB = 0.5
 _BUMPED_FROM = {
     "book.toml": "bumped_job_usd",
     "usual price": "what jobs are usually charged here, as bumped_job_usd is not set",
-    "planning figure": "a planning figure, as neither bumped_job_usd nor any job's price is known",
+    "planning figure": "what a usual job would be quoted, as neither bumped_job_usd nor any job's price is known",
 }
 
 

@@ -278,3 +278,12 @@ def test_a_what_if_says_what_was_supposed(new_book, capsys):
         told["result"]["months"][0]["spend_usd"]["mean"], rel=1e-4)  # fmt: skip
     assert main(asked) == 0
     assert not any("What-if" in w for w in json.loads(capsys.readouterr().out)["warnings"])
+
+
+def test_bookings_of_this_morning_are_told_to_be_left_out(half_year):
+    """A booking taken today for a month that is told is named; one for later months, or of yesterday, is not."""
+    book_jobs(half_year, [(TODAY, date(2026, 7, 20), "booked"), (TODAY, date(2026, 11, 2), "booked"),
+                          (date(2026, 6, 30), date(2026, 7, 21), "booked")])  # fmt: skip
+    (said,) = [w for w in answered(half_year, statuses_known=True).warnings if "taken today" in w]
+    assert said.startswith("1 booking (B-2026-07-01-2026-07-20-0) was taken today, 2026-07-01, and was not counted")
+    assert not any("taken today" in w for w in answered(half_year, statuses_known=False).warnings)

@@ -138,3 +138,23 @@ def test_the_text_names_each_job(stocked: Book) -> None:
     assert lines[0].startswith("Job")
     assert [line.split()[0] for line in lines[2:4]] == ["B1", "B2"]
     assert max(map(len, lines)) <= 80
+
+
+def test_what_came_or_was_taken_today_is_told_to_be_left_out(stocked: Book) -> None:
+    """Of today's bookings those of the coming two weeks are named, and of today's ice what has no time."""
+    with stocked.writing() as connection:
+        connection.execute("insert into deliveries (day, container, weight_lb, batch, row_hash) values "
+                           "('2026-06-01', 'tote', 100, 0, 1)")  # fmt: skip
+        connection.execute(
+            "insert into bookings (booking_id, taken_on, day, vehicle_class, zone, soil_level, batch, row_hash) values "
+            "('B3', '2026-06-01', '2026-06-14', 'sedan', 'wheel_wells', 'moderate', 0, 0),"
+            "('B4', '2026-06-01', '2026-06-15', 'sedan', 'wheel_wells', 'moderate', 0, 0)"
+        )
+    answer = fit_jobs(Asking(stocked, TODAY), statuses_known=True)
+    assert [f.booking_id for f in answer.result.fits] == ["B1", "B2"]
+    said = [w for w in answer.warnings if "oday, 2026-06-01" in w]
+    assert len(said) == 2
+    assert "1 of the deliveries" in said[0]
+    assert said[1].startswith("1 booking (B3) was taken today")
+    again = fit_jobs(Asking(stocked, TODAY), statuses_known=False)
+    assert not any("oday, 2026-06-01" in w for w in again.warnings)

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.ice_answer import OrderResult
-from pipeline.answers.ordering import BUMPED_JOB_USD, OrderQuestion, order_ice
+from pipeline.answers.ordering import OrderQuestion, order_ice
 from pipeline.book.store import Book, open_book
 from pipeline.intake.importing import import_files
 from pipeline.present.figures import Style
@@ -99,10 +99,12 @@ def test_how_a_shortage_is_counted_is_told(toml: str, kind: str, words: str, new
 
 
 def test_a_bumped_job_counts_what_jobs_are_charged_where_nothing_is_entered(new_book: Make) -> None:
-    """The median price of the jobs before today, later ones left out; a figure where no job has a price."""
+    """The median price of the jobs before today, later ones left out; what a usual one is quoted where none has."""
     toml = "[planning]\njobs_per_week = 6\n"
     bare = order(new_book(toml)).result.shortage
-    assert (bare.bumped_job_usd, bare.bumped_job_from) == (BUMPED_JOB_USD, "planning figure")
+    dear = order(new_book(toml + "[pricing]\nminimum_usd = 900\n", name="dear")).result.shortage
+    assert bare.bumped_job_from == dear.bumped_job_from == "planning figure"
+    assert 150 < bare.bumped_job_usd < dear.bumped_job_usd == 900
     book = new_book(toml, name="priced")
     rows = [("a", 200.0, 3), ("b", 500.0, 2), ("c", 900.0, 1), ("d", None, 1), ("later", 9000.0, 0)]
     log = ["job_id,date,vehicle_class,zone,price_usd"]
