@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -188,7 +189,7 @@ def _check(question: SafetyQuestion) -> None:
 
 def _nothing_planned(question: SafetyQuestion) -> RimebookError:
     found = "no job" if question.day is None else f"nothing booked on {question.day.isoformat()} by this morning"
-    bay = f"--bay {question.bay} " if question.bay else ""
+    bay = f"--bay {shlex.quote(question.bay)} " if question.bay else ""
     return RimebookError(
         "nothing-planned", where="command line", found=f"{found} and no stored ice",
         expected="--date with bookings, --vehicle with --zone, or --stored-lb",

@@ -149,15 +149,17 @@ def _named(settings: Settings, bay: str | None) -> Space:
             expected="--bay NAME, or --length-ft, --width-ft and --height-ft with --air-changes or --flow-cfm",
             do=f"The book has: {', '.join(bays)}." if bays else "Add [bays.NAME] to book.toml, or give the dimensions.",
         )  # fmt: skip
-    key = bay.strip().casefold()
-    if key not in bays:
+    by_fold = {name.casefold(): name for name in bays}
+    asked = bay.strip()
+    key = asked.casefold()
+    if key not in by_fold:
         close = nearest(key, list(bays))
         raise RimebookError(
             "unknown-bay", where="--bay", found=f"`{bay}`",
             expected=f"one of {', '.join(bays)}" if bays else "a bay of book.toml",
-            do=f"Did you mean `{close}`?" if close else f"Add [bays.{key}] to book.toml, or give the dimensions.",
+            do=f"Did you mean `{close}`?" if close else f"Add [bays.{asked}] to book.toml, or give the dimensions.",
         )  # fmt: skip
-    return bay_space(key, bays[key])
+    return bay_space(by_fold[key], bays[by_fold[key]])
 
 
 def _check(space: Space) -> None:

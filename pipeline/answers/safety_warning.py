@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -90,9 +91,10 @@ def _sentence(limit: Limit, bay: str, air: str, job_ids: Sequence[str], chance: 
     more = f" and {len(over) - _MOST_NAMED} more" if len(over) > _MOST_NAMED else ""
     which = "The ice of this job" if len(job_ids) == 1 else f"The ice of {named}{more}"
     share = f"{'up to ' if len(job_ids) > 1 else ''}{np.max(chance) * 100:.0f} of 100 scenarios"
+    command = f"rimebook safety --bay {shlex.quote(bay)}"
     return (
         f"{which} would exceed {limit.value:,.0f} {limit.unit} ({limit.name}; {limit.source}) in bay `{bay}`, {air}, "
-        f"in {share}, were the air well mixed; near the floor it can be far more. See `rimebook safety --bay {bay}`."
+        f"in {share}, were the air well mixed; near the floor it can be far more. See `{command}`."
     )
 
 

@@ -27,6 +27,8 @@ SECTIONS: dict[str, tuple[str, type]] = {
 }  # fmt: skip
 #: Sections with one table for each name: `[bays.north]`.
 NAMED: dict[str, type] = {"bays": s.Bay, "machines": s.Machine, "other_way": s.OtherWay}
+#: Sections whose names are the shop's own: told as they are written there, found in any letter case.
+AS_WRITTEN = ("bays", "machines")
 
 
 class _Reader:
@@ -169,7 +171,16 @@ def _named(reader: _Reader, section: str, kind: type, value: Any) -> dict[str, A
     if not isinstance(value, dict) or any(not isinstance(v, dict) for v in value.values()):
         reader.problem(section, "", _short(value), "one table for each name", f"Write [{section}.NAME].")
         return {}
-    return {name.strip().casefold(): reader.table(f"{section}.{name}", kind, table) for name, table in value.items()}
+    read: dict[str, Any] = {}
+    seen: set[str] = set()
+    for name, table in value.items():
+        own = name.strip()
+        if own.casefold() in seen:
+            reader.problem(f"{section}.{name}", "", f"`{_cut(own)}`", "one table for a name, in any letter case",
+                           "Put the keys of both into one table.")  # fmt: skip
+        seen.add(own.casefold())
+        read[own if section in AS_WRITTEN else own.casefold()] = reader.table(f"{section}.{name}", kind, table)
+    return read
 
 
 def _limits(reader: _Reader, value: Any) -> dict[str, float | str]:

@@ -102,7 +102,7 @@ def percent(share: float) -> str:
         return "< 1 %"
     if 0.995 < share < 1:
         return "> 99 %"
-    return f"{share * 100:.0f} %"
+    return f"{share * 100:z.0f} %"
 
 
 def change_words(share: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.answers.calibrating import FEW_JOBS
 from pipeline.answers.pricing import price_job
 from pipeline.present.charts.causes import air_chart, effects_chart
 from pipeline.present.charts.consumption import cost_chart, pellets_chart
@@ -27,16 +28,19 @@ def report_charts(contents: ReportContents, style: Style) -> dict[str, Drawing]:
         found.append(stock_chart(contents.order.answer.result, style))
     if contents.forecast.answer:
         found.append(forecast_chart(contents.forecast.answer.result, style))
-    if contents.technique.answer and contents.technique.answer.result.effects:
+    if contents.technique.answer:
         told = contents.technique.answer.result
-        found.append(effects_chart(told.effects, frozenset((f.kind, f.name) for f in told.findings)))
+        if told.effects or told.findings or told.improvements:
+            found.append(effects_chart(told.effects, told.findings, told.improvements))
     shift = None
     if contents.trust.answer:
         result = contents.trust.answer.result
         shift = result.shift
-        found.append(calibration_chart(result.levels))
-        if any(sum(counts) for counts in result.pit.values()):
-            found.append(pit_chart(result.pit))
+        if any(max(h.pellets_jobs, h.minutes_jobs) >= FEW_JOBS for h in result.levels):
+            found.append(calibration_chart(result.levels))
+        pit = {name: counts for name, counts in result.pit.items() if sum(counts) >= FEW_JOBS}
+        if pit:
+            found.append(pit_chart(pit))
     rows = [r for r in contents.jobs if r.held is not None][-_MOST_POINTS:]
     if rows:
         found.append(ratio_chart(rows, shift))

@@ -138,9 +138,10 @@ def sheet(height: float, n_rows: int = 1, *, n_columns: int = 1, **kinds: Any) -
     return figure, figure.subplots(n_rows, n_columns, **kinds)
 
 
-def legend_above(figure: Figure, axes: Axes, *, n_columns: int = 2) -> None:
-    """Put the legend over the drawing, where it covers nothing."""
-    handles, labels = axes.get_legend_handles_labels()
+def legend_above(figure: Figure, *panels: Axes, n_columns: int = 2) -> None:
+    """Put the legend of the panels over the drawing, where it covers nothing."""
+    named = [pair for panel in panels for pair in zip(*panel.get_legend_handles_labels(), strict=True)]
+    handles, labels = zip(*named, strict=True)
     figure.legend(handles, labels, loc="outside upper left", ncols=n_columns, handlelength=1.6, columnspacing=1.2)
 
 

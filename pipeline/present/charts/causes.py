@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +26,10 @@ from pipeline.present.figures import change_words, percent, words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
     from pipeline.answers.review_effects import EffectTold
+    from pipeline.answers.review_findings import Finding, Improvement, Ratio
     from pipeline.answers.safety_answer import SafetyResult
 
 _LIMIT_LOOKS = ((GREEN, "--"), (AMBER, "-."), (ORANGE, ":"), (PURPLE, (0, (6, 2, 1, 2, 1, 2))))
@@ -39,55 +42,116 @@ _SETTINGS = {
     "ice_age_days": "age of the ice",
 }
 _MOST_EFFECTS = 18
+_NOT_SURE, _STANDS_OUT, _FOR_A_TIME, _FEWER = (
+    "not surely more",
+    "stands out",
+    "stands out for a time",
+    "fewer since then",
+)
+_EFFECT_LOOKS = {
+    _NOT_SURE: (BLUE, "o"), _STANDS_OUT: (ORANGE, "D"), _FOR_A_TIME: (PURPLE, "s"), _FEWER: (GREEN, "v")
+}  # fmt: skip
 _HOUR = 60
 
 
-def effects_chart(effects: Sequence[EffectTold], found: frozenset[tuple[str, str]]) -> Drawing:
+@dataclass(frozen=True)
+class _Row:
+    """A line of the chart: its name, its ratio, and which look it has."""
+
+    label: str
+    ratio: Ratio
+    look: str
+
+
+def effects_chart(
+    effects: Sequence[EffectTold], findings: Sequence[Finding], improvements: Sequence[Improvement] = ()
+) -> Drawing:
     """Return ratios of pellets to what like jobs need, by operator, machine and setting, with intervals.
+
+    A finding that holds for a time or in one zone alone, and an improvement, has a row of its own beside the one that
+    its operator or machine has.
 
     Parameters
     ----------
     effects : sequence of EffectTold
-        At least one.
-    found : frozenset of (kind, name)
-        Those that surely take more.
+    findings : sequence of Finding
+        What surely takes more.
+    improvements : sequence of Improvement
+        At least one row in the three together.
     """
-    shown = sorted(effects, key=lambda e: -e.ratio.estimate)[:_MOST_EFFECTS]
+    rows = _rows(effects, findings, improvements)
+    most_lines = max(len(row.label.splitlines()) for row in rows)
     with drawing_rules():
-        figure, axes = sheet(1.2 + 0.34 * len(shown))
-        for told, colour, marker, name in (
-            (False, BLUE, "o", "not surely more"), (True, ORANGE, "D", "stands out"),
-        ):  # fmt: skip
-            rows = [i for i, e in enumerate(shown) if ((e.kind, e.name) in found) is told]
-            if not rows:
+        figure, axes = sheet(1.3 + (0.18 + 0.14 * most_lines) * len(rows))
+        for look, (colour, marker) in _EFFECT_LOOKS.items():
+            at = [i for i, row in enumerate(rows) if row.look == look]
+            if not at:
                 continue
-            ratios = [shown[i].ratio for i in rows]
-            axes.hlines(rows, [100 * (r.low - 1) for r in ratios], [100 * (r.high - 1) for r in ratios], color=colour,
+            ratios = [rows[i].ratio for i in at]
+            axes.hlines(at, [100 * (r.low - 1) for r in ratios], [100 * (r.high - 1) for r in ratios], color=colour,
                         linewidth=2)  # fmt: skip
-            axes.plot([100 * (r.estimate - 1) for r in ratios], rows, marker, color=colour, markeredgecolor=PAPER,
-                      markersize=8, label=name)  # fmt: skip
+            axes.plot([100 * (r.estimate - 1) for r in ratios], at, marker, color=colour, markeredgecolor=PAPER,
+                      markersize=8, label=look)  # fmt: skip
         axes.axvline(0, color=MUTED, linewidth=1, linestyle="--")
-        axes.set_yticks(range(len(shown)), [_label(e) for e in shown])
-        axes.set_ylim(len(shown) - 0.4, -0.6)
-        level = percent(shown[0].ratio.level)
+        axes.set_yticks(range(len(rows)), [row.label for row in rows], linespacing=1.05)
+        axes.set_ylim(len(rows) - 0.4, -0.6)
         # Beside long names the axis is narrower than its label, which then ends with it and begins under the names.
-        axes.set_xlabel(f"Pellets against like, % ({level} between)", loc="right")
-        reach = max(5.0, *(100 * abs(v - 1) for e in shown for v in (e.ratio.low, e.ratio.high)))
+        axes.set_xlabel("\n".join(_axis_lines(effects, rows[0].ratio.level)), loc="right")
+        reach = max(5.0, *(100 * abs(v - 1) for row in rows for v in (row.ratio.low, row.ratio.high)))
         axes.set_xlim(-1.1 * reach, 1.1 * reach)
         axes.grid(axis="y", visible=False)
         legend_above(figure, axes)
-    told_text = "; ".join(f"{_label(e)} {change_words(e.ratio.estimate)}" for e in shown)
-    return Drawing("effects", "Operators, machines and settings against like jobs", f"Pellets: {told_text}.", figure)
+    told = "; ".join(
+        f"{', '.join(row.label.splitlines())} {change_words(row.ratio.estimate)}"
+        + ("" if row.look == _NOT_SURE else f" ({row.look})")
+        for row in rows
+    )
+    return Drawing("effects", "Operators, machines and settings against like jobs", f"Pellets: {told}.", figure)
 
 
-def _label(effect: EffectTold) -> str:
-    if effect.kind == "setting":
-        what = _SETTINGS.get(effect.name, words(effect.name))
-        return what + (f", {words(effect.zone)}" if effect.zone else "")
-    name = effect.name
-    if effect.kind != "operator" or not effect.name.startswith("Operator "):
-        name = f"{effect.kind} {name}"
-    return cut(name + (f", {words(effect.zone)}" if effect.zone else ""), 30)
+def _axis_lines(effects: Sequence[EffectTold], level: float) -> list[str]:
+    lines = [f"Pellets against like jobs, % ({percent(level)} between)"]
+    if any(e.kind == "setting" for e in effects):
+        lines.append("a setting: as it was run, against its best value")
+    return lines
+
+
+def _rows(
+    effects: Sequence[EffectTold], findings: Sequence[Finding], improvements: Sequence[Improvement]
+) -> list[_Row]:
+    """Return the rows to draw, the most pellets first; where there are too many, what stands out stays."""
+    found = [
+        _Row(_label(f.of or f.kind, f.name, words(f.zone), _when(f.since, f.until)), f.ratio,
+             _FOR_A_TIME if f.kind == "drift" else _STANDS_OUT)
+        for f in findings
+    ]  # fmt: skip
+    better = [_Row(_label(b.of, b.name, _when(b.since, None)), b.ratio, _FEWER) for b in improvements]
+    marked = {(f.kind, f.name, f.zone) for f in findings}
+    drifted = {(f.of, f.name) for f in findings if f.kind == "drift"}
+    rest = sorted((e for e in effects if (e.kind, e.name, e.zone) not in marked), key=lambda e: -e.ratio.estimate)
+    usual = [
+        # Whoever has a row for a time is compared by the level that held for most of the jobs.
+        _Row(_label(e.kind, e.name, words(e.zone), "most of the time" if (e.kind, e.name) in drifted else ""), e.ratio,
+             _NOT_SURE)
+        for e in rest
+    ]  # fmt: skip
+    rows = [*found, *better, *usual]
+    return sorted(rows[:_MOST_EFFECTS], key=lambda row: -row.ratio.estimate)
+
+
+def _when(since: date | None, until: date | None) -> str:
+    if since is None:
+        return "" if until is None else f"until {until}"
+    return f"since {since}" if until is None else f"{since} to {until}"
+
+
+def _label(kind: str, name: str, *more: str) -> str:
+    """Return a row's name, and below it where and when it holds alone."""
+    if kind == "setting":
+        shown = _SETTINGS.get(name, words(name))
+    else:
+        shown = cut(name if kind == "operator" and name.startswith("Operator ") else f"{kind} {name}", 30)
+    return "\n".join([shown, *(cut(part, 30) for part in more if part)])
 
 
 def air_chart(result: SafetyResult, *, place: str) -> Drawing:

@@ -109,3 +109,12 @@ def test_own_classes_and_zones_join_the_planning_figures(tmp_path: Path) -> None
     assert planning.pellets_lb.vehicle_class["suv"] == 1.25
     assert planning.minutes.vehicle_class["suv"] == 1.1
     assert settings.zones() == (*ZONES, "roof")
+
+
+def test_names_of_bays_and_machines_stay_as_they_are_written(tmp_path: Path) -> None:
+    """Bays and machines keep their letters, zones are words of the program, and a name twice is refused."""
+    settings = load(tmp_path, "[bays.North]\n[machines.'Rig ß']\n[other_way.Undercarriage]\nusd = 80\n")
+    assert [*settings.bays, *settings.machines, *settings.other_way] == ["North", "Rig ß", "undercarriage"]
+    text = told(tmp_path, "[bays.North]\npit = true\n[bays.north]\nlength_ft = 40\n")
+    assert "`north`" in text
+    assert "line 3" in text

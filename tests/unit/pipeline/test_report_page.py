@@ -15,9 +15,10 @@ from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import learn_book
 from pipeline.answers.reporting import report_contents
 from pipeline.book.store import Book
-from pipeline.present.figures import Style, change_words
-from pipeline.present.page import report_page
+from pipeline.present.figures import Style, change_words, percent
+from pipeline.present.page import environment, report_page, template_text
 from pipeline.present.page_prices import packed
+from pipeline.present.page_tables import Cell, JobLine
 
 Run = Callable[..., tuple[int, str, str]]
 TODAY = date(2026, 5, 20)
@@ -92,12 +93,15 @@ def test_an_empty_book_says_what_to_log(new_book: Callable[..., Book]) -> None:
 
 
 def test_few_past_jobs_are_no_share(new_book: Callable[..., Book]) -> None:
-    """With fewer past jobs than the calibration asks for, the page tells no share that fell in range."""
+    """With fewer past jobs than the calibration asks for, the page tells and draws no share that fell in range."""
     asking = Asking(new_book(rows=_rows(18)), TODAY)
     learn_book(asking)
     page = report_page(report_contents(asking), Style())
     assert "% fell in their" not in page
     assert "it takes 20 to say how often the ranges hold" in page
+    assert "<figcaption>Pellets against expectation over time" in page
+    assert "<figcaption>Stated against held" not in page
+    assert "<figcaption>Where past jobs fell" not in page
 
 
 def test_bookings_that_are_not_listed_are_counted(new_book: Callable[..., Book]) -> None:
@@ -237,6 +241,22 @@ def test_a_change_that_rounds_to_none_has_no_sign() -> None:
     assert [change_words(r) for r in (1.072, 0.93, 0.996, 1.004)] == ["+7 %", "-7 %", "0 %", "0 %"]
 
 
+def test_a_share_that_rounds_to_none_has_no_sign() -> None:
+    """A loss below half a percent is 0 %, not -0 %."""
+    assert [percent(s) for s in (-0.0049, -0.02, 0.0, 0.0049, 0.8)] == ["0 %", "-2 %", "0 %", "< 1 %", "80 %"]
+
+
+def test_a_job_outside_its_range_says_so_to_who_does_not_see_the_mark() -> None:
+    """A marked row carries words that are read aloud, and no other row does."""
+    from types import SimpleNamespace
+
+    lines = [JobLine(out, (Cell("2026-05-01", "2026-05-01"), Cell("J-1", "J-1"))) for out in (True, False)]
+    rows = template_text("report.html").split("{% for row in jobs.rows %}")[1].split("</tbody>")[0]
+    told = environment().from_string("{% for row in jobs.rows %}" + rows).render(jobs=SimpleNamespace(rows=lines))
+    assert told.count(", outside its range") == 1
+    assert 'dir="auto">2026-05-01<span class="unseen">, outside its range</span></td>' in told
+
+
 def test_the_air_on_the_page_is_the_commands(demo_page: str, demo_folder: Path, run: Run) -> None:
     """Each bay's limits on the busiest booked day carry the chances, times and flows that `safety` answers."""
     import html
@@ -245,7 +265,7 @@ def test_the_air_on_the_page_is_the_commands(demo_page: str, demo_folder: Path, 
     from pipeline.answers.safety import busiest_booked_day, safety
     from pipeline.answers.safety_answer import SafetyQuestion
     from pipeline.book.store import open_book
-    from pipeline.present.figures import careful, few, percent
+    from pipeline.present.figures import careful, few
 
     book = open_book(demo_folder)
     today = date.fromisoformat(json.loads(run("estimate", "--vehicle", "van", "--zone", "interior", "--json", "--book",

@@ -20,6 +20,7 @@ from shared.errors import RimebookError
 from shared.limits import limits_for
 
 TODAY = date(2026, 6, 1)
+ODD = "Halle <Nord> & Süß"
 ROOM = Room(9600.0, 0.0, 8.742)
 
 
@@ -175,3 +176,27 @@ def test_bookings_of_this_morning_are_told_to_be_left_out(tmp_path):
     (said,) = [w for w in now.warnings if "taken today" in w]
     assert said.startswith("1 booking (B2) was taken today, 2026-06-01, and was not counted")
     assert not any("taken today" in w for w in later.warnings)
+
+
+def test_a_bay_is_told_as_it_is_written_and_the_shown_command_finds_it(tmp_path):
+    """A bay's name keeps its letters, is found in any letter case, and a shell takes the shown command as meant."""
+    import shlex
+
+    from pipeline.answers.safety_warning import bay_sentences
+
+    sides = f'[bays."{ODD}"]\nlength_ft = 40\nwidth_ft = 20\nheight_ft = 12\n'
+    asking = _asking(tmp_path / "book", sides)
+    settings = asking.book.settings
+    chances = {limit.key: np.ones(1) for limit in limits_for({})}
+    (said, *_) = bay_sentences(settings, ("W-1",), chances)
+    assert f"in bay `{ODD}`" in said
+    command = shlex.split(said.split("See `")[1].split("`")[0])
+    assert command == ["rimebook", "safety", "--bay", ODD]
+    found = safety(asking, SafetyQuestion(bay=command[-1].upper(), jobs=(_job(asking, "interior:light"),)))
+    assert found.result.bay == ODD
+    with pytest.raises(RimebookError) as none:
+        safety(asking, SafetyQuestion(bay=ODD))
+    words = shlex.split(none.value.problem.do.removeprefix("For example: "))
+    assert words[: words.index("--vehicle")] == command
+    with pytest.raises(RimebookError, match="Did you mean `Halle"):
+        safety(asking, SafetyQuestion(bay="Hale <Nord> & Süß", jobs=(_job(asking, "interior:light"),)))
