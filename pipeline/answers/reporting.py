@@ -12,13 +12,12 @@ from pipeline.answers.fitting import current_fit
 from pipeline.answers.forecasting import ForecastQuestion, ForecastResult, forecast
 from pipeline.answers.history import history
 from pipeline.answers.ordering import OrderQuestion, order_ice
+from pipeline.answers.reporting_air import AirDay, BayUnchecked, air_day
 from pipeline.answers.reporting_jobs import JobRow, job_rows
 from pipeline.answers.reporting_pellets import Cell, PartUsed, cells, parts_used
 from pipeline.answers.reporting_prices import PricedJobs, priced_jobs
 from pipeline.answers.request_notes import order_note
 from pipeline.answers.reviewing import TechniqueQuestion, TechniqueResult, technique
-from pipeline.answers.safety import busiest_booked_day, safety
-from pipeline.answers.safety_answer import SafetyQuestion, SafetyResult
 from pipeline.book import tables
 from shared.errors import RimebookError
 
@@ -51,6 +50,8 @@ class ReportResult:
         Sections that say what to log instead of an answer.
     size_bytes : int
         Of the page.
+    bays_unchecked : tuple of BayUnchecked
+        Bays whose air on the busiest booked day has no answer, and why.
     """
 
     file: str
@@ -58,6 +59,7 @@ class ReportResult:
     sections: tuple[str, ...]
     without_ground: tuple[str, ...]
     size_bytes: int
+    bays_unchecked: tuple[BayUnchecked, ...] = ()
 
 
 _ORDER = "The table of what a zone takes tells each of them alone; the shop works them in the order"
@@ -69,14 +71,6 @@ class Section(Generic[Result]):
 
     answer: Answer[Result] | None
     to_log: str = ""
-
-
-@dataclass(frozen=True)
-class AirDay:
-    """The busiest booked day, with the answer of each bay."""
-
-    day: date
-    bays: tuple[Answer[SafetyResult], ...]
 
 
 @dataclass(frozen=True)
@@ -124,10 +118,14 @@ class ReportContents:
             "pellets": not self.parts,
             "trust": self.trust.answer is None,
             "forecast": self.forecast.answer is None,
-            "air": self.air is None,
+            "air": self.air is None or not self.air.bays,
             "jobs": not self.jobs,
         }
         return tuple(s for s in SECTIONS if lacking.get(s))
+
+    def bays_unchecked(self) -> tuple[BayUnchecked, ...]:
+        """Return the bays whose air has no answer though work is booked."""
+        return self.air.unchecked if self.air else ()
 
 
 def report_contents(asking: Asking, *, names: bool = False, tell: Tell | None = None) -> Answer[ReportContents]:
@@ -154,19 +152,19 @@ def report_contents(asking: Asking, *, names: bool = False, tell: Tell | None = 
     reviewed = _technique(asking, table.n_jobs, names)
     said(0.85, "judging the record")
     trust = _trust(asking)
-    air, air_to_log = _air(asking)
     shown = cells(asking, fit, table)
+    warnings = [
+        *fit.warnings,
+        *order_note(fit, {cell.zone for cell in shown}, _ORDER),
+        *prices.warnings,
+        *(w for s in (ordered, ahead, reviewed, trust) if s.answer for w in s.answer.warnings),
+    ]
+    air, air_to_log = air_day(asking, warnings)
     contents = ReportContents(
         asking.book.settings, asking.today, asking.level, asking.seed, fit, table.n_jobs, prices, ordered, ahead,
         reviewed, trust, air, air_to_log, shown, parts_used(asking, table),
         job_rows(asking, table, names=names),
     )  # fmt: skip
-    notes = order_note(fit, {cell.zone for cell in shown}, _ORDER)
-    warnings = [
-        *fit.warnings,
-        *notes,
-        *(w for s in (ordered, ahead, reviewed, trust) if s.answer for w in s.answer.warnings),
-    ]
     cautions = cautions_for("report", settings=asking.book.settings, coating_removed=True)
     said(0.95, "drawing")
     return Answer(contents, tuple(dict.fromkeys(warnings)), tuple(cautions))
@@ -212,20 +210,3 @@ def _trust(asking: Asking) -> Section[CalibrationResult]:
     if told.result.levels:
         return Section(told)
     return Section(None, " ".join(told.result.advice))
-
-
-def _air(asking: Asking) -> tuple[AirDay | None, str]:
-    bays = asking.book.settings.bays
-    if not bays:
-        return None, "Enter the bay's length, width, height and its fresh air under [bays.NAME] in book.toml."
-    day = busiest_booked_day(asking)
-    if day is None:
-        return None, "Nothing is booked from today on: log bookings (`rimebook import FILE`) to see that day's air."
-    told: list[Answer[SafetyResult]] = []
-    problems: list[str] = []
-    for name in bays:
-        try:
-            told.append(safety(asking, SafetyQuestion(bay=name, day=day)))
-        except RimebookError as error:
-            problems.append(error.problem.sentence())
-    return (AirDay(day, tuple(told)), "") if told else (None, " ".join(problems))

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from pipeline.answers.estimating import estimates_of
+from pipeline.answers.estimating import basis_warnings, estimates_of
 from pipeline.answers.quote_ground import ground_of, job_cost_draws, job_draws
 from pipeline.answers.requests import ASKED_ID, JobAsked, LineAsked
 from pipeline.answers.safety import booked_jobs
+from pipeline.answers.safety_warning import bay_chances, bay_sentences
 from pipeline.book import tables
-from shared.vocabulary import SOILS, UNKNOWN
+from shared.vocabulary import QUANTITIES, SOILS, UNKNOWN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
     from pipeline.answers.answer import Asking
     from pipeline.answers.estimating import JobEstimate
-    from pipeline.answers.quote_ground import Ground
+    from pipeline.answers.quote_ground import JobDraws
+    from shared.vocabulary import Quantity
 
 #: Jobs offered: bookings of the coming days first, then what the shop does most.
 MOST_BOOKED, MOST_USUAL, MOST_ZONES = 6, 6, 6
@@ -61,12 +63,30 @@ class PricedJob:
 
 @dataclass(frozen=True)
 class PricedJobs:
-    """All jobs on offer, and the price of ice they count with; `n_booked` bookings of one vehicle are near."""
+    """All jobs on offer and what they rest on.
+
+    Attributes
+    ----------
+    jobs : tuple of PricedJob
+    ice_usd_per_lb, ice_basis : float, str
+        The price of ice they count with.
+    n_booked : int
+        Bookings of one vehicle in the coming days.
+    unlogged : tuple of {"pellets_lb", "minutes"}
+        Quantities that no learned job has, while some have the other one: they are planning figures.
+    warnings : tuple of str
+        Of the ground the estimates stand on; none where all are planning figures, which the section tells first.
+    bay_warnings : tuple of str
+        Limits that the ice of a job, as it is, would pass in the book's only bay.
+    """
 
     jobs: tuple[PricedJob, ...]
     ice_usd_per_lb: float
     ice_basis: str
     n_booked: int
+    unlogged: tuple[Quantity, ...]
+    warnings: tuple[str, ...]
+    bay_warnings: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -82,24 +102,39 @@ def priced_jobs(asking: Asking, table: JobTable) -> PricedJobs:
     offers = [*booked[:MOST_BOOKED], *_usual(asking, table)] or _first(asking)
     ground = ground_of(asking)
     asked = [(offer, soil, job) for offer in offers for soil, job in _at_each_soil(offer.job)]
-    choices = _choices(asking, [(soil, job) for _, soil, job in asked], ground)
+    # Each job is priced as if `quote` were asked for it alone.
+    draws = job_draws(asking, [job for _, _, job in asked], ground, alone=True)
+    estimates = estimates_of(asking, draws.found)
+    choices = [
+        SoilChoice(soil, job, estimates[j], job_cost_draws(asking, draws, j, ground.landed).total())
+        for j, (_, soil, job) in enumerate(asked)
+    ]
     told = []
     for offer in offers:
         own = tuple(c for (o, _, _), c in zip(asked, choices, strict=True) if o is offer)
         lines = offer.job.lines
         told.append(PricedJob(offer.booking_id, offer.job.day, lines[0].vehicle_class,
                               tuple(line.zone for line in lines), offer.n_done, own))  # fmt: skip
-    return PricedJobs(tuple(told), ground.landed.usd_per_lb, ground.landed.basis, len(booked))
+    planned = any(e.basis == "planning" for e in estimates)
+    unlogged = () if planned else tuple(q for q, n in zip(QUANTITIES, ground.fit.fitted.n_values, strict=True) if not n)
+    as_is = [j for j, (_, soil, _) in enumerate(asked) if soil == AS_IS]
+    return PricedJobs(
+        tuple(told), ground.landed.usd_per_lb, ground.landed.basis, len(booked), unlogged,
+        () if planned else basis_warnings(asking, estimates), _bay_warnings(asking, offers, draws, as_is),
+    )  # fmt: skip
 
 
-def _choices(asking: Asking, asked: Sequence[tuple[str, JobAsked]], ground: Ground) -> list[SoilChoice]:
-    """Price the jobs, each as if `quote` were asked for it alone."""
-    draws = job_draws(asking, [job for _, job in asked], ground, alone=True)
-    estimates = estimates_of(asking, draws.found)
-    return [
-        SoilChoice(soil, job, estimates[j], job_cost_draws(asking, draws, j, ground.landed).total())
-        for j, (soil, job) in enumerate(asked)
-    ]
+def _bay_warnings(asking: Asking, offers: Sequence[_Offer], draws: JobDraws, as_is: Sequence[int]) -> tuple[str, ...]:
+    """Return the limits that the ice of offered jobs would pass; `as_is` is the place of each one's draws."""
+    names = [f"booking {offer.booking_id}" if offer.booking_id else _described(offer.job) for offer in offers]
+    settings = asking.book.settings
+    chances = bay_chances(settings, draws.found.consumption)
+    return tuple(bay_sentences(settings, names, {limit: chance[list(as_is)] for limit, chance in chances.items()}))
+
+
+def _described(job: JobAsked) -> str:
+    zones = ", ".join(line.zone.replace("_", " ") for line in job.lines)
+    return f"{job.lines[0].vehicle_class.replace('_', ' ')} ({zones})"
 
 
 def _at_each_soil(job: JobAsked) -> list[tuple[str, JobAsked]]:

@@ -14,6 +14,18 @@ if TYPE_CHECKING:
     from pipeline.answers.safety_space import Space
     from pipeline.book.settings import Settings
 
+PIT_NOTE = "This bay has a pit, drain or basement: gas runs into it and stays. Keep people out of it."
+
+
+def exceeded_notes(result: SafetyResult) -> list[str]:
+    """Return what must be said of limits that are passed in at least one scenario of a hundred."""
+    return [
+        f"{limit.name}: exceeded in {limit.chance_exceeded * 100:.0f} of 100 scenarios at today's ventilation, were "
+        "the air well mixed."
+        for limit in result.limits
+        if limit.chance_exceeded >= 0.01
+    ]
+
 
 def safety_notes(
     settings: Settings, space: Space, result: SafetyResult, question: SafetyQuestion, found: Predicted | None
@@ -35,12 +47,7 @@ def safety_notes(
     said = []
     if question.day is not None and found is None:
         said.append(f"Nothing is booked on {question.day.isoformat()}: the figures are those of the stored ice alone.")
-    said += [
-        f"{limit.name}: exceeded in {limit.chance_exceeded * 100:.0f} of 100 scenarios at today's ventilation, were "
-        "the air well mixed."
-        for limit in result.limits
-        if limit.chance_exceeded >= 0.01
-    ]
+    said += exceeded_notes(result)
     if found and "planning" in found.consumption.basis:
         said.append("Pellets and minutes are planning figures from book.toml: there is no usable history for them yet.")
     if space.air_cfm <= 0:
@@ -50,7 +57,7 @@ def safety_notes(
     if space.flow_cfm is not None and space.air_changes_per_hour is not None:
         said.append("The bay has both a flow and air changes; the measured flow is used.")
     if space.pit:
-        said.append("This bay has a pit, drain or basement: gas runs into it and stays. Keep people out of it.")
+        said.append(PIT_NOTE)
     if result.noise and (space.noise_dba or 0.0) > OSHA_CEILING_DBA:
         said.append(
             f"At {space.noise_dba:g} dBA no time at all is allowed at the bare ear, however small the dose: OSHA's "

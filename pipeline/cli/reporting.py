@@ -65,7 +65,9 @@ def report(
     write_whole(out, page)
     if printed is not None:
         write_whole(paper, printed)
-    result = ReportResult(str(out), str(paper) if pdf else None, SECTIONS, answer.result.without_ground(), len(page))
+    told = answer.result
+    result = ReportResult(str(out), str(paper) if pdf else None, SECTIONS, told.without_ground(), len(page),
+                          told.bays_unchecked())  # fmt: skip
     show("report", asking, Answer(result, answer.warnings, answer.cautions), render_report, as_json=as_json)
 
 

@@ -12,8 +12,11 @@ from pipeline.present.page_tables import Grid, between, grid
 from shared.counting import counted
 
 if TYPE_CHECKING:
-    from pipeline.answers.answer import Answer
+    from collections.abc import Sequence
+
+    from pipeline.answers.answer import Answer, QuantitySummary
     from pipeline.answers.reporting import ReportContents
+    from pipeline.answers.reporting_air import AirDay
     from pipeline.answers.review_findings import Finding, Improvement
     from pipeline.answers.reviewing import TechniqueResult
     from pipeline.answers.safety_air import LimitAnswer
@@ -24,6 +27,8 @@ if TYPE_CHECKING:
 _LIKELY = 0.05
 #: Rows told of each grouping.
 _MOST_GROUPS = 12
+#: A whole day's dose of noise, percent.
+_FULL_DOSE = 100.0
 
 
 def pellets_part(contents: ReportContents, style: Style) -> Part:
@@ -70,7 +75,8 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
                 f"{style.money(most.usd_month.mean)} a month{over}."
             )
             tables.insert(0, _findings(result, style))
-            tries = tuple(f"{_who(f)}: {f.try_}" for f in result.findings)
+            lead += " What else could explain it is told below."
+            tries = tuple(_explained(f) for f in result.findings)
         elif result.effects:
             lead += f" Over {result.jobs:,} jobs no operator, machine or setting surely takes more than like jobs need."
         lines += [_better(b) for b in result.improvements]
@@ -104,6 +110,12 @@ def _who(finding: Finding) -> str:
         return f"{_named(finding.of, finding.name)} {when}"
     over = "" if finding.until is None else f" until {finding.until}"
     return _named(finding.kind, finding.name) + zone + over
+
+
+def _explained(finding: Finding) -> str:
+    """Return what else could explain a finding before what to try: a figure beside a name is no verdict."""
+    who = _who(finding)
+    return f"{who[:1].upper()}{who[1:]}: it could also be {'; or '.join(finding.other_causes)}. To try: {finding.try_}"
 
 
 def _better(better: Improvement) -> str:
@@ -183,50 +195,90 @@ def trust_part(contents: ReportContents, style: Style) -> Part:
             for s in result.scores
         ],
     )
-    kinds = dict.fromkeys(g.by for g in result.groups if g.by != "operator")
+    groups = [g for g in result.groups if g.by != "operator"]
+    judged = [g for g in groups if g.jobs >= FEW_JOBS]
+    lines = list(result.advice)
+    if main.jobs >= FEW_JOBS and len(judged) < len(groups):
+        lines.append(f"Classes, zones, soils and quarters with fewer than {FEW_JOBS} such jobs are left out.")
     beside = tuple(
         grid(
             f"How often the 80 % range held, by {by}",
             [by.capitalize(), "#Held", "#Jobs"],
-            [[words(g.name), percent(g.held), f"{g.jobs:,}"] for g in result.groups if g.by == by][-_MOST_GROUPS:],
+            [[words(g.name), percent(g.held), f"{g.jobs:,}"] for g in judged if g.by == by][-_MOST_GROUPS:],
         )
-        for by in kinds
+        for by in dict.fromkeys(g.by for g in judged)
     )
     return Part(
         "trust",
         question,
         lead,
-        lines=result.advice,
+        lines=tuple(lines),
         tables=(scores,) if any(s.pellets_lb is not None for s in result.scores) else (),
         beside=beside,
     )
 
 
 def air_part(contents: ReportContents, style: Style) -> Part:
-    """Return the air of each bay on the busiest booked day."""
-    if contents.air is None:
-        return Part("air", "Is the air all right on the busiest booked day?", to_log=contents.air_to_log)
-    day = day_words(contents.air.day)
-    bays = contents.air.bays
-    bad = [a for a in bays if _passed(a)]
-    where = "in any bay" if len(bad) == len(bays) > 1 else "in " + " and ".join(f"bay {a.result.bay}" for a in bad)
-    if bad:
-        lead = f"No, not {where}, if all of that day's work is done in one bay at today's ventilation."
-    else:
-        lead = "No CO2 limit is likely to be exceeded, were the air well mixed."
-    lead += " Planning figures, never a clearance."
-    lines = tuple(_air_sentence(a, style) for a in bays)
-    cautions = tuple(dict.fromkeys(c for a in contents.air.bays for c in a.cautions[:1]))
-    warnings = tuple(dict.fromkeys(f"{a.result.bay}: {w}" for a in contents.air.bays for w in a.warnings if "pit" in w))
+    """Return the air and the noise of each bay on the busiest booked day, and which bays could not be checked."""
+    air = contents.air
+    beside = tuple(f"Jobs priced above: {warning}" for warning in contents.prices.bay_warnings)
+    if air is None:
+        question = "Is the air all right on the busiest booked day?"
+        return Part("air", question, to_log=contents.air_to_log, cautions=beside)
+    question = f"Is the air all right on {day_words(air.day)}, the busiest booked day?"
+    unchecked = [f"Bay {u.bay} was not checked: {u.why}" for u in air.unchecked]
+    cautions = dict.fromkeys(c for a in air.bays for c in a.cautions[:1])
+    notes = [f"{_bays(note.bays)}: {note.text}" for note in air.notes]
+    told = (*cautions, *notes, *beside)
+    if not air.bays:
+        return Part("air", question, to_log=" ".join(unchecked), cautions=told)
+    lines = [*unchecked, *(_air_sentence(a, style) for a in air.bays)]
+    unheard = [a.result.bay for a in air.bays if not a.result.noise]
+    if unheard:
+        lines.append(
+            f"{_bays(unheard)}: no noise level is entered. Measure it at the ear while blasting and enter noise_dba in "
+            "book.toml."
+        )
+    lines.append("The 8-hour and 15-minute limits are means: the air stands at the figure before the mean exceeds it.")
+    noise = [_noise(air)] if len(unheard) < len(air.bays) else []
     return Part(
         "air",
-        f"Is the air all right on {day}, the busiest booked day?",
-        lead,
-        lines=lines,
-        tables=tuple(_limits(a, style) for a in contents.air.bays),
-        charts=tuple(f"air-{i}" for i in range(len(bays))),
-        cautions=cautions + warnings,
+        question,
+        _air_lead(air),
+        lines=tuple(lines),
+        tables=(*(_limits(a, style) for a in air.bays), *noise),
+        charts=tuple(f"air-{i}" for i in range(len(air.bays))),
+        cautions=told,
     )
+
+
+def _air_lead(air: AirDay) -> str:
+    names = [a.result.bay for a in air.bays]
+    bad = [a.result.bay for a in air.bays if _passed(a)]
+    missing = _bays([u.bay for u in air.unchecked], "bay")
+    if bad:
+        where = "any bay" if len(bad) == len(names) > 1 and not missing else _bays(bad, "bay")
+        lead = f"No, not in {where}, if all of that day's work is done in one bay at today's ventilation."
+        lead += f" Not known of {missing}, which could not be checked." if missing else ""
+    elif missing:
+        lead = (
+            f"Not known of {missing}, which could not be checked. In {_bays(names, 'bay')} no CO2 limit is likely to "
+            "be exceeded, were the air well mixed."
+        )
+    else:
+        lead = "No CO2 limit is likely to be exceeded, were the air well mixed."
+    doses = [(n.dose_percent.quantiles[0.5], a.result.bay, n.rule) for a in air.bays for n in a.result.noise]
+    dose, bay, rule = max(doses, default=(0.0, "", ""))
+    if dose > _FULL_DOSE:
+        lead += f" Noise in bay {bay} takes up {dose:,.0f} % of a day's dose ({rule})."
+    return f"{lead} Planning figures, never a clearance."
+
+
+def _bays(names: Sequence[str], word: str = "Bay") -> str:
+    """Return bays by name, such as 'bays north and south'; '' for none."""
+    if len(names) < 2:
+        return "".join(f"{word} {name}" for name in names)
+    return f"{word}s {', '.join(names[:-1])} and {names[-1]}"
 
 
 def _passed(answer: Answer[SafetyResult]) -> list[LimitAnswer]:
@@ -242,9 +294,11 @@ def _air_sentence(answer: Answer[SafetyResult], style: Style) -> str:
         f"{limit.name} of {limit.value:,.0f} {limit.unit} in {percent(limit.chance_exceeded)} of scenarios"
         for limit in passed
     )
+    space = answer.result.space
+    entered = style.flow(space.air_cfm) if space.air_cfm > 0 else "none"
     return (
         f"Bay {bay}: exceeds the {named}. About {style.flow_needed(needed)} of outdoor air would keep every "
-        f"limit in 95 % of them; {style.flow(answer.result.space.air_cfm)} is entered."
+        f"limit in 95 % of them; {entered} is entered."
     )
 
 
@@ -252,21 +306,39 @@ def _limits(answer: Answer[SafetyResult], style: Style) -> Grid:
     unit, factor = style.flow_unit
     rows = []
     for limit in answer.result.limits:
-        reached = limit.reached_after_min
-        when = (
-            "not, or rarely" if reached is None else f"{few(reached.interval.low)} to {few(reached.interval.high)} min"
-        )
+        reached, used_up = limit.reached_after_min, limit.used_up_after_min
         flow = limit.flow_needed_cfm
         low, high = flow.interval.low * factor, flow.interval.high * factor
         need = "none" if high <= 0 else f"{careful(low)} to {careful(high)}"
         rows.append(
             [
                 f"{limit.name}: {limit.value:,.0f} {limit.unit}",
-                when,
                 percent(limit.chance_exceeded),
+                "not, or rarely" if reached is None else _after(reached),
+                "-" if used_up is None else _after(used_up),
                 need,
                 limit.source,
             ]
         )
-    heads = ["Limit", "#Air at it after", "#Exceeded", f"#Outdoor air needed, {unit}", "Source of the limit"]
+    needed = f"#Outdoor air needed, {unit}"
+    heads = ["Limit", "#Exceeded", "#Air at it after", "#Used up after", needed, "Source of the limit"]
     return grid(f"Bay {answer.result.bay}", heads, rows)
+
+
+def _after(when: QuantitySummary) -> str:
+    return f"{few(when.interval.low)} to {few(when.interval.high)} min"
+
+
+def _noise(air: AirDay) -> Grid:
+    rows = [
+        [
+            f"Bay {a.result.bay}: {n.rule}",
+            f"{n.dose_percent.quantiles[0.5]:,.0f} %",
+            "-" if n.twa_dba is None else f"{n.twa_dba.quantiles[0.5]:.0f} dBA",
+            "-" if n.minutes_to_limit is None else f"{few(n.minutes_to_limit)} min",
+        ]
+        for a in air.bays
+        for n in a.result.noise
+    ]
+    heads = ["Rule", "#Dose", "#8-hour level", "#Blasting to the limit"]
+    return grid("Noise at the bare ear: the dose of that day's blasting", heads, rows)

@@ -99,9 +99,18 @@ def _choice(job: PricedJob, choice: SoilChoice, contents: ReportContents, style:
         "soil_label": _soil_label(choice), "mean": float(np.mean(choice.cost_usd)), "costs": packed(choice.cost_usd),
         "pellets": f"{style.weight(told.pellets_lb.quantiles[0.5])}, {level} within {weights(told.pellets_lb, style)}",
         "minutes": f"{minutes(told.minutes.quantiles[0.5])}, {level} within {times(told.minutes)}",
-        "rests": basis_line(told.basis, told.similar_jobs).removeprefix("Basis: "),
+        "rests": " ".join([basis_line(told.basis, told.similar_jobs).removeprefix("Basis: "), *_unlogged(contents)]),
         "command": _command(job, choice, contents),
     }  # fmt: skip
+
+
+def _unlogged(contents: ReportContents) -> list[str]:
+    """Return which of the two quantities rests on planning figures alone while the other one is logged."""
+    named = {"pellets_lb": "pellets", "minutes": "minutes"}
+    return [
+        f"No {named[q]} are logged yet: {named[q]} are planning figures from book.toml."
+        for q in contents.prices.unlogged
+    ]
 
 
 def _command(job: PricedJob, choice: SoilChoice, contents: ReportContents) -> str:
@@ -134,12 +143,13 @@ def prices_part(contents: ReportContents, style: Style) -> PricesPart:
         f"{style.weight(choice.estimate.pellets_lb.quantiles[0.5])} and "
         f"{minutes(choice.estimate.minutes.quantiles[0.5])}; the chance of loss is {percent(price.chance_of_loss)}."
     )
-    lines = []
+    lines: list[str] = []
     if choice.estimate.basis == "planning":
         lines.append(
             "These are planning figures from book.toml, not yet this shop's own: import a job log or record jobs with "
             "`rimebook log`, then run `rimebook learn`."
         )
+    lines += _unlogged(contents)
     listed = sum(1 for job in prices.jobs if job.booking_id)
     if listed < prices.n_booked:
         lines.append(

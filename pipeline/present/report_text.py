@@ -25,6 +25,7 @@ def render_report(answer: Answer[ReportResult], style: Style) -> str:  # noqa: A
         lines.append(
             paragraph(f"Too little is logged yet for: {lacking}; the page says what to log.{_meanwhile(result)}")
         )
+    lines += [paragraph(f"Bay {told.bay} was not checked: {told.why}") for told in result.bays_unchecked]
     return "\n".join(lines)
 
 

@@ -102,6 +102,31 @@ def test_few_past_jobs_are_no_share(new_book: Callable[..., Book]) -> None:
     assert "<figcaption>Pellets against expectation over time" in page
     assert "<figcaption>Stated against held" not in page
     assert "<figcaption>Where past jobs fell" not in page
+    assert "How often the 80 % range held" not in page
+
+
+def test_groups_of_few_past_jobs_are_left_out(demo_page: str) -> None:
+    """No class, zone, soil or quarter with fewer than twenty past jobs has a share, and the page says so."""
+    part = demo_page.split('<section id="trust"')[1].split("</section>")[0]
+    counts = re.findall(r'%</td><td class="n">([\d,]+)</td></tr>', part)
+    assert len(counts) > 10
+    assert min(int(n.replace(",", "")) for n in counts) >= 20
+    assert "with fewer than 20 such jobs are left out" in part
+
+
+def test_a_finding_stands_beside_what_else_could_explain_it(demo_page: str, demo_folder: Path, run: Run) -> None:
+    """Each finding of the review has its other explanations on the page, before what to try."""
+    import html
+    import json
+
+    findings = json.loads(run("technique", "--json", "--book", str(demo_folder))[1])["result"]["findings"]
+    page = html.unescape(demo_page).replace("\u00a0", " ")
+    tries = re.sub(r"</?code>", "", page.split("<h3>What to try</h3>")[1].split("</ul>")[0])
+    assert findings
+    for finding in findings:
+        told = f"it could also be {'; or '.join(finding['other_causes'])}. To try: {finding['try'].replace('`', '')}"
+        assert told in tries
+    assert page.count("What else could explain it is told below.") == 2
 
 
 def test_bookings_that_are_not_listed_are_counted(new_book: Callable[..., Book]) -> None:
@@ -281,11 +306,83 @@ def test_the_air_on_the_page_is_the_commands(demo_page: str, demo_folder: Path, 
         for limit in answer.result.limits:
             assert f"{limit.name}: {limit.value:,.0f} {limit.unit}" in part
             assert f">{percent(limit.chance_exceeded)}<" in part
-            if limit.reached_after_min is not None:
-                reached = limit.reached_after_min.interval
-                assert f">{few(reached.low)} to {few(reached.high)} min<" in part
+            for when in (limit.reached_after_min, limit.used_up_after_min):
+                assert when is None or f">{few(when.interval.low)} to {few(when.interval.high)} min<" in part
             flow = limit.flow_needed_cfm.interval
             assert (f">{careful(flow.low)} to {careful(flow.high)}<" if flow.high > 0 else ">none<") in part
+        assert answer.result.noise
+        for n in answer.result.noise:
+            assert f'>Bay {bay}: {n.rule}</th><td class="n">{n.dose_percent.quantiles[0.5]:,.0f} %<' in part
+    assert "The 8-hour and 15-minute limits are means" in part
+    assert re.search(r"Noise in bay \w+ takes up [\d,]+ % of a day's dose", part)
+    assert part.count("The vehicles count as worked one after the other") == 1
+
+
+SMALL = "length_ft = 20\nwidth_ft = 12\nheight_ft = 9\n"
+
+
+def _booked(new_book: Callable[..., Book], toml: str, rows: list[dict[str, object]], name: str) -> Asking:
+    """Return a book with one booked van, learned where it has jobs."""
+    book = new_book(toml, rows=rows, name=name)
+    with book.writing() as connection:
+        connection.execute(
+            "insert into bookings (booking_id, taken_on, day, vehicle_class, zone, batch, row_hash) "
+            "values ('B-1', ?, ?, 'van', 'undercarriage', 0, 0)", [TODAY - timedelta(days=9), TODAY],
+        )  # fmt: skip
+    if rows:
+        learn_book(Asking(book, TODAY))
+    return Asking(book, TODAY)
+
+
+def test_a_bay_that_could_not_be_checked_is_told(new_book: Callable[..., Book], run: Run) -> None:
+    """A bay without its height stands in the lead, in its section and in the command's answer; so does its pit."""
+    import json
+
+    from pipeline.answers.reporting_air import air_day
+    from pipeline.present.page_findings import air_part
+
+    lacks = "[bays.south]\nlength_ft = 30\nwidth_ft = 18\npit = true\n"
+    toml = '[shop]\nas_of = "2026-05-20"\n' + "[bays.north]\n" + SMALL + "air_changes_per_hour = 200\n" + lacks
+    asking = _booked(new_book, toml, [], "gap")
+    answer = report_contents(asking)
+    part = air_part(answer.result, Style())
+    assert part.lead.startswith("Not known of bay south, which could not be checked. In bay north no CO2 limit")
+    assert part.lines[0].startswith("Bay south was not checked: found no height; expected length, width and height")
+    assert any("Bay south: This bay has a pit" in line for line in part.cautions)
+    assert any("Bay north: no noise level is entered" in line for line in part.lines)
+    code, out, err = run("report", "--out", str(asking.book.folder / "r.html"), "--json", "--book",
+                         str(asking.book.folder))  # fmt: skip
+    assert code == 0, err
+    (missing,) = json.loads(out)["result"]["bays_unchecked"]
+    assert missing["bay"] == "south"
+    assert "found no height" in missing["why"]
+    air, _ = air_day(_booked(new_book, lacks, [], "none"), ())
+    assert air is not None
+    assert (air.bays, [u.bay for u in air.unchecked]) == ((), ["south"])
+
+
+def test_minutes_that_were_never_logged_are_planning_figures(new_book: Callable[..., Book]) -> None:
+    """Where no job has minutes the page warns as `estimate` does and says what minutes rest on."""
+    from pipeline.answers.estimating import estimate_jobs
+    from pipeline.answers.requests import JobAsked, LineAsked
+
+    rows = [{k: v for k, v in row.items() if k != "minutes"} for row in _rows(12)]
+    asking = _booked(new_book, "[bays.north]\n" + SMALL, rows, "young")
+    answer = report_contents(asking)
+    page = report_page(answer, Style())
+    estimate = estimate_jobs(asking, [JobAsked("J", TODAY, (LineAsked("van", "undercarriage", "heavy"),))])
+    (short,) = [w for w in estimate.warnings if "The record of " in w]
+    assert short in answer.warnings
+    assert page.count("No minutes are logged yet: minutes are planning figures from book.toml.") > 1
+    assert "of them; none is entered." in page.replace("\u00a0", " ")
+    assert page.count("Bay north: No ventilation is entered") == 1
+
+
+def test_the_page_warns_of_priced_jobs_that_would_fill_the_only_bay(new_book: Callable[..., Book]) -> None:
+    """With nothing booked the limits that the ice of a priced job would pass are told with the air."""
+    page = report_page(report_contents(Asking(new_book("[bays.north]\n" + SMALL), TODAY)), Style())
+    part = page.split('<section id="air"')[1].split("</section>")[0].replace("\u00a0", " ")
+    assert "Jobs priced above: The ice of sedan (undercarriage), suv (undercarriage, wheel wells)" in part
 
 
 def test_a_booked_job_is_priced_for_its_customer_as_the_shown_command_does(
