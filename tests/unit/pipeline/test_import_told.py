@@ -161,3 +161,41 @@ def test_no_count_is_cut_off_where_names_are_long(monkeypatch: pytest.MonkeyPatc
     assert "set aside" in told
     assert told.count("12,345") == told.count("123,400") == 2
     assert "".join(told.split()).count("short.csv") == 1
+
+
+def test_a_comma_before_three_digits_parts_the_thousands_of_money(
+    new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """One price with decimal commas makes no cents of $1,150; the cells are named, and rejected as they were."""
+    file = log_file(
+        tmp_path, "jobs.csv", f"{HEAD},price_usd", 'A,2026-03-02,van,interior,8,45,"$1,150"',
+        'B,2026-03-02,van,interior,8,45,"380,00"', 'C,2026-13-02,van,interior,8,45,"$2,400"',
+    )  # fmt: skip
+    book = new_book()
+    answer = import_files(book, [file], today=TODAY)
+    with book.reading() as connection:
+        assert connection.execute("select price_usd from job_lines order by job_id").fetchall() == [(1150.0,), (380.0,)]
+    assert any("`$1,150` as 1150, `$2,400` as 2400, which could be a thousand times" in w for w in answer.warnings)
+    rejected = Path(answer.result.files[0].rejects_file or "").read_text(encoding="utf-8-sig")
+    assert '"$2,400"' in rejected
+
+
+@pytest.mark.parametrize(
+    ("cells", "told"),
+    [
+        (("12,5", "1,150"), "`1,150` as 1.15,"),  # proven, and yet a scale shows it otherwise
+        (("300", "1.250"), "`1.250` as 1.25,"),
+        (("12.5", "1.250"), ""),
+        (("300", "1,250"), ""),
+        (("300", "61.250"), ""),  # 61,250 lb are never delivered
+    ],
+)
+def test_cells_that_could_be_a_thousand_times_more_are_named(
+    cells: tuple[str, str], told: str, new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Where no cell of the column settles it and the log believes both readings."""
+    rows = [f'2026-03-0{i},T1,"{cell}"' for i, cell in enumerate(cells, start=1)]
+    file = log_file(tmp_path, "deliveries.csv", "date,container,weight_lb", *rows)
+    warnings = import_files(new_book(), [file], today=TODAY, kind="deliveries").warnings
+    named = [w for w in warnings if "a thousand times" in w]
+    assert [told in w for w in named] == [True] * bool(told)
