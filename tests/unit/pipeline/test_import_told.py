@@ -199,3 +199,25 @@ def test_cells_that_could_be_a_thousand_times_more_are_named(
     warnings = import_files(new_book(), [file], today=TODAY, kind="deliveries").warnings
     named = [w for w in warnings if "a thousand times" in w]
     assert [told in w for w in named] == [True] * bool(told)
+
+
+def test_what_a_ticket_says_once_is_carried_to_its_next_rows(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Date, vehicle and class of the row above with the same job_id; a class of its own, or below two, stays."""
+    book = new_book()
+    answer = put(
+        book, tmp_path, "A,2026-03-02,van,V1,interior,8,45", "A,,,,engine bay,18,35", "A,,suv,V2,interior,8,45",
+        "B,2026-03-03,van,,interior,8,45", ",,,,engine bay,18,35", "C,2026-03-04,,,interior,8,45",
+        "D,2026-03-05,van,V1,interior,8,45", "D,,suv,V2,interior,8,45", "D,,,,engine bay,18,35",
+        head="job_id,date,vehicle_class,vehicle,zone,pellets_lb,minutes",
+    )  # fmt: skip
+    with book.reading() as connection:
+        lines = connection.execute(
+            "select job_id, day, vehicle, vehicle_class, zone from job_lines order by all"
+        ).fetchall()
+    assert lines == [
+        ("A", date(2026, 3, 2), "V1", "van", "engine_bay"), ("A", date(2026, 3, 2), "V1", "van", "interior"),
+        ("A", date(2026, 3, 2), "V2", "suv", "interior"), ("B", date(2026, 3, 3), "", "van", "interior"),
+    ]  # fmt: skip
+    assert {(r.column, r.rows) for r in answer.result.files[0].reasons} >= {("vehicle_class", 3), ("job_id", 1)}
+    (note,) = [w for w in answer.warnings if "taken from the row above" in w]
+    assert note.endswith("date (line 3, 4, 9, 10; 4 rows); vehicle (line 3; 1 row); vehicle_class (line 3; 1 row)")
