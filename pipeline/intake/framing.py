@@ -116,7 +116,7 @@ class Framer:
         seen |= {(row, column) for row, column, _ in cells}
         for breach in breaches(self._contract(), self._checked(columns)):
             if (breach.row, breach.column) not in seen and breach.row not in chunk.faults:
-                found.append((breach.row, breach.column, fault_of(breach, self.shape)))
+                found.append((breach.row, breach.column, fault_of(breach, self.shape, self.normaliser.units)))
         self._count(found, source)
         told = []
         for row, column, fault in found:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from pipeline.intake.dates import DateOrder
     from pipeline.intake.header_match import Matched
     from pipeline.intake.logs import LogShape
+    from pipeline.intake.units import Units
     from pipeline.intake.words import Words
 
 #: What stands for 'no code' in a column of codes. Words such as 'na' or 'x' may be somebody's initials and stay.
@@ -89,6 +90,7 @@ class Normaliser:
         self, shape: LogShape, matched: dict[str, Matched], words: Words, settings: Settings, habits: Habits
     ) -> None:
         self._shape, self._matched, self._words, self._settings, self._habits = shape, matched, words, settings, habits
+        self.units: Units = settings.shop.units  # type: ignore[assignment]  # checked on loading
         self._parsers = {
             c.name: ColumnParser(
                 c.reads, matched[c.name].unit,  # type: ignore[arg-type]  # those in QUANTITIES are kinds

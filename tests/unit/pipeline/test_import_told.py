@@ -221,3 +221,42 @@ def test_what_a_ticket_says_once_is_carried_to_its_next_rows(new_book: Callable[
     assert {(r.column, r.rows) for r in answer.result.files[0].reasons} >= {("vehicle_class", 3), ("job_id", 1)}
     (note,) = [w for w in answer.warnings if "taken from the row above" in w]
     assert note.endswith("date (line 3, 4, 9, 10; 4 rows); vehicle (line 3; 1 row); vehicle_class (line 3; 1 row)")
+
+
+def test_figures_far_below_and_faster_than_any_blaster_are_named(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """1.30 under `minutes` may be an hour and a half; all is kept, and told in the book's units."""
+    rows = [f"U{i},2026-03-02,suv,undercarriage,50,60" for i in range(4)]
+    rows += ["A,2026-03-02,suv,undercarriage,45,1.30", "B,2026-03-02,suv,undercarriage,1.2,60"]
+    for units, fast, few in (("us", "8 lb a minute", "1.2 lb (line 7; planned 56.2 lb)"),
+                             ("metric", "3.6 kg a minute", "1.2 kg (line 7; planned 25.5 kg)")):  # fmt: skip
+        book = new_book(f'[shop]\nunits = "{units}"\n', name=units)
+        head = HEAD.replace("pellets_lb", "pellets")
+        warnings = put(book, tmp_path, *rows, head=head, name=f"{units}.csv").warnings
+        named = " | ".join(warnings)
+        assert f"more than {fast}, which no blaster feeds" in named
+        assert "A undercarriage: 45 " in named
+        assert "A undercarriage: 1.3 min (line 6; planned 75 min)" in named
+        assert few in named
+
+
+@pytest.mark.parametrize(
+    ("row", "hint"),
+    [
+        ("A,2026-03-02,van,interior,900,45,", "at most 363 kg is believed"),
+        ("A,2026-03-02,van,interior,9,45,99999999999", "at most 10,000,000 is believed"),
+    ],
+)
+def test_limits_are_told_plainly_and_in_the_books_units(
+    row: str, hint: str, new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Kilograms in a metric book, and no power of ten."""
+    head = f"{HEAD},price_usd".replace("pellets_lb", "pellets_kg")
+    (reason,) = put(new_book('[shop]\nunits = "metric"\n'), tmp_path, row, head=head).result.files[0].reasons
+    assert hint in reason.hint
+
+
+@pytest.mark.parametrize("word", ["Summe", "Gesamt", "insgesamt", "Zwischensumme:", "Total", "Totaux", "Suma"])
+def test_totals_rows_are_known_in_other_languages(word: str, new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A sum at the foot of the table is no job."""
+    file = put(new_book(), tmp_path, "A,2026-03-02,van,interior,8,45", f"{word},,,,8,45").result.files[0]
+    assert (file.accepted, file.rejected, file.set_aside) == (1, 0, 1)
