@@ -9,6 +9,8 @@ from pipeline.intake.texts import code_key
 from shared.counting import counted
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.intake.header_match import HeaderMatch
     from pipeline.intake.raw import RawChunk
 
@@ -53,7 +55,7 @@ class Carrier:
                     self._above[name] = row[at[name]]
                     self._said[name].add(code_key(row[at[name]]))
 
-    def _blanks(self, row: list[str], at: dict[str, int], carried: list[str]) -> list[str]:
+    def _blanks(self, row: list[str], at: dict[str, int], carried: Sequence[str]) -> list[str]:
         blank = [name for name in carried if not row[at[name]].strip() and self._above.get(name)]
         of_vehicle = [name for name in _OF_THE_VEHICLE if name in at]
         one = all(len(self._said[name]) < 2 for name in of_vehicle)
