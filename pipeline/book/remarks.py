@@ -20,6 +20,10 @@ LARGE_TIMES: Final = 6.0
 #: ... and over this much at all.
 LARGE_LB: Final = 100.0
 LARGE_MIN: Final = 240.0
+#: A line is remarkable where it is this many times under the planning figure.
+SMALL_TIMES: Final = 12.0
+#: No blaster feeds so much, lb per hands-on minute: large machines take 1.5 to 4 while they blast (from memory).
+FAST_LB_MIN: Final = 8.0
 
 _NEW = """
     (select s.* from staged s join fates f on f.row_no = s.row_no and f.key_hash = s.key_hash
@@ -103,6 +107,47 @@ def large_lines(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, q
     )
     connection.unregister("planning_figures")
     return found
+
+
+def small_lines(
+    connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quantity: str, unit: tuple[str, float], usual: float
+) -> Remark:
+    """Return the accepted lines whose figure is far under the planning figure, and not 0.
+
+    Parameters
+    ----------
+    connection : DuckDB connection
+    planning : DataFrame
+        As in `large_lines`.
+    quantity : {"pellets_lb", "minutes"}
+    unit : (str, float)
+        In which figures are told: its name, and lb or min in one of it.
+    usual : float
+        The file's usual ratio to the planning figures, see `typical`: a shop far below them has its own measure.
+    """
+    name, per = unit
+    connection.register("planning_figures", planning)
+    found = _remark(
+        connection,
+        f"format('{{}} {{}}: {{:.3g}} {name} (line {{}}; planned {{:.3g}} {name})', job_id, zone, "
+        f"l.{quantity} / {per}, line, p.{quantity} / {per})",
+        f"""{_NEW} l join planning_figures p using (vehicle_class, zone, soil_level)
+        where coalesce(coating_removed, false) = coated and l.{quantity} > 0
+            and l.{quantity} * {SMALL_TIMES} < least(1.0, {usual}) * p.{quantity}""",
+    )
+    connection.unregister("planning_figures")
+    return found
+
+
+def fast_lines(connection: duckdb.DuckDBPyConnection, unit: tuple[str, float]) -> Remark:
+    """Return the accepted lines with more pellets a minute than a blaster can feed; `unit` as in `small_lines`."""
+    name, per = unit
+    return _remark(
+        connection,
+        f"format('{{}} {{}}: {{:.3g}} {name} in {{:.3g}} min (line {{}})', job_id, zone, pellets_lb / {per}, minutes, "
+        "line)",
+        f"{_NEW} where minutes > 0 and pellets_lb > {FAST_LB_MIN} * minutes",
+    )
 
 
 @dataclass(frozen=True)

@@ -293,13 +293,21 @@ def open_book(folder: Path, *, wait_s: float = WAIT_S) -> Book:
     Raises
     ------
     RimebookError
-        Where the folder holds no book or `book.toml` is wrong.
+        Where the folder holds no book, or `book.toml` is missing or wrong.
     """
     if not (folder / DATABASE_NAME).is_file():
         raise RimebookError(
             "no-book", where=str(folder), found="no job book in this folder",
             expected=f"a folder with {FILE_NAME} and {DATABASE_NAME}",
             do="Make one with `rimebook init DIR`, or name it with --book DIR.",
+        )  # fmt: skip
+    if not (folder / FILE_NAME).exists():
+        Book(folder, Settings(), wait_s)._connect(read_only=True).close()  # what is no book at all is told as that
+        raise RimebookError(
+            "no-book-toml", where=str(folder), found=f"a {DATABASE_NAME} without its {FILE_NAME}",
+            expected="the shop's settings: without them a metric book would answer in lb, and any in USD",
+            do=f"Take {FILE_NAME} from a copy of the folder, or restore a backup: rimebook restore FILE. Where there "
+            "is none, copy the one that `rimebook init NEW_FOLDER` writes and set units, currency and the rest anew.",
         )  # fmt: skip
     return Book(folder, load_settings(folder / FILE_NAME), wait_s)
 

@@ -94,10 +94,11 @@ def read_price(text: str | None, currency: str) -> float | None:
     price, _ = parse_quantity(text, "money", currency=currency)
     if isinstance(price, float) and 1e-6 <= price < 1e7:
         return price
-    do = "Write the price before tax in the book's currency."
+    do = "Write the price before tax in the book's currency, such as 400 or 1250.50."
     if not isinstance(price, float):
         do = f"{price.hint[:1].upper()}{price.hint[1:]}."
-    raise UsageError("bad-price", where="--price", found=f"`{text}`", expected=f"a price above 0 in {currency}", do=do)
+    expected = f"a price above 0 and under 10,000,000 in {currency}"
+    raise UsageError("bad-price", where="--price", found=f"`{text}`", expected=expected, do=do)
 
 
 def read_quantity(text: str, kind: str, option: str, shop: Shop, bounds: tuple[float, float]) -> float:

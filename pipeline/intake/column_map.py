@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Final, cast
 
 from pipeline.intake.columns import LOGS, QUANTITIES, ZONE_FIGURES, Column, Log, column_of
@@ -111,7 +112,8 @@ def _bad(where: str, found: str, expected: str, do: str) -> RimebookError:
 def draft_map(header: Sequence[str], match: HeaderMatch) -> str:
     """Return a column map in TOML for a header as it was matched, to be corrected by the user.
 
-    Heads that belong to no column are mapped to "" with a remark; needed columns that are missing are named at the top.
+    Heads that belong to no column are mapped to "" with a remark; the columns that a log of its kind may have, and
+    needed ones that are missing, are named at the top.
     """
     import tomlkit
 
@@ -124,6 +126,10 @@ def draft_map(header: Sequence[str], match: HeaderMatch) -> str:
     document.add(tomlkit.comment('Which head is which column. Change what is wrong; "" means: not imported.'))
     if match.missing:
         document.add(tomlkit.comment(f"Still missing: {', '.join(match.missing)}"))
+    columns = ", ".join(f"{column.name}{' (needed)' if column.need else ''}" for column in LOGS[match.log])
+    for line in wrap(f"A {match.log} log may have: {columns}.", 100):
+        document.add(tomlkit.comment(line))
+    document.add(tomlkit.comment(f"Another kind of log has other columns; the kinds are {', '.join(LOGS)}."))
     document.add("kind", tomlkit.item(match.log))
     table = tomlkit.table()
     wide = (

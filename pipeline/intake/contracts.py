@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from pipeline.intake.columns import QUANTITIES
+from pipeline.intake.columns import QUANTITIES, column_of
 from pipeline.intake.faults import Fault
+from pipeline.intake.units import FACTORS, book_unit
 
 if TYPE_CHECKING:
     from datetime import date
@@ -14,9 +15,13 @@ if TYPE_CHECKING:
 
     from pipeline.intake.columns import Column
     from pipeline.intake.logs import Limit, LogShape
+    from pipeline.intake.units import Units
 
 #: How far ahead of today a date may lie: plans go further than records.
 _AHEAD_DAYS: Final = {"jobs": 731, "deliveries": 731, "weighings": 731, "bookings": 3653}
+
+#: How units are written behind a figure where they are not written as they are.
+_UNIT_WORDS: Final = {"/lb": " a lb", "/kg": " a kg", "d": " days", "f": " °F", "c": " °C", "share": ""}
 
 
 class Breach(NamedTuple):
@@ -89,9 +94,9 @@ def breaches(schema: Any, frame: pd.DataFrame) -> list[Breach]:
     return []
 
 
-def fault_of(breach: Breach, shape: LogShape) -> Fault:
-    """Return the reason of a breach in words for the person who will correct it."""
-    limit, unit = shape.limits.get(breach.column), _unit(breach.column)
+def fault_of(breach: Breach, shape: LogShape, units: Units = "us") -> Fault:
+    """Return the reason of a breach in words, and in the book's units, for the person who will correct it."""
+    limit = shape.limits.get(breach.column)
     if breach.check == "missing":
         return Fault("missing", f"{breach.column} may not be blank: {shape.doc[breach.column].lower()}")
     if breach.check == "far-future":
@@ -99,15 +104,21 @@ def fault_of(breach: Breach, shape: LogShape) -> Fault:
     assert limit is not None
     if breach.check == "negative":
         return Fault("negative", "a negative cannot be; write the figure as it was, or leave the cell blank")
+    column = column_of(shape.name, breach.column)
     if breach.check == "too-small":
-        return Fault("too-small", f"at least {limit.low:g}{unit}; correct the figure or its unit")
-    return Fault("too-large", f"at most {limit.high:g}{unit} is believed here; correct the figure or its unit")
+        return Fault("too-small", f"at least {_told(limit.low, column, units)}; correct the figure or its unit")
+    return Fault(
+        "too-large", f"at most {_told(limit.high, column, units)} is believed here; correct the figure or its unit"
+    )
 
 
-def _unit(column: str) -> str:
-    for ending, unit in (("_usd_per_lb", " a lb"), ("_lb_min", " lb/min"), ("_lb", " lb"), ("minutes", " min"),
-                         ("_min", " min"), ("_psi", " psi"), ("_in", " in"), ("_days", " days"),
-                         ("_f", " °F")):  # fmt: skip
-        if column.endswith(ending):
-            return unit
-    return ""
+def _told(limit: float, column: Column, units: Units) -> str:
+    """Return a limit of a column (in the column's unit) as a plain figure with the book's unit."""
+    unit = book_unit(column.reads, units)
+    if column.reads == "temperature":
+        value = (limit - 32.0) * 5.0 / 9.0 if unit == "c" else limit
+    else:
+        value = limit / FACTORS[column.reads].get(unit, 1.0)
+    value = round(value, 1) if abs(value) < 100.0 else round(value)
+    figure = f"{value:,}" if abs(value) >= 10_000 else f"{value:g}"
+    return f"{figure}{_UNIT_WORDS.get(unit, f' {unit}' if unit else '')}"

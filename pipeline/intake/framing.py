@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.book.staging import PROBLEM_COLUMNS
+from pipeline.intake.carried import Carrier
 from pipeline.intake.contracts import breaches, contract, fault_of
 from pipeline.intake.merged import merged_figures
 from pipeline.intake.wide import unpivot
@@ -60,6 +61,8 @@ class Framer:
     normaliser : Normaliser
         Over the columns of `long_match`.
     today : date
+    carrier : Carrier
+        Of what a ticket says on its first row only; counts what it filled.
     """
 
     shape: LogShape
@@ -71,12 +74,16 @@ class Framer:
     bad_by_column: dict[tuple[str, str], int] = field(default_factory=dict)
     _schema: Any = None
 
+    def __post_init__(self) -> None:
+        self.carrier = Carrier(self.match)
+
     def frame(self, chunk: RawChunk) -> Framed:
         """Return one chunk as checked, typed rows and the reasons against some of them."""
         import pandas as pd
 
         n_input = len(chunk.cells)
         chunk.faults = merged_figures(chunk, self.match) | chunk.faults
+        self.carrier.fill(chunk)
         if self.match.wide is not None:
             chunk = unpivot(chunk, self.match.wide)
         source = np.arange(n_input) if chunk.source is None else np.array(chunk.source, dtype=np.int64)
@@ -109,7 +116,7 @@ class Framer:
         seen |= {(row, column) for row, column, _ in cells}
         for breach in breaches(self._contract(), self._checked(columns)):
             if (breach.row, breach.column) not in seen and breach.row not in chunk.faults:
-                found.append((breach.row, breach.column, fault_of(breach, self.shape)))
+                found.append((breach.row, breach.column, fault_of(breach, self.shape, self.normaliser.units)))
         self._count(found, source)
         told = []
         for row, column, fault in found:

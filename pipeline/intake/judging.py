@@ -118,7 +118,7 @@ def _stage_rows(
             break
         habits, _ = normaliser.habits()
     _stop_where_hopeless(framer, each, settled=True)
-    return framer, [*each.match.notes, *each.log.notes, *normaliser.habits()[1]]
+    return framer, [*each.match.notes, *each.log.notes, *framer.carrier.notes(), *normaliser.habits()[1]]
 
 
 def _stop_where_hopeless(framer: Framer, each: OpenedLog, *, settled: bool) -> None:

@@ -11,25 +11,28 @@ import numpy as np
 from pipeline.intake.columns import QUANTITIES, column_of
 from pipeline.intake.dates import OrderEvidence, order_evidence, parse_dates, settle_order
 from pipeline.intake.faults import Fault
-from pipeline.intake.numbers import comma_evidence, without_habit
-from pipeline.intake.quantities import ColumnParser, parse_column
+from pipeline.intake.numbers import comma_evidence, two_readings, without_habit
+from pipeline.intake.quantities import ColumnParser, parse_column, parts_thousands
 from pipeline.intake.texts import is_error_cell, tidy, unguard
 from pipeline.intake.words import parse_words
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from pipeline.book.settings import Settings
     from pipeline.intake.columns import Column
     from pipeline.intake.dates import DateOrder
     from pipeline.intake.header_match import Matched
     from pipeline.intake.logs import LogShape
+    from pipeline.intake.units import Units
     from pipeline.intake.words import Words
 
 #: What stands for 'no code' in a column of codes. Words such as 'na' or 'x' may be somebody's initials and stay.
 _NO_CODE: Final = frozenset({"-", "--", "---", "–", "—", "n/a", "n.a.", "?", "??", "."})
 #: Distinct cells of one column that are remembered between chunks; beyond it the memory starts anew.
 _REMEMBERED: Final = 200_000
+#: Cells of two readings that one note names.
+_SHOWN: Final = 5
 
 
 @dataclass(frozen=True)
@@ -87,6 +90,7 @@ class Normaliser:
         self, shape: LogShape, matched: dict[str, Matched], words: Words, settings: Settings, habits: Habits
     ) -> None:
         self._shape, self._matched, self._words, self._settings, self._habits = shape, matched, words, settings, habits
+        self.units: Units = settings.shop.units  # type: ignore[assignment]  # checked on loading
         self._parsers = {
             c.name: ColumnParser(
                 c.reads, matched[c.name].unit,  # type: ignore[arg-type]  # those in QUANTITIES are kinds
@@ -100,6 +104,7 @@ class Normaliser:
         self._not_days: dict[str, dict[str, Fault]] = {}
         self._orders: dict[str, OrderEvidence] = {}
         self._commas: dict[str, frozenset[str]] = {}
+        self._either: dict[str, dict[str, str]] = {}
         self.n_approximate: dict[str, int] = {}
 
     def typed(self, cells: Sequence[Sequence[str]]) -> Typed:
@@ -144,8 +149,37 @@ class Normaliser:
             self.n_approximate[name] = self.n_approximate.get(name, 0) + len(parsed.approximate)
         seen = self._commas.get(name, frozenset())
         if "point" not in seen:  # one decimal point settles that commas are not decimal signs
-            self._commas[name] = seen | comma_evidence(set(texts))
+            distinct = dict.fromkeys(texts)
+            self._commas[name] = seen | comma_evidence(distinct)
+            self._gather_either(name, distinct)
         return {name: parsed.values}, parsed.faults
+
+    def _gather_either(self, name: str, distinct: Iterable[str]) -> None:
+        """Gather the cells that could be a figure a thousand times as large or small, where the log believes both."""
+        limit = self._shape.limits.get(name)
+        reads = column_of(self._shape.name, name).reads
+        either = self._either.setdefault(name, {})
+        for text in distinct:
+            readings = two_readings(text) if limit and ("," in text or "." in text) else None
+            if not readings or not limit or len(either) > _REMEMBERED:
+                continue
+            as_whole = parts_thousands(reads, text)  # type: ignore[arg-type]  # of a column of figures, see `_quantity`
+            value = float(self._parsers[name].parse([text]).values[0])
+            if limit.low <= (value / 1000.0 if as_whole else value * 1000.0) <= limit.high:
+                either[text] = f"{readings[0 if as_whole else 1]:g}"
+
+    def _either_notes(self) -> list[str]:
+        """Return which cells were read as one of two figures, neither of which the column proves."""
+        notes = []
+        for name, seen in self._commas.items():
+            # Beside decimal commas a dot parts thousands; without any a dot is what might do so.
+            sign = {frozenset[str](): ".", frozenset({"comma"}): ","}.get(seen, "")
+            cells = [(t, v) for t, v in self._either.get(name, {}).items() if sign and sign in t]
+            if cells:
+                shown = ", ".join(f"`{tidy(text)}` as {value}" for text, value in cells[:_SHOWN])
+                more = f" and {len(cells) - _SHOWN} more" if len(cells) > _SHOWN else ""
+                notes.append(f"{name}: read {shown}{more}, which could be a thousand times more or less; check them")
+        return notes
 
     def _dates(self, column: Column, texts: list[str] | None, n: int) -> tuple[dict[str, Any], dict[int, Fault]]:
         name = column.name
@@ -201,6 +235,7 @@ class Normaliser:
         commas = frozenset(name for name, seen in self._commas.items() if seen == frozenset({"comma"}))
         if commas:
             notes.append(f"decimal commas in {', '.join(sorted(commas))}")
+        notes += self._either_notes()
         unclear = frozenset(name for name, seen in self._commas.items() if not seen)
         if not commas or any("point" in seen for seen in self._commas.values()):
             unclear = frozenset()
@@ -215,12 +250,13 @@ class Normaliser:
         text = unguard(cell)
         if name in self._habits.commas:
             plain = without_habit(text)
-            again = parse_column(
-                [plain], column_of(self._shape.name, name).reads, self._matched[name].unit,  # type: ignore[arg-type]
+            as_it_was, again = parse_column(
+                [text, plain], column_of(self._shape.name, name).reads, self._matched[name].unit,  # type: ignore[arg-type]
                 currency=self._settings.shop.currency,
-            )  # fmt: skip
+            ).values  # fmt: skip
+            read = self._parsers[name].parse([text]).values[0]
             # What is a fault or blank is NaN, and equals nothing.
-            return plain if again.values[0] == self._parsers[name].parse([text]).values[0] else cell
+            return plain if again == read != as_it_was else cell
         order = self._habits.orders.get(name, "")
         if not order or order == self._told_order(name)[0]:
             return cell

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.calendar import CalendarWindow
 from pipeline.intake.column_map import ColumnMap, draft_map, parse_column_map
+from pipeline.intake.finding import LEAST_SCORE
 from pipeline.intake.headers import guesser, has_own_heads, match_headers, require
+from pipeline.intake.kind_by_cells import looks_like_jobs
 from pipeline.intake.logs import SHAPES
 from pipeline.intake.reading import open_logs
 from shared.errors import RimebookError
@@ -85,6 +87,9 @@ def open_for_import(
                 "other-kind", where=str(file), found=f"--kind {kind} for {log.kind}", expected=f"--kind {log.kind}",
                 do="Leave --kind out; import files of another kind in another command.",
             )  # fmt: skip
+        told = kind or (column_map.kind if column_map else None)
+        if not told and guess(log.header)[1] < LEAST_SCORE and looks_like_jobs(log):
+            log.kind = "jobs"
         name = file.name if len(logs) == 1 else f"{file.name}, sheet {log.sheet}"
         where = name if not log.sheet or len(logs) > 1 else f"{name}, sheet {log.sheet}"
         if log.kind not in SHAPES:
@@ -114,7 +119,6 @@ def open_for_import(
         if write_map is not None and match.missing:
             write_map_draft(write_map, draft_map(log.header, match))
         require(match, f"{where}, line {log.header_line}", drafted="" if write_map is None else str(write_map))
-        told = kind or (column_map.kind if column_map else None)
         opened.append(OpenedLog(log, _lacking_pellets(match if told else _doubted(match)), name, sha256))
     return opened
 

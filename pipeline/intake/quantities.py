@@ -102,7 +102,7 @@ class ColumnParser:
         for text in set(cells).difference(known):
             value, approximate = parse_quantity(text, *self._how)
             readings = two_readings(text) if self._unclear and not isinstance(value, Fault) else None
-            if readings:
+            if readings and not parts_thousands(self._how[0], text):
                 sign = -1.0 if isinstance(value, float) and value < 0 else 1.0
                 value = _could_be_two(sign * readings[0], sign * readings[1])
             known[text] = math.nan if isinstance(value, Fault) else value
@@ -114,6 +114,11 @@ class ColumnParser:
         where = [(i, odd[text]) for i, text in enumerate(cells) if text in odd]
         faults = {i: fault for i, fault in where if fault is not None}
         return Parsed(values, faults, tuple(i for i, fault in where if fault is None))
+
+
+def parts_thousands(kind: Kind, text: str) -> bool:
+    """Tell whether the comma of a figure that could be two is a thousands sign: amounts have at most two decimals."""
+    return kind == "money" and "," in text
 
 
 def parse_column(
@@ -206,7 +211,7 @@ def _clock_wanted(text: str) -> Fault:
     return Fault("two-readings", f"the head says hh:mm; write {text} min, {text} h or h:mm")
 
 
-def _money(text: str, kind: str, unit: str, decimal_comma: bool | None, currency: str) -> float | Fault:
+def _money(text: str, kind: Kind, unit: str, decimal_comma: bool | None, currency: str) -> float | Fault:
     no_cents = NO_CENTS.search(text)
     if no_cents:
         text, decimal_comma = text[: no_cents.start()] + text[no_cents.end() :], no_cents[1] == ","
@@ -222,7 +227,8 @@ def _money(text: str, kind: str, unit: str, decimal_comma: bool | None, currency
             return Fault("unknown-unit", f"{named!r} is no currency; write the amount alone or with {currency}")
         if not currency_fits(named, currency):
             return Fault("other-currency", f"the book's currency is {currency}; write the amount in it")
-    value = read_number(match["number"], decimal_comma)
+    # An amount has at most two decimals: '1,150' is none of cents, whatever its column shows.
+    value = read_number(match["number"], None if parts_thousands(kind, match["number"]) else decimal_comma)
     if match["open"] or match["sign"] or match["sign2"] or match["sign3"]:
         value = -value
     if kind == "money":

@@ -19,10 +19,14 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 ROWS_A_CHUNK: Final = 50_000
-_TOTAL_WORD: Final = re.compile(r"total|sum|average|avg|mean|[Σ∑]", re.IGNORECASE)
+_TOTAL_WORD: Final = re.compile(
+    r"tota|sum|average|avg|mean|gesamt|durchschnitt|mittelwert|somme|moyenne|promedio|[Σ∑]", re.IGNORECASE
+)
 _TOTAL: Final = re.compile(
     r"(?:(?:grand|sub|overall|monthly|weekly|yearly|month|week|year)[- ]?)?(?:totals?|sums?|average|avg\.?|mean)"
-    r"(?:(?: |:|,| - ).{0,30})?|\w[\w ,.'-]{1,20} (?:sub)?totals?:?|[Σ∑].{0,20}",
+    r"(?:(?: |:|,| - ).{0,30})?|\w[\w ,.'-]{1,20} (?:sub)?totals?:?|[Σ∑].{0,20}"
+    r"|(?:(?:zwischen|end|gesamt|monats|wochen|jahres|tages)?summen?|(?:ins)?gesamt|durchschnitt|mittelwert"
+    r"|totale?s?|suma|totaux|somme|moyenne|promedio)(?:(?: |:|,| - ).{0,30})?",
     re.IGNORECASE,
 )
 _FIGURE: Final = re.compile(rf"[-+−$€£(~]{{0,2}}\s?({NUMBER})(?:\s?[^\d\s]\S{{0,7}})?|\d{{1,5}}:\d\d(?::\d\d)?")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.book import remarks, staging
+from pipeline.intake.units import FACTORS, book_unit
 from shared.counting import counted
 from shared.vocabulary import SOILS
 
@@ -99,11 +100,21 @@ def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[str
     text = "without pellets and minutes; kept, and nothing is learned from it"
     told += _of(remarks.without_figures(connection), text, "visit")
     planning = planning_frame(settings)
+    name = book_unit("mass", settings.shop.units)  # type: ignore[arg-type]  # checked on loading
+    mass = name, FACTORS["mass"][name]
     for quantity, unit in (("pellets_lb", "lb"), ("minutes", "min")):
         text = f"with {quantity} over {remarks.LARGE_TIMES:g} times the planning figure; kept, check them"
         told += _of(remarks.large_lines(connection, planning, quantity, unit), text, "line")
-        told += _doubted(remarks.typical(connection, planning, quantity), quantity, unit)
-    return told
+        usual = remarks.typical(connection, planning, quantity)
+        told += _doubted(usual, quantity, unit)
+        if not usual.n:
+            continue
+        text = f"with {quantity} under a {remarks.SMALL_TIMES:g}th of the planning figure; kept, check it and its unit"
+        shown = mass if quantity == "pellets_lb" else ("min", 1.0)
+        told += _of(remarks.small_lines(connection, planning, quantity, shown, usual.times), text, "line")
+    most = f"{remarks.FAST_LB_MIN / mass[1]:.2g} {mass[0]}"
+    text = f"with more than {most} a minute, which no blaster feeds; kept, check the time and its unit"
+    return told + _of(remarks.fast_lines(connection, mass), text, "line")
 
 
 def _doubted(typical: Typical, quantity: str, unit: str) -> list[str]:

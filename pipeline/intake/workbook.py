@@ -152,15 +152,16 @@ def _pick(path: Path, found: list[tuple[_Sheet, HeaderFound]], *, only: bool) ->
             expected="a sheet with the heads of jobs, deliveries, weighings or bookings",
             do=do,
         )
-    for i, (sheet, header) in enumerate(logs):
-        twin = next((s for s, h in logs[:i] if h.kind == header.kind), None)
-        if twin is not None:
+    for _, header in logs:
+        alike = [s.name for s, h in logs if h.kind == header.kind]
+        if len(alike) > 1:
             raise RimebookError(
                 "two-sheets",
                 where=str(path),
-                found=f"the sheets {twin.name!r} and {sheet.name!r}, both like a {header.kind or 'known'} log",
+                found=f"the sheets {', '.join(map(repr, alike))}, each like a {header.kind or 'known'} log",
                 expected="one sheet of each kind of log",
-                do=f"Name the one to read: --sheet {sheet.name!r}.",
+                do=f"Import each that is one in a run of its own: --sheet {alike[0]!r}, then --sheet {alike[1]!r}"
+                f"{' and so on' if len(alike) > 2 else ''}.",
             )
     return logs
 

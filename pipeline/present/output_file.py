@@ -44,9 +44,13 @@ def check_output(file: Path, *, force: bool) -> None:
         raise RimebookError("file-exists", where=str(file), found="a file that is there already", expected="a new file",
                             do="Choose another name, or add --force to write over it.")  # fmt: skip
     if not file.parent.is_dir() or not os.access(file.parent, os.W_OK):
-        found = "no such folder" if not file.parent.is_dir() else "a folder this user may not write in"
-        raise RimebookError("file-not-writable", where=str(file.parent), found=found, expected="a folder to write in",
-                            do="Make the folder or choose another place.")  # fmt: skip
+        raise _no_folder(file)
+
+
+def _no_folder(file: Path) -> RimebookError:
+    found = "no such folder" if not file.parent.is_dir() else "a folder this user may not write in"
+    return RimebookError("file-not-writable", where=str(file.parent), found=found, expected="a folder to write in",
+                         do="Make the folder or choose another place.")  # fmt: skip
 
 
 def write_whole(file: Path, content: bytes) -> None:
@@ -62,6 +66,8 @@ def write_whole(file: Path, content: bytes) -> None:
         part.write_bytes(content)
         os.replace(part, file)
     except OSError as error:
+        if not file.parent.is_dir():
+            raise _no_folder(file) from error
         raise RimebookError("file-not-writable", where=str(file), found=error.strerror or str(error),
                             expected="a file this user may write", do="Choose another place.") from error  # fmt: skip
     finally:

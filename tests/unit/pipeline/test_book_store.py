@@ -41,6 +41,18 @@ def test_a_folder_without_a_book_says_how_to_make_one(tmp_path: Path) -> None:
         open_book(tmp_path)
 
 
+def test_a_book_without_its_settings_does_not_answer_in_others(new_book: Maker) -> None:
+    """Pounds and dollars for a metric shop would look right; an empty `book.toml` does say that all defaults hold."""
+    book = new_book('[shop]\nunits = "metric"\n')
+    (book.folder / "book.toml").unlink()
+    with pytest.raises(RimebookError) as caught:
+        open_book(book.folder)
+    assert caught.value.problem.code == "no-book-toml"
+    assert "rimebook restore" in caught.value.problem.do
+    (book.folder / "book.toml").write_text("")
+    assert open_book(book.folder).settings.shop.units == "us"
+
+
 def test_a_file_that_is_no_book_is_told(tmp_path: Path) -> None:
     """A text renamed to the database's name is refused in words, without links."""
     (tmp_path / "book.duckdb").write_text("job,date\n1,2026-01-01\n")

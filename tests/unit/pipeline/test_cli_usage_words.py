@@ -27,6 +27,10 @@ from shared.version import VERSION
         (["estimate", "--level", "150%"], "expected a share between 0 and 1. Write for example 0.8."),
         (["safety", "--protector", "cap"], "--protector: found `cap`; expected one of 'muffs', 'formable', 'other'"),
         (["undo", "last"], "[BATCH]: found no whole number"),
+        (
+            ["quote", "--vehicle", "van", "--zone", "interior", "--price", "1e300"],
+            "--price: found `1e300`; expected a price above 0 and under 10,000,000 in USD",
+        ),
     ],
 )
 def test_a_value_that_is_no_number_is_told_plainly(

@@ -161,3 +161,102 @@ def test_no_count_is_cut_off_where_names_are_long(monkeypatch: pytest.MonkeyPatc
     assert "set aside" in told
     assert told.count("12,345") == told.count("123,400") == 2
     assert "".join(told.split()).count("short.csv") == 1
+
+
+def test_a_comma_before_three_digits_parts_the_thousands_of_money(
+    new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """One price with decimal commas makes no cents of $1,150; the cells are named, and rejected as they were."""
+    file = log_file(
+        tmp_path, "jobs.csv", f"{HEAD},price_usd", 'A,2026-03-02,van,interior,8,45,"$1,150"',
+        'B,2026-03-02,van,interior,8,45,"380,00"', 'C,2026-13-02,van,interior,8,45,"$2,400"',
+    )  # fmt: skip
+    book = new_book()
+    answer = import_files(book, [file], today=TODAY)
+    with book.reading() as connection:
+        assert connection.execute("select price_usd from job_lines order by job_id").fetchall() == [(1150.0,), (380.0,)]
+    assert any("`$1,150` as 1150, `$2,400` as 2400, which could be a thousand times" in w for w in answer.warnings)
+    rejected = Path(answer.result.files[0].rejects_file or "").read_text(encoding="utf-8-sig")
+    assert '"$2,400"' in rejected
+
+
+@pytest.mark.parametrize(
+    ("cells", "told"),
+    [
+        (("12,5", "1,150"), "`1,150` as 1.15,"),  # proven, and yet a scale shows it otherwise
+        (("300", "1.250"), "`1.250` as 1.25,"),
+        (("12.5", "1.250"), ""),
+        (("300", "1,250"), ""),
+        (("300", "61.250"), ""),  # 61,250 lb are never delivered
+    ],
+)
+def test_cells_that_could_be_a_thousand_times_more_are_named(
+    cells: tuple[str, str], told: str, new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Where no cell of the column settles it and the log believes both readings."""
+    rows = [f'2026-03-0{i},T1,"{cell}"' for i, cell in enumerate(cells, start=1)]
+    file = log_file(tmp_path, "deliveries.csv", "date,container,weight_lb", *rows)
+    warnings = import_files(new_book(), [file], today=TODAY, kind="deliveries").warnings
+    named = [w for w in warnings if "a thousand times" in w]
+    assert [told in w for w in named] == [True] * bool(told)
+
+
+def test_what_a_ticket_says_once_is_carried_to_its_next_rows(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Date, vehicle and class of the row above with the same job_id; a class of its own, or below two, stays."""
+    book = new_book()
+    answer = put(
+        book, tmp_path, "A,2026-03-02,van,V1,interior,8,45", "A,,,,engine bay,18,35", "A,,suv,V2,interior,8,45",
+        "B,2026-03-03,van,,interior,8,45", ",,,,engine bay,18,35", "C,2026-03-04,,,interior,8,45",
+        "D,2026-03-05,van,V1,interior,8,45", "D,,suv,V2,interior,8,45", "D,,,,engine bay,18,35",
+        head="job_id,date,vehicle_class,vehicle,zone,pellets_lb,minutes",
+    )  # fmt: skip
+    with book.reading() as connection:
+        lines = connection.execute(
+            "select job_id, day, vehicle, vehicle_class, zone from job_lines order by all"
+        ).fetchall()
+    assert lines == [
+        ("A", date(2026, 3, 2), "V1", "van", "engine_bay"), ("A", date(2026, 3, 2), "V1", "van", "interior"),
+        ("A", date(2026, 3, 2), "V2", "suv", "interior"), ("B", date(2026, 3, 3), "", "van", "interior"),
+    ]  # fmt: skip
+    assert {(r.column, r.rows) for r in answer.result.files[0].reasons} >= {("vehicle_class", 3), ("job_id", 1)}
+    (note,) = [w for w in answer.warnings if "taken from the row above" in w]
+    assert note.endswith("date (line 3, 4, 9, 10; 4 rows); vehicle (line 3; 1 row); vehicle_class (line 3; 1 row)")
+
+
+def test_figures_far_below_and_faster_than_any_blaster_are_named(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """1.30 under `minutes` may be an hour and a half; all is kept, and told in the book's units."""
+    rows = [f"U{i},2026-03-02,suv,undercarriage,50,60" for i in range(4)]
+    rows += ["A,2026-03-02,suv,undercarriage,45,1.30", "B,2026-03-02,suv,undercarriage,1.2,60"]
+    for units, fast, few in (("us", "8 lb a minute", "1.2 lb (line 7; planned 56.2 lb)"),
+                             ("metric", "3.6 kg a minute", "1.2 kg (line 7; planned 25.5 kg)")):  # fmt: skip
+        book = new_book(f'[shop]\nunits = "{units}"\n', name=units)
+        head = HEAD.replace("pellets_lb", "pellets")
+        warnings = put(book, tmp_path, *rows, head=head, name=f"{units}.csv").warnings
+        named = " | ".join(warnings)
+        assert f"more than {fast}, which no blaster feeds" in named
+        assert "A undercarriage: 45 " in named
+        assert "A undercarriage: 1.3 min (line 6; planned 75 min)" in named
+        assert few in named
+
+
+@pytest.mark.parametrize(
+    ("row", "hint"),
+    [
+        ("A,2026-03-02,van,interior,900,45,", "at most 363 kg is believed"),
+        ("A,2026-03-02,van,interior,9,45,99999999999", "at most 10,000,000 is believed"),
+    ],
+)
+def test_limits_are_told_plainly_and_in_the_books_units(
+    row: str, hint: str, new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """Kilograms in a metric book, and no power of ten."""
+    head = f"{HEAD},price_usd".replace("pellets_lb", "pellets_kg")
+    (reason,) = put(new_book('[shop]\nunits = "metric"\n'), tmp_path, row, head=head).result.files[0].reasons
+    assert hint in reason.hint
+
+
+@pytest.mark.parametrize("word", ["Summe", "Gesamt", "insgesamt", "Zwischensumme:", "Total", "Totaux", "Suma"])
+def test_totals_rows_are_known_in_other_languages(word: str, new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A sum at the foot of the table is no job."""
+    file = put(new_book(), tmp_path, "A,2026-03-02,van,interior,8,45", f"{word},,,,8,45").result.files[0]
+    assert (file.accepted, file.rejected, file.set_aside) == (1, 0, 1)

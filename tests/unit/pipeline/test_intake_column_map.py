@@ -128,3 +128,18 @@ def test_a_drafted_map_imports_to_the_same_rows(
         with book.reading() as connection:
             stored.append(connection.execute(f"select * from {table} order by all").fetchall())
     assert stored[0] == stored[1]
+
+
+def test_a_job_log_in_unknown_words_is_drafted_as_one(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Not as deliveries for its one known head; the draft lists what its columns may be."""
+    rows = [f"R-00{i};0{i}.03.2026;Kleinwagen{'x' * (i % 2)};Unterboden{'x' * (i % 2)};27,7;1:28" for i in range(1, 6)]
+    file = log_file(tmp_path, "a.csv", "Auftrag;Datum;Fahrzeugklasse;Bereich;Pellets (kg);Arbeitszeit", *rows)
+    draft = tmp_path / "map.toml"
+    with pytest.raises(RimebookError, match="which a jobs log needs"):
+        import_files(new_book(), [file], today=TODAY, write_map=draft, dry_run=True)
+    text = draft.read_text(encoding="utf-8")
+    assert 'kind = "jobs"' in text
+    assert "# A jobs log may have: job_id (needed), vehicle, date (needed)" in text
+    ice = log_file(tmp_path, "ice.csv", "Tag;Pellets (kg);Firma", *(f"0{i}.03.2026;90;Eis{i}" for i in range(1, 6)))
+    with pytest.raises(RimebookError, match="which a deliveries log needs"):
+        import_files(new_book(name="other"), [ice], today=TODAY)

@@ -149,12 +149,13 @@ def test_formula_with_an_empty_text_as_value_is_a_blank(tmp_path: Path) -> None:
 
 
 def test_two_sheets_of_one_kind_need_a_name(tmp_path: Path) -> None:
-    """Two sheets that look like one log are refused with both names; --sheet picks, whatever its case."""
-    path = book(tmp_path / "a.xlsx", nothing, May=[HEAD, ["1"]], June=[HEAD, ["2"]], Prices=[["what", "how much"]])
+    """Sheets that look like one log are refused with all names; --sheet picks, whatever its case."""
+    sheets = {"May": [HEAD, ["1"]], "June": [HEAD, ["2"]], "July": [HEAD, ["3"]], "Prices": [["what", "how much"]]}
+    path = book(tmp_path / "a.xlsx", nothing, **sheets)
     problem = refused(path).problem
     assert problem.code == "two-sheets"
-    assert "'May'" in problem.found
-    assert "'June'" in problem.found
+    assert "the sheets 'May', 'June', 'July', each like" in problem.found
+    assert "in a run of its own: --sheet 'May', then --sheet 'June' and so on" in problem.do
     assert rows(open_log(path, guess=GUESS, sheet="june"))[0][0] == "2"
     unknown = refused(path, sheet="Jun").problem
     assert unknown.code == "no-such-sheet"

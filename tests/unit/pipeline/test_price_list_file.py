@@ -3,13 +3,16 @@
 import csv
 import io
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from pipeline.answers.price_list import ListFactor, ListPrice, PriceList
 from pipeline.intake.texts import guard
 from pipeline.present.figures import Style
+from pipeline.present.output_file import check_output, write_whole
 from pipeline.present.price_list_page import price_list_csv, price_list_html
+from shared.errors import RimebookError
 
 
 @pytest.mark.parametrize(
@@ -54,3 +57,14 @@ def test_page_of_a_long_list_prints_on_one_page() -> None:
     many = tuple(replace(entry, vehicle_class=f"class {c}", zone=f"zone_{z}") for c in range(8) for z in range(7))
     page = price_list_html(replace(some_list(), prices=many), Style(), shop="Shop")
     assert len(weasyprint.HTML(string=page).render().pages) == 1
+
+
+def test_a_missing_folder_is_told_alike_before_and_while_writing(tmp_path: Path) -> None:
+    """A list that is written at once is refused in the words of a report that is checked first."""
+    told = []
+    for write in (lambda f: check_output(f, force=False), lambda f: write_whole(f, b"")):
+        with pytest.raises(RimebookError) as caught:
+            write(tmp_path / "nowhere" / "list.html")
+        told.append(caught.value.problem)
+    assert told[0] == told[1]
+    assert (told[0].found, told[0].do) == ("no such folder", "Make the folder or choose another place.")
