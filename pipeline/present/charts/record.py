@@ -25,8 +25,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from pipeline.answers.calibrating import Held, ShiftFound
+    from pipeline.answers.calibrating import ShiftFound
     from pipeline.answers.reporting_jobs import JobRow
+    from pipeline.answers.verdict import Held
 
 #: Level of the band that chance alone leaves outcomes in.
 _BAND = 0.95
