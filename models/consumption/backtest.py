@@ -27,6 +27,7 @@ FIRST_REFIT_JOBS = 8
 _WEEK = 7
 #: The record covers the windows that reach into the newest so many jobs.
 RECORD_JOBS = 20_000
+_JUDGED = ("day", "n_before", "pit")
 
 
 @dataclass(frozen=True)
@@ -103,6 +104,20 @@ class Record:
             pit=arrays["pit"].reshape(2, n),
             quantiles=arrays["quantiles"].reshape(2, n, len(QUANTILE_LEVELS)),
         )
+
+
+def stored_pits(text: str) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return day (n,), n_before (n,) and pit (2, n) of a record stored as `text`.
+
+    Nothing else is read: what was expected fills most of a long record, and every answer would wait for it.
+    """
+    read = json.JSONDecoder().raw_decode
+    # No job's id can look like a name of the record: quotation marks inside a text are escaped.
+    day, n_before, pit = (read(text, text.rindex(f'"{name}":') + len(name) + 3)[0] for name in _JUDGED)
+    return (
+        np.array(day, dtype=np.int64), np.array(n_before, dtype=np.int64),
+        np.array(pit, dtype=np.float64).reshape(2, len(day)),
+    )  # fmt: skip
 
 
 def refit_days(day: NDArray[np.int64]) -> list[int]:

@@ -33,12 +33,15 @@ class PartDone:
     effective : float
         Effective number of the scenarios that agree with what happened: (sum w)^2 / sum w^2.
     method : {"scenarios", "log-normal"}
+    scenario : int64 array (n_draws,)
+        The scenario of the whole job that each draw comes from; each its own where the closed form answers.
     """
 
     rest: NDArray[np.float64]
     whole: NDArray[np.float64]
     effective: float
     method: Literal["scenarios", "log-normal"]
+    scenario: NDArray[np.int64]
 
 
 def shares_done(
@@ -97,13 +100,14 @@ def rest_of(
     effective = float(weight.sum() ** 2 / (weight @ weight)) if weight.any() else 0.0
     used = np.where(known, so_far, 0.0)
     method: Literal["scenarios", "log-normal"] = "scenarios"
+    again = np.arange(total.shape[1], dtype=np.int64)
     if effective >= LEAST_EFFECTIVE:
         again = resampled(weight, total.shape[1], rng)
         drawn, left = total[:, again], 1 - share[:, again]
     else:
         drawn, left, method = _log_normal(total, so_far, share, rng), 1 - share, "log-normal"
     rest = np.maximum(np.where(known[:, None], drawn - used[:, None], left * drawn), 0.0)
-    return PartDone(rest, np.where(known[:, None], used[:, None] + rest, drawn), effective, method)
+    return PartDone(rest, np.where(known[:, None], used[:, None] + rest, drawn), effective, method, again)
 
 
 def _log_likelihood(

@@ -11,12 +11,12 @@ import numpy as np
 from models.consumption.averages import cell_average, shop_average
 from models.consumption.backtest import Record
 from models.consumption.learn import CALIBRATION_JOBS, chosen_maps
-from models.consumption.mapping import LEAST_SCORES
 from models.consumption.shift import level_shift
 from models.scores import interval_score
 from pipeline.answers.answer import Answer
 from pipeline.answers.fitting import learned_since
 from pipeline.answers.history import history
+from pipeline.answers.verdict import FEW_JOBS, GROUP_LEVEL, Held, corrected, held_at, held_levels, verdicts
 from pipeline.book import fits
 from shared.counting import counted
 from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES, SOILS, UNKNOWN
@@ -26,45 +26,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from models.consumption.conformal import ProbitMap
     from models.consumption.jobs import JobTable
     from pipeline.answers.answer import Asking
-    from shared.vocabulary import Quantity
 
-LEVELS = (0.5, 0.8, 0.9, 0.95)
-GROUP_LEVEL = 0.8
-#: Levels by which intervals are called too narrow or too wide: a half tells a width sooner than the tails do.
-_JUDGED = (0.5, 0.8)
-#: Groups with fewer tested jobs are told to be small, not judged.
-FEW_JOBS = 20
 N_BINS = 10
-_NAMES: dict[str, str] = {"pellets_lb": "pellets", "minutes": "minutes"}
-_HELD = "Past 80 % intervals for {} held about as often as they say."
-_NARROW = (
-    "Past intervals for {} were too narrow: quote with a smaller risk share until newer jobs have been learned from."
-)
-_WIDE = "Past intervals for {} were wider than they needed to be: prices set by risk may be higher than they must be."
 _RULES = (("shop average", shop_average), ("cell average", cell_average))
-
-
-@dataclass(frozen=True)
-class Held:
-    """How often intervals of a level held what happened, over both quantities and each by itself.
-
-    `jobs` have either quantity, `pellets_jobs` and `minutes_jobs` that one.
-    """
-
-    level: float
-    held: float
-    jobs: int
-    pellets_lb: float | None
-    minutes: float | None
-    pellets_jobs: int
-    minutes_jobs: int
-
-    def of(self, quantity: Quantity) -> tuple[float | None, int]:
-        """Return (share held, jobs) of one quantity."""
-        return (self.pellets_lb, self.pellets_jobs) if quantity == "pellets_lb" else (self.minutes, self.minutes_jobs)
 
 
 @dataclass(frozen=True)
@@ -135,7 +101,7 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
     n_planned = int((record.n_before == 0).sum())
     record = record.take(record.n_before > 0)
     table = history(asking.book, asking.today)
-    levels = tuple(h for level in LEVELS if (h := _held(record.pit, level)) is not None)
+    levels = held_levels(record.pit)
     groups = tuple(_groups(record, table))
     scores = tuple(_scores(record, table))
     shift = _shift(record)
@@ -145,22 +111,8 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
     }
     maps = chosen_maps(record, table)
     rules: dict[str, str] = {q: level_map.rule for q, level_map in maps.items()}
-    advice = (*_advice(levels, groups, scores, shift), *_corrected(maps), *_left_out(n_planned))
+    advice = (*_advice(levels, groups, scores, shift), *corrected(maps), *_left_out(n_planned))
     return Answer(CalibrationResult(levels, groups, scores, shift, pit, rules, advice), learned_since(asking))
-
-
-def _inside(pit: NDArray[np.float64], level: float) -> float | None:
-    tested = pit[np.isfinite(pit)]
-    return float(np.mean(np.abs(tested - 0.5) <= level / 2)) if len(tested) else None
-
-
-def _held(pit: NDArray[np.float64], level: float) -> Held | None:
-    both = _inside(pit, level)
-    if both is None:
-        return None
-    tested = np.isfinite(pit)
-    each = tested.sum(axis=1).tolist()
-    return Held(level, both, int(tested.any(axis=0).sum()), _inside(pit[0], level), _inside(pit[1], level), *each)
 
 
 def _groups(record: Record, table: JobTable) -> Iterator[GroupHeld]:
@@ -182,7 +134,7 @@ def _groups(record: Record, table: JobTable) -> Iterator[GroupHeld]:
 
 
 def _group(record: Record, by: str, name: str, chosen: NDArray[np.bool_]) -> Iterator[GroupHeld]:
-    held = _held(record.pit[:, chosen], GROUP_LEVEL) if chosen.any() else None
+    held = held_at(record.pit[:, chosen], GROUP_LEVEL) if chosen.any() else None
     if held is not None:
         yield GroupHeld(by, name, GROUP_LEVEL, held.held, held.jobs)
 
@@ -234,15 +186,9 @@ def _advice(
     scores: tuple[RuleScore, ...],
     shift: ShiftFound | None,
 ) -> Iterator[str]:
-    main = next((h for h in levels if h.level == GROUP_LEVEL), None)
-    if main is None:
-        yield "No past job could be tested yet: log more jobs, then run `rimebook learn`."
+    yield from verdicts(levels)
+    if not levels:
         return
-    if main.jobs < FEW_JOBS:
-        tested = counted(main.jobs, "past job")
-        yield f"Only {tested} could be tested: too few to say whether the intervals hold. Log more, then learn again."
-    else:
-        yield from _verdicts(levels)
     far = [g for g in groups if g.jobs >= FEW_JOBS and g.held < GROUP_LEVEL - 0.05 - 2 * np.sqrt(0.16 / g.jobs)]
     for group in sorted(far, key=lambda g: g.held)[:3]:
         yield (
@@ -257,56 +203,6 @@ def _advice(
         yield (
             f"What jobs take has shifted by a factor of {shift.ratio.estimate:.2f} since about {shift.date}: see "
             f"`rimebook technique --change {shift.date}` and note the cause."
-        )
-
-
-def _verdicts(levels: tuple[Held, ...]) -> Iterator[str]:
-    """Judge each quantity by itself: pooled, intervals too narrow for one hide behind those too wide for the other."""
-    verdicts = {q: _verdict(levels, q) for q in QUANTITIES}
-    if set(verdicts.values()) == {_HELD}:
-        yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
-        return
-    for verdict in dict.fromkeys(verdicts.values()):
-        yield verdict.format(" and ".join(_NAMES[q] for q, found in verdicts.items() if found == verdict))
-
-
-def _verdict(levels: tuple[Held, ...], quantity: Quantity) -> str:
-    """Return what is said of one quantity, with room for its name."""
-    shares = [(h.level, *h.of(quantity)) for h in levels if h.level in _JUDGED]
-    n = min((jobs for _, _, jobs in shares), default=0)
-    beyond = [
-        held - level for level, held, jobs in shares if held is not None and abs(held - level) > _band(level, jobs)
-    ]
-    if n < FEW_JOBS:
-        tested = f"Only {counted(n, 'past job')}" if n else "No past job"
-        return f"{tested} with {{}} could be tested: too few to say whether those intervals hold."
-    if not beyond:
-        return _HELD
-    return _NARROW if min(beyond) < 0 else _WIDE
-
-
-def _band(level: float, jobs: int) -> float:
-    """Return how far from its level an honest interval may hold by chance."""
-    return 0.02 + 2 * float(np.sqrt(level * (1 - level) / max(jobs, 1)))
-
-
-_CORRECTIONS = {
-    "whole": "corrected by how all past jobs fell",
-    "recent": "corrected by how recent jobs fell",
-    "kinds": "corrected by how past jobs of the same kind fell (zones, worst soil, class)",
-}
-
-
-def _corrected(maps: dict[Quantity, ProbitMap]) -> Iterator[str]:
-    for quantity, level_map in maps.items():
-        if level_map.rule in _CORRECTIONS:
-            how = _CORRECTIONS[level_map.rule]
-            yield f"Answers for {_NAMES[quantity]} are {how}: that would have answered later jobs better."
-    kept = [_NAMES[q] for q, level_map in maps.items() if level_map.rule == "none" and level_map.n >= LEAST_SCORES]
-    if kept:
-        yield (
-            f"Answers for {' and '.join(kept)} are quoted as they were learned: no correction would have answered "
-            "later jobs clearly better."
         )
 
 

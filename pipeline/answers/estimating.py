@@ -10,7 +10,7 @@ import numpy as np
 from models.consumption.predicting import predict
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
-from pipeline.answers.fitting import CurrentFit, current_fit
+from pipeline.answers.fitting import CurrentFit, current_fit, too_narrow
 from pipeline.answers.history import history
 from pipeline.answers.request_notes import request_notes
 from pipeline.answers.requests import JobAsked, asked_table
@@ -180,18 +180,19 @@ def warnings_of(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate
     """Return what must be said beside estimates: of the fit, of their ground, of the bay's air."""
     return (
         *fit.warnings,
-        *basis_warnings(asking, estimates),
+        *too_narrow(asking, fit),
+        *basis_warnings(asking, fit, estimates),
         *bay.sentences(asking.book.settings, [e.job_id for e in estimates]),
     )
 
 
-def basis_warnings(asking: Asking, estimates: Sequence[JobEstimate]) -> tuple[str, ...]:
-    """Return what must be said about the ground the estimates stand on."""
+def basis_warnings(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstimate]) -> tuple[str, ...]:
+    """Return what must be said about the ground the estimates stand on, beside what the fit says of itself."""
     if any(e.basis == "planning" for e in estimates):
-        return (
+        return () if fit.unlearned else (
             "There is no usable history yet: these are planning figures from book.toml. Import a job log or record "
             "jobs with `rimebook log`, then run `rimebook learn`.",
-        )
+        )  # fmt: skip
     # A shop may log one of the two far less often than the other.
     told = {"pellets": [e.pellets_lb for e in estimates], "minutes": [e.minutes for e in estimates]}
     short = " and ".join(name for name, figures in told.items() if not all(f.interval.supported for f in figures))

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.backtest import Record
+from models.consumption.backtest import Record, stored_pits
 from models.consumption.conformal import supported
 from models.consumption.fitted import FittedModel
 from models.consumption.learn import calibrated, fit, learn
 from pipeline.answers.answer import Answer
 from pipeline.answers.history import history
+from pipeline.answers.verdict import corrections, held_levels, narrow, verdicts
 from pipeline.book import fits, tables
 from shared.counting import counted
 from shared.errors import RimebookError
@@ -30,11 +31,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CurrentFit:
-    """The fit an answer rests on: stored under a version, or made for this answer alone (version None)."""
+    """The fit an answer rests on: stored under a version, or made for this answer alone (version None).
+
+    `unlearned` tells that there is a history that no fit has learned from, which the warnings say already.
+    """
 
     fitted: FittedModel
     version: int | None
     warnings: tuple[str, ...] = ()
+    unlearned: bool = False
 
 
 def current_fit(asking: Asking) -> CurrentFit:
@@ -46,7 +51,8 @@ def current_fit(asking: Asking) -> CurrentFit:
     """
     stored = fits.newest_fit(asking.book)
     if stored is None:
-        return CurrentFit(_planned(asking, asking.seed), None, _never_learned(asking))
+        waiting = _never_learned(asking)
+        return CurrentFit(_planned(asking, asking.seed), None, waiting, unlearned=bool(waiting))
     if stored.last_day is not None and stored.last_day >= asking.today:
         said = (
             f"The stored fit has seen jobs on or after {asking.today.isoformat()}; this answer was fitted anew on "
@@ -64,11 +70,14 @@ def current_fit(asking: Asking) -> CurrentFit:
         )
         return CurrentFit(_fitted_anew(asking, stored.seed), None, (said,))
     said_of_jobs = _stale(asking, stored)
-    if fitted.planning == asking.book.settings.planning():
-        return CurrentFit(fitted, stored.version, said_of_jobs)
+    planned_alike = fitted.planning == asking.book.settings.planning()
     if not stored.n_jobs:
         # Nothing was learned but the planning figures of that day: those of today answer.
-        return CurrentFit(_planned(asking, stored.seed), stored.version, said_of_jobs)
+        waiting = said_of_jobs and _never_learned(asking)
+        now = fitted if planned_alike else _planned(asking, stored.seed)
+        return CurrentFit(now, stored.version, waiting, unlearned=bool(waiting))
+    if planned_alike:
+        return CurrentFit(fitted, stored.version, said_of_jobs)
     said = "The planning figures in book.toml have changed since the last `rimebook learn`; run it again to count them."
     return CurrentFit(fitted, stored.version, (*said_of_jobs, said))
 
@@ -109,6 +118,17 @@ def learned_since(asking: Asking) -> tuple[str, ...]:
     return _stale(asking, stored)
 
 
+def too_narrow(asking: Asking, fit: CurrentFit) -> tuple[str, ...]:
+    """Tell, as `calibration` does, that past intervals were too narrow, where answers are not corrected for that."""
+    maps = fit.fitted.maps
+    kept = fits.stored_record(asking.book) if maps else None
+    if kept is None or not kept[2]:
+        return ()
+    day, n_before, pit = stored_pits(kept[2])
+    learned = (day < asking.today.toordinal()) & (n_before > 0)
+    return narrow(held_levels(pit[:, learned]), [q for q, level_map in maps.items() if level_map.rule == "none"])
+
+
 def of_today(asking: Asking) -> tuple[str, ...]:
     """Tell that jobs dated today are not counted yet: an answer is that of the morning.
 
@@ -139,12 +159,13 @@ class LearnBacktest:
 
 @dataclass(frozen=True)
 class LearnResult:
-    """What was learned and stored."""
+    """What was learned and stored; `verdict` is what `calibration` says of the past intervals, empty without any."""
 
     version: int
     jobs: int
     lines: int
     backtest: LearnBacktest
+    verdict: tuple[str, ...]
 
 
 BACKTEST_LEVELS = (0.5, 0.8, 0.9)
@@ -175,8 +196,10 @@ def learn_book(asking: Asking, tell: Tell | None = None) -> Answer[LearnResult]:
     elif left_out:
         warnings.append(f"Left out, with neither pellets nor minutes above 0: {counted(left_out, 'job')}.")
     tested = record.take(record.n_before > 0)
+    verdict = (*verdicts(held_levels(tested.pit)), *corrections(fitted.maps)) if tested.n else ()
     return Answer(
-        LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(tested)), (*warnings, *of_today(asking))
+        LearnResult(version, fitted.n_jobs, fitted.n_lines, _backtest(tested), verdict),
+        (*warnings, *of_today(asking)),
     )
 
 

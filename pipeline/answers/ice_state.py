@@ -121,8 +121,8 @@ def _moment(day: date, stamped: datetime | None, usual: float, today: date) -> f
 def ice_log(records: IceRecords, today: date) -> tuple[IceLog, list[str]]:
     """Return the log of the record's last 500 days, and what must be said about it.
 
-    Deliveries count at opening, use around noon, weighings at close, unless stamped. A visit without pellets counts as
-    the shop's median visit. A container nobody named is one container.
+    Deliveries count at opening, use around noon, weighings at close, unless stamped. A visit whose pellets
+    nobody wrote down counts as the shop's median visit that used any. A container nobody named is one container.
     """
     since = date.fromordinal(max(today.toordinal() - _RECORD_DAYS, 1))
     said: list[str] = []
@@ -141,8 +141,9 @@ def ice_log(records: IceRecords, today: date) -> tuple[IceLog, list[str]]:
         )
     for u in records.uses:
         events.append((u.day.toordinal() + USE_TIME, USED, u.container if u.container in known else "", u.pellets_lb))
-    if records.jobs_without_pellets and records.uses:
-        usual = float(np.median([u.pellets_lb for u in records.uses]))
+    used_lb = [u.pellets_lb for u in records.uses if u.pellets_lb > 0]
+    if records.jobs_without_pellets and used_lb:
+        usual = float(np.median(used_lb))
         events += [(day.toordinal() + USE_TIME, USED, "", usual) for day in records.jobs_without_pellets]
     kept = [event for event in events if event[0] >= since.toordinal()]
     at, kinds, containers, pounds = (list(part) for part in zip(*kept, strict=True)) if kept else ([], [], [], [])

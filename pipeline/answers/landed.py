@@ -71,7 +71,7 @@ def weekly_volume(asking: Asking) -> Volume:
     planned = settings.planning_keys.jobs_per_week
     planned_lb = planned * settings.planning().pellets_lb.zone[_PLANNING_VISIT_ZONE]
     uses = tables.logged_use(asking.book, today, since=today - timedelta(days=WINDOW_DAYS))
-    if not uses:
+    if not any(use.pellets_lb > 0 for use in uses):
         return Volume(planned, planned_lb)
     days = np.array([use.day.toordinal() for use in uses], dtype=np.int64)
     came = delivery_days(tables.deliveries(asking.book, today))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -12,7 +12,7 @@ from models.consumption.predicting import predict
 from models.costing.customers import with_customer
 from models.costing.part_done import rest_of, shares_done
 from pipeline.answers.answer import QuantitySummary, summarise
-from pipeline.answers.pricing import job_cost
+from pipeline.answers.pricing import chance_of_loss, expected_margin, job_cost
 from pipeline.answers.quote_ground import beside_parts, customer_effect
 from pipeline.answers.requests import asked_table
 from pipeline.intake.quantities import parse_quantity
@@ -23,7 +23,10 @@ from shared.vocabulary import QUANTITIES
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from models.costing.part_done import PartDone
     from pipeline.answers.answer import Asking
+    from pipeline.answers.estimating import JobEstimate
+    from pipeline.answers.pricing import CostDraws
     from pipeline.answers.quote_ground import Ground
     from pipeline.answers.requests import JobAsked
     from pipeline.book.settings import Settings
@@ -82,6 +85,33 @@ class RestOfJob:
     method: str
 
 
+@dataclass(frozen=True)
+class PartDoneDraws:
+    """Joint draws of a part-done job, given what it used so far.
+
+    Attributes
+    ----------
+    so_far : SoFar
+    given : PartDone
+        Pellets (lb) and minutes of the rest and of the whole job.
+    zones : float64 array (2, n_lines, n_draws)
+        The whole job's pellets and minutes by zone; zones add up to the whole.
+    cost : CostDraws
+        Of the whole job.
+    spent_usd : float64 array (n_draws,)
+        Cost of what was used so far, set-up included.
+    n_scores : int
+        Past scores that stand behind a range of them.
+    """
+
+    so_far: SoFar
+    given: PartDone
+    zones: NDArray[np.float64]
+    cost: CostDraws
+    spent_usd: NDArray[np.float64]
+    n_scores: int
+
+
 def read_so_far(settings: Settings, text: str, done: float | None) -> SoFar:
     """Return what `--so-far 30lb/25min --done 0.33` says; one of both figures may be left out.
 
@@ -129,33 +159,56 @@ def _unread(text: str) -> UsageError:
     )  # fmt: skip
 
 
-def rest_of_job(
-    asking: Asking, job: JobAsked, ground: Ground, so_far: SoFar, price_usd: float, ceiling_usd: float
-) -> RestOfJob:
-    """Return what the rest of a job takes: its joint draws given what it used so far."""
+def draw_part_done(asking: Asking, job: JobAsked, ground: Ground, so_far: SoFar) -> PartDoneDraws:
+    """Return the joint draws of a part-done job given what it used so far."""
     zones, n_scores = _zones(asking, job, ground)
     rng = stream(asking.seed, "rest")
     used = np.array([so_far.pellets_lb, so_far.minutes])
     share = shares_done(zones, zones[1].mean(axis=1), so_far.done_share, rng)
     given = rest_of(zones.sum(axis=1), used, share, rng)
     rest, whole = given.rest, given.whole
+    zones = zones[:, :, given.scenario]
+    zones = zones * (whole / np.maximum(zones.sum(axis=1), 1e-12))[:, None]
     beside = beside_parts(asking, job, ground, 1, rest.shape[1])
     usd = ground.landed.usd_per_lb
     costs = asking.book.settings.costs
-    total_cost = job_cost(whole[0], whole[1], beside_min=beside.sum(axis=0), landed_usd_per_lb=usd, costs=costs).total()
+    cost = job_cost(whole[0], whole[1], beside_min=beside.sum(axis=0), landed_usd_per_lb=usd, costs=costs)
     before = job_cost(whole[0] - rest[0], whole[1] - rest[1], beside_min=beside[0], landed_usd_per_lb=usd, costs=costs)
+    return PartDoneDraws(so_far, given, zones, cost, before.total(), min(n_scores, int(given.effective)))
 
-    def told(draws: NDArray[np.float64]) -> QuantitySummary:
-        return summarise(draws, level=asking.level, n_scores=min(n_scores, int(given.effective)))
+
+def whole_job(asking: Asking, estimate: JobEstimate, draws: PartDoneDraws) -> JobEstimate:
+    """Return the estimate of a job as it is known now that part of it is done."""
+    whole, lines = draws.given.whole, draws.zones
+
+    def told(values: NDArray[np.float64]) -> QuantitySummary:
+        return summarise(values, level=asking.level, n_scores=draws.n_scores)
+
+    return replace(
+        estimate, pellets_lb=told(whole[0]), minutes=told(whole[1]),
+        lines=tuple(
+            replace(line, pellets_lb=told(lines[0, i]), minutes=told(lines[1, i]))
+            for i, line in enumerate(estimate.lines)
+        ),
+    )  # fmt: skip
+
+
+def rest_of_job(asking: Asking, draws: PartDoneDraws, price_usd: float, ceiling_usd: float) -> RestOfJob:
+    """Return what the rest of a job takes and what the whole earns at a price, from the draws of `draw_part_done`."""
+    given, so_far, total_cost = draws.given, draws.so_far, draws.cost.total()
+    rest, whole = given.rest, given.whole
+
+    def told(values: NDArray[np.float64]) -> QuantitySummary:
+        return summarise(values, level=asking.level, n_scores=draws.n_scores)
 
     return RestOfJob(
         done_share=so_far.done_share,
-        so_far_pellets_lb=None if np.isnan(used[0]) else float(used[0]),
-        so_far_minutes=None if np.isnan(used[1]) else float(used[1]),
-        pellets_lb=told(rest[0]), minutes=told(rest[1]), cost_usd=told(total_cost - before.total()),
+        so_far_pellets_lb=None if np.isnan(so_far.pellets_lb) else so_far.pellets_lb,
+        so_far_minutes=None if np.isnan(so_far.minutes) else so_far.minutes,
+        pellets_lb=told(rest[0]), minutes=told(rest[1]), cost_usd=told(total_cost - draws.spent_usd),
         total_pellets_lb=told(whole[0]), total_minutes=told(whole[1]), total_cost_usd=told(total_cost),
-        price_usd=price_usd, ceiling_usd=ceiling_usd, chance_of_loss=float(np.mean(total_cost > price_usd)),
-        expected_margin_share=float(1.0 - total_cost.mean() / price_usd),
+        price_usd=price_usd, ceiling_usd=ceiling_usd, chance_of_loss=chance_of_loss(total_cost, price_usd),
+        expected_margin_share=expected_margin(total_cost, price_usd),
         effective_scenarios=given.effective, method=given.method,
     )  # fmt: skip
 

@@ -12,7 +12,7 @@ from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.comparing import Choice, CompareBy, compared
 from pipeline.answers.estimating import BayChances, JobEstimate, blocks_of, estimates_of, warnings_of
-from pipeline.answers.part_done import RestOfJob, SoFar, rest_of_job
+from pipeline.answers.part_done import RestOfJob, SoFar, draw_part_done, rest_of_job, whole_job
 from pipeline.answers.pricing import (
     Binding,
     CostDraws,
@@ -80,7 +80,8 @@ class JobQuote:
     """A job's estimate, cost and price; money before tax unless named, of all `count` vehicles together.
 
     `ceiling_usd` is what the customer agrees that the bill may reach without another word: the price the job would
-    have if its cost came out at the upper end of the interval. `deposit_usd` covers the ice that is at risk if the
+    have if its cost came out at the upper end of the interval. Of a part-done job (`rest`) every figure but those of
+    `compare` is of the whole job given what was used so far. `deposit_usd` covers the ice that is at risk if the
     customer does not come (`ice_at_risk_usd`), never more than the price; `no_show_share` is how often that happened.
     """
 
@@ -179,11 +180,13 @@ def quote_jobs(
     customers = {job.customer for job in jobs}
     ground = ground_of(asking, customers.pop() if len(customers) == 1 else "")
     found: dict[int, JobQuote] = {}
+    before: dict[int, JobEstimate] = {}
     bay, said = BayChances(len(jobs)), dict[str, None]()
     for block in blocks_of(jobs, lines_each=drawn_alike(want.count)):
         # Jobs alike have one price, that of each asked about by itself.
         draws = job_draws(asking, [jobs[i] for i in block], ground, want.count, alone=want.count == 1)
         estimates = estimates_of(asking, draws.found)
+        before.update(zip(block, estimates, strict=True))
         found |= {i: _quote(asking, draws, j, ground, estimates[j], want) for j, i in enumerate(block)}
         bay.add(block, bay_chances(asking.book.settings, draws.found.consumption))
         said |= dict.fromkeys(draws.warnings)
@@ -191,7 +194,7 @@ def quote_jobs(
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
-        (*warnings_of(asking, ground.fit, [q.estimate for q in quotes], bay),
+        (*warnings_of(asking, ground.fit, [before[i] for i in range(len(jobs))], bay),
          *request_notes(ground.fit, jobs, asking.today), *said),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
@@ -200,18 +203,24 @@ def quote_jobs(
 
 def _quote(asking: Asking, draws: JobDraws, j: int, ground: Ground, estimate: JobEstimate, want: Wanted) -> JobQuote:
     job = draws.found.jobs[j]
-    parts = job_cost_draws(asking, draws, j, ground.landed)
+    parts, n_scores = job_cost_draws(asking, draws, j, ground.landed), draws.found.consumption.n_both(j)
+    part_done = None
+    if want.so_far is not None:
+        # All that is told is then of the whole job as it is known now: one answer, not one of before beside it.
+        part_done = draw_part_done(asking, job, ground, want.so_far)
+        parts, n_scores = part_done.cost, part_done.n_scores
+        estimate = whole_job(asking, estimate, part_done)
     cost = parts.total()
     pricing = asking.book.settings.pricing
     price = price_job(cost, pricing, minimum_usd=want.count * pricing.minimum_usd)
-    told = summarise(cost, level=asking.level, n_scores=draws.found.consumption.n_both(j))
+    told = summarise(cost, level=asking.level, n_scores=n_scores)
     at_risk = estimate.pellets_lb.interval.high * ground.landed.usd_per_lb
     offered = price.price_usd if want.price_usd is None else want.price_usd
     ceiling = _ceiling(told.interval.high, offered, pricing)
     agreed = _agreed(cost, offered, want)
     rest = None
-    if want.so_far is not None:
-        rest = rest_of_job(asking, job, ground, want.so_far, want.agreed_usd or offered, want.ceiling_usd or ceiling)
+    if part_done is not None:
+        rest = rest_of_job(asking, part_done, want.agreed_usd or offered, want.ceiling_usd or ceiling)
     return JobQuote(
         job_id=estimate.job_id, number=want.number, pellets_lb=estimate.pellets_lb, minutes=estimate.minutes,
         cost_usd=told, parts=_parts(parts), price_for_margin_usd=price.price_for_margin_usd,

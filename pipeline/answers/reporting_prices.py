@@ -120,7 +120,7 @@ def priced_jobs(asking: Asking, table: JobTable) -> PricedJobs:
     as_is = [j for j, (_, soil, _) in enumerate(asked) if soil == AS_IS]
     return PricedJobs(
         tuple(told), ground.landed.usd_per_lb, ground.landed.basis, len(booked), unlogged,
-        () if planned else basis_warnings(asking, estimates), _bay_warnings(asking, offers, draws, as_is),
+        () if planned else basis_warnings(asking, ground.fit, estimates), _bay_warnings(asking, offers, draws, as_is),
     )  # fmt: skip
 
 

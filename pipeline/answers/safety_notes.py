@@ -49,7 +49,7 @@ def safety_notes(
         said.append(f"Nothing is booked on {question.day.isoformat()}: the figures are those of the stored ice alone.")
     said += exceeded_notes(result)
     if found and "planning" in found.consumption.basis:
-        said.append("Pellets and minutes are planning figures from book.toml: there is no usable history for them yet.")
+        said.append("Pellets and minutes are planning figures from book.toml: nothing has been learned for them yet.")
     if space.air_cfm <= 0:
         said.append("No ventilation is entered: the figures are those of a closed space.")
     if space.doors_open and not space.door_flow_cfm:

@@ -269,7 +269,8 @@ def n_visits_on(book: Book, day: date) -> int:
 def logged_use(book: Book, before: date, since: date | None = None) -> list[Use]:
     """Return the pellets each visit logged before a day out of each container, in order; '' where none was named.
 
-    A visit known only by its total or by packages counts whole; the container is that of its first line.
+    A visit known only by its total or by packages counts whole; the container is that of its first line. A visit with
+    a 0 for all of its lines used none (0 lb); beside a line without a figure a 0 tells nothing of the visit.
     """
     with book.reading() as connection:
         rows = connection.execute(
@@ -280,11 +281,12 @@ def logged_use(book: Book, before: date, since: date | None = None) -> list[Use]
             ), sums as (
                 select job_id, min(day) as day, max(job_pellets_lb) as total,
                     sum(pellets_lb order by pellets_lb) as by_line,
+                    bool_and(coalesce(job_pellets_lb, package_pellets_lb, pellets_lb) is not null) as told,
                     arg_min(container, (vehicle, zone, pass)) as container
                 from job_lines where day < ? and (?::date is null or day >= ?::date) group by job_id
             ), packed as (select job_id, sum(lb order by lb) as lb from packages group by job_id)
             select day, container, coalesce(total, coalesce(by_line, 0) + coalesce(packed.lb, 0)) as pellets_lb, job_id
-            from sums left join packed using (job_id) where pellets_lb > 0 order by day, job_id
+            from sums left join packed using (job_id) where pellets_lb > 0 or told order by day, job_id
             """,
             [before, since, since],
         ).fetchall()

@@ -114,14 +114,15 @@ def _quotes(held: QuotesHeld, quotes: tuple[FollowedQuote, ...], style: Style) -
             f"{percent(held.told_risk_share)} each: {verdict}."
         )
     rows = [
-        [str(q.number), q.customer or "(none)", q.state, ", ".join(q.jobs), style.money(q.price_usd),
+        [str(q.number), q.customer or "(none)", q.state, ", ".join(q.jobs), style.charged(q.price_usd),
+         "-" if q.charged_usd is None else style.charged(q.charged_usd),
          f"{style.money(q.cost_low_usd)} to {style.money(q.cost_high_usd)}",
          "-" if q.cost_usd is None else style.money(q.cost_usd)]
         for q in quotes[-_MOST_ROWS:]
     ]  # fmt: skip
     grid = table(
-        [Column("Quote"), Column("Customer"), Column("State"), Column("Jobs"), Column("Price", "number"),
-         Column("Cost told", "number"), Column("Cost", "number")], rows,
+        [Column("Quote"), Column("Customer"), Column("State"), Column("Jobs"), Column("Quoted", "number"),
+         Column("Charged", "number"), Column("Cost told", "number"), Column("Cost", "number")], rows,
     )  # fmt: skip
     return paragraph(told) + "\n\n" + grid
 

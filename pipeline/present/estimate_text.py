@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pipeline.present.figures import Style
 
 _BASIS = {
-    "planning": "planning figures from book.toml; no history yet",
+    "planning": "planning figures from book.toml; nothing learned yet",
     "mixed": "planning figures mixed with the few jobs in the log",
     "learned": "learned from the shop's own log",
 }
@@ -61,7 +61,9 @@ def _job(estimate: JobEstimate, style: Style) -> str:
     )  # fmt: skip
     blocks = [grid, paragraph(basis_line(estimate.basis, estimate.similar_jobs))]
     if any(line.soil_level == "unknown" for line in estimate.lines):
-        blocks.append(paragraph("Soil not seen yet: mixed over what this shop finds on such vehicles."))
+        planned = estimate.basis == "planning"
+        mix = "the soil levels by planning shares" if planned else "what this shop finds on such vehicles"
+        blocks.append(paragraph(f"Soil not seen yet: mixed over {mix}."))
     if estimate.like:
         blocks += ["", _like(estimate.like, style)]
     return "\n".join(blocks)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def render_learn(answer: Answer[LearnResult], style: Style) -> str:  # noqa: ARG001 - every renderer has this form
-    """Return what was learned and how past intervals held."""
+    """Return what was learned and how past intervals held, with the verdict on them."""
     result = answer.result
     if not result.jobs:
         return f"Stored fit {result.version}: planning figures only, there was nothing to learn from."
@@ -36,6 +36,7 @@ def render_learn(answer: Answer[LearnResult], style: Style) -> str:  # noqa: ARG
                 "often the stated interval held what the job then took:"
             ),
             grid,
+            *(paragraph(line) for line in result.verdict),
         ]
     )
 

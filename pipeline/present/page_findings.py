@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.answers.calibrating import FEW_JOBS
 from pipeline.answers.review_words import setting_name
+from pipeline.answers.verdict import FEW_JOBS
 from pipeline.present.figures import careful, change_words, few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
 from pipeline.present.page_tables import Grid, between, grid

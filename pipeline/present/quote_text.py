@@ -44,12 +44,11 @@ def _quote(quote: JobQuote, style: Style) -> str:
         "minimum": "set by the minimum charge",
     }[quote.binding]
     again = quote.agreed is not None
+    name = "Price as now known" if quote.rest else "Price as found" if again else "Price"
     lines = [
         *_number(quote, style),
         paragraph(
-            f"{'Price as found' if again else 'Price'} {style.charged(quote.price_usd)} before tax"
-            f"{_each(quote.price_usd, quote.count, style)}, "
-            f"{why}."
+            f"{name} {style.charged(quote.price_usd)} before tax{_each(quote.price_usd, quote.count, style)}, {why}."
         ),
         paragraph(f"Job {job.job_id}: {scope}"),
     ]
@@ -57,9 +56,8 @@ def _quote(quote: JobQuote, style: Style) -> str:
         lines.append(f"With tax {style.money(quote.price_with_tax_usd, cents=True)}.")
     left = 1 - quote.expected_margin_share  # 0 where nothing costs anything
     markup = f" (a mark-up of {percent(quote.expected_margin_share / left)} on cost)" if left > 0 else ""
-    margin = (
-        f"{'At the price as found: expected' if again else 'Expected'} margin {percent(quote.expected_margin_share)}"
-    )
+    at = f"At the {name[0].lower()}{name[1:]}: expected" if again or quote.rest else "Expected"
+    margin = f"{at} margin {percent(quote.expected_margin_share)}"
     lines.append(
         paragraph(
             f"{margin} of the price{markup}; the chance that the job costs more than that price is "
@@ -78,7 +76,8 @@ def _quote(quote: JobQuote, style: Style) -> str:
     level = percent(quote.cost_usd.interval.level)
     cost = quote.cost_usd
     grid = table(
-        [Column("What"), Column("Likely", "number"), Column(f"{level} between", "number")],
+        [Column("Whole job" if quote.rest else "What"), Column("Likely", "number"),
+         Column(f"{level} between", "number")],
         [
             ["Pellets", style.weight(quote.pellets_lb.quantiles[0.5]), weights(quote.pellets_lb, style)],
             ["Hands-on time", minutes(quote.minutes.quantiles[0.5]), times(quote.minutes)],
@@ -103,7 +102,11 @@ def _quote(quote: JobQuote, style: Style) -> str:
     )
     blocks = [*lines, "", grid, "", parts, "", asked]
     if quote.compare:
-        blocks += ["", render_choices(quote.compare, style)]
+        blocks += [
+            "",
+            *(["Before what was used so far counts:"] if quote.rest else []),
+            render_choices(quote.compare, style),
+        ]
     if quote.rest:
         blocks += ["", render_rest(quote.rest, style)]
     return "\n".join([*blocks, "", paragraph(_terms(quote, style)), paragraph(basis_line(job.basis, job.similar_jobs))])
@@ -122,14 +125,14 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
         f"{percent(then.chance_of_loss)}"
     )
     if quote.rest:
-        told += f"At the agreed {agreed}, by its soil alone, {figures}; what was used so far counts below."
+        told += f"With what was used so far, at the agreed {agreed} {figures}."
     else:
         told += f"If you keep to the agreed {agreed}, {figures}."
     if then.ask_customer:
-        now = f"The price as found, {style.charged(quote.price_usd)},"
+        now = f"The price as {'now known' if quote.rest else 'found'}, {style.charged(quote.price_usd)},"
         if quote.at_price:
             now = f"The price of {style.charged(quote.at_price.price_usd)}"
-        told += f" {now} is above the ceiling: ask the customer before starting."
+        told += f" {now} is above the ceiling: ask the customer before {'going on' if quote.rest else 'starting'}."
     return [paragraph(told)]
 
 

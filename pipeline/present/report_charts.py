@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.answers.calibrating import FEW_JOBS
 from pipeline.answers.pricing import price_job
+from pipeline.answers.verdict import FEW_JOBS
 from pipeline.present.charts.causes import air_chart, effects_chart
 from pipeline.present.charts.consumption import cost_chart, pellets_chart
 from pipeline.present.charts.ice import forecast_chart, stock_chart

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.answers.calibrating import FEW_JOBS
+from pipeline.answers.verdict import FEW_JOBS
 from pipeline.present.charts.canvas import (
     BLUE,
     INK,
@@ -27,8 +27,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from pipeline.answers.calibrating import Held, ShiftFound
+    from pipeline.answers.calibrating import ShiftFound
     from pipeline.answers.reporting_jobs import JobRow
+    from pipeline.answers.verdict import Held
     from shared.vocabulary import Quantity
 
 #: Level of the band that chance alone leaves outcomes in.

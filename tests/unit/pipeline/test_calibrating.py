@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,9 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from models.consumption.backtest import Record
+from models.consumption.backtest import Record, stored_pits
 from pipeline.answers.calibrating import _shift
-from pipeline.book.store import create_book
+from pipeline.book.fits import stored_record
+from pipeline.book.store import create_book, open_book
 from shared.vocabulary import QUANTILE_LEVELS
 
 DAY = 739_000
@@ -87,3 +89,35 @@ def test_jobs_that_came_since_are_told(young: Path, tmp_path: Path, ask: Ask, ru
     told = ask("calibration", folder, "--today", TODAY)["warnings"]
     assert told == [w for w in ask("estimate", folder, *JOB)["warnings"] if "has changed" in w]
     assert len(told) == 1
+
+
+def test_learn_and_answers_tell_the_verdict(young: Path, tmp_path: Path, ask: Ask, run: Run) -> None:
+    """`learn` ends with what `calibration` says; where that is too narrow, an estimate and a quote say it too."""
+    folder = tmp_path / "book"
+    shutil.copytree(young, folder)
+    verdict = ask("learn", folder, "--today", TODAY)["result"]["verdict"]
+    assert verdict == ask("calibration", folder, "--today", TODAY)["result"]["advice"][: len(verdict)]
+    assert verdict
+    assert " ".join(run("learn", "--book", str(folder), "--today", TODAY)[1].split()).endswith(" ".join(verdict))
+    assert not any("too narrow" in w for w in ask("estimate", folder, *JOB)["warnings"])
+    book = open_book(folder)
+    record = Record.from_json(stored_record(book)[2])
+    spoiled = replace(record, pit=np.where(record.n_before > 0, 0.999, record.pit))
+    with book.writing() as connection:
+        connection.execute("update fits set record = ?", [spoiled.to_json()])
+    advice = ask("calibration", folder, "--today", TODAY)["result"]["advice"]
+    assert advice[0].startswith("Past intervals for pellets and minutes were too narrow")
+    for command in ("estimate", "quote"):
+        assert advice[0] in ask(command, folder, *JOB)["warnings"]
+    # On a morning before most of these jobs their outcome is unknown.
+    assert advice[0] not in ask("estimate", folder, *JOB[:-1], "2026-03-20")["warnings"]
+
+
+def test_the_places_of_past_jobs_are_read_without_the_rest_of_the_record() -> None:
+    """They are those of the whole record, whatever the jobs are called."""
+    record = record_of(np.array([1.0, 1.2, 0.9]), np.array([0, 14, 14]))
+    record = replace(record, job_id=("pit", '"pit":[7]', '\\"day":'))
+    day, n_before, pit = stored_pits(record.to_json())
+    np.testing.assert_array_equal(day, record.day)
+    np.testing.assert_array_equal(n_before, record.n_before)
+    np.testing.assert_array_equal(pit, record.pit)

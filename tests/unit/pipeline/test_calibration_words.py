@@ -6,7 +6,8 @@ import pytest
 
 from models.consumption.conformal import ProbitMap
 from models.consumption.mapping import LEAST_SCORES
-from pipeline.answers.calibrating import Held, RuleScore, _advice, _corrected
+from pipeline.answers.calibrating import RuleScore, _advice
+from pipeline.answers.verdict import Held, corrected, narrow
 
 SCORES = (RuleScore("learned", 50.0, 60.0), RuleScore("shop average", 90.0, 95.0))
 
@@ -80,7 +81,18 @@ def test_each_quantity_is_judged_by_itself(
 )
 def test_a_correction_is_denied_only_where_it_was_tried(pellets: ProbitMap, minutes: ProbitMap, said: str) -> None:
     """With too few scores for a choice nothing was tried, and nothing is told of what corrections would have done."""
-    told = " ".join(_corrected({"pellets_lb": pellets, "minutes": minutes}))
+    told = " ".join(corrected({"pellets_lb": pellets, "minutes": minutes}))
     assert told.startswith(said)
     assert bool(told) == bool(said)
     assert "minutes" in said or "minutes" not in told
+
+
+def test_only_what_was_too_narrow_is_a_caution() -> None:
+    """An answer repeats the verdict on the quantities that it tells uncorrected, in the words of `calibration`."""
+    levels = tuple(Held(level, p, 90, p, m, 90, 90) for level, p, m in ((0.5, 0.3, 0.5), (0.8, 0.6, 0.8)))
+    (said,) = narrow(levels, ("pellets_lb", "minutes"))
+    assert said == next(_advice(levels, (), SCORES, None))
+    assert said.startswith("Past intervals for pellets were too narrow: quote with a smaller risk share")
+    assert narrow(levels, ("minutes",)) == ()
+    few = tuple(Held(level, 0.1, 12, 0.1, 0.1, 12, 12) for level in (0.5, 0.8))
+    assert narrow(few, ("pellets_lb", "minutes")) == narrow((), ("pellets_lb",)) == ()

@@ -14,7 +14,6 @@ import numpy as np
 import pytest
 
 from pipeline.answers.answer import summarise
-from pipeline.answers.calibrating import Held
 from pipeline.answers.forecasting import ForecastBacktest, ForecastMonth, ForecastResult, PastMonth, PastRange
 from pipeline.answers.ice_answer import DayPlan, DeliveryPlan, OrderResult, ShortageTold, StockTold
 from pipeline.answers.reporting_jobs import JobRow
@@ -23,6 +22,7 @@ from pipeline.answers.review_effects import EffectTold
 from pipeline.answers.review_findings import Finding, Improvement, Ratio
 from pipeline.answers.safety_air import Co2, CurvePoint, LimitAnswer, Oxygen
 from pipeline.answers.safety_answer import Planned, SafetyResult, SpaceCounted
+from pipeline.answers.verdict import Held
 from pipeline.present.charts.canvas import DARK, INK, PAPER, Drawing
 from pipeline.present.charts.causes import air_chart, effects_chart
 from pipeline.present.charts.consumption import cost_chart, pellets_chart

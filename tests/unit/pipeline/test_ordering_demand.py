@@ -11,6 +11,7 @@ import pytest
 from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_demand import Demand
+from pipeline.answers.ice_state import ice_log, records_of
 from pipeline.answers.ordering import ice_ground
 from pipeline.book.store import Book
 from pipeline.book.tables import logged_use
@@ -122,6 +123,25 @@ def test_what_visits_used_does_not_depend_on_the_order_of_lines(new_book: Make) 
     one, other = (logged_use(new_book(rows=r, name=n), TODAY) for n, r in (("a", rows), ("b", rows[::-1])))
     assert len(one) == 6
     assert [use.pellets_lb for use in one] == [use.pellets_lb for use in other]
+
+
+def test_a_written_zero_is_no_use_and_a_blank_is_the_usual_one(new_book: Make) -> None:
+    """A visit for which 0 lb was written takes nothing from the store; one without a figure takes the median."""
+    day = TODAY - timedelta(days=5)
+    zero, blank = {"pellets_lb": 0.0}, {"pellets_lb": None}
+    book = new_book(rows=[
+        *(job(f"U{k}", day) | {"pellets_lb": 40.0 + k} for k in range(3)),
+        job("written", day) | zero, job("total", day) | blank | {"job_pellets_lb": 0.0}, job("blank", day) | blank,
+        # A 0 for one zone says nothing of the other, whose figure is missing.
+        job("part", day) | zero, job("part", day) | blank | {"zone": "interior"},
+    ])  # fmt: skip
+    assert {u.job_id: u.pellets_lb for u in logged_use(book, TODAY)} == {
+        "U0": 40.0, "U1": 41.0, "U2": 42.0, "written": 0.0, "total": 0.0,
+    }  # fmt: skip
+    records = records_of(Asking(book, TODAY))
+    assert records.jobs_without_pellets == (day, day)
+    log, _ = ice_log(records, TODAY)
+    assert sorted(log.lb.tolist()) == [0.0, 0.0, 40.0, 41.0, 41.0, 41.0, 42.0]
 
 
 @pytest.mark.parametrize("past_days", [0, 1, 20])

@@ -97,3 +97,22 @@ def test_a_metric_books_planning_figures_keep_the_units_of_their_names(new_book:
     us, metric = (new_book(toml + DOUBLED, name=name).folder for toml, name in (
         ("", "us"), ('[shop]\nunits = "metric"\n', "metric")))  # fmt: skip
     assert ask("estimate", metric, *JOB)["result"] == ask("estimate", us, *JOB)["result"]
+
+
+@pytest.mark.parametrize("learned_from_nothing", [False, True])
+def test_a_history_that_waits_to_be_learned_is_told_once(
+    learned_from_nothing: bool, new_book: Callable[..., Book], ask: Ask, run: Run
+) -> None:
+    """A book with jobs is never said to have none: one note asks for `learn`, and no figure is called the shop's."""
+    folder = new_book(rows=_rows(7)).folder
+    early = str(TODAY - timedelta(days=90))
+    if learned_from_nothing:
+        assert run("learn", "--book", str(folder), "--today", early)[0] == 0
+    (none,) = ask("estimate", folder, *JOB[:-1], early)["warnings"]
+    assert none.startswith("There is no usable history yet")
+    said = "The history was never learned from: these are planning figures. Run `rimebook learn`."
+    assert ask("estimate", folder, *JOB)["warnings"] == [said]
+    unseen = ("estimate", *JOB[:2], "--zone", "undercarriage", *JOB[4:], "--book", str(folder))
+    text = " ".join(run(*unseen)[1].split())
+    assert "Basis: planning figures from book.toml; nothing learned yet." in text
+    assert "this shop finds" not in text

@@ -199,3 +199,28 @@ def test_vehicles_of_one_visit_each_take_their_set_up(new_book, tmp_path) -> Non
         (quote,) = quote_jobs(asking, jobs_from_file(asking, file, DAY)).result.quotes
         part.append({p.name: p.mean_usd for p in quote.parts}["set-up and clean-up"])
     assert part[1] == pytest.approx(2 * part[0], rel=0.15)
+
+
+def test_a_part_done_job_has_one_answer(new_book) -> None:
+    """With what was used so far every figure is of the whole job as now known: the price, its cost, what is risked."""
+    book = new_book()
+    save_quotes(Asking(book, DAY), [van(book)], Wanted())
+    found = ["undercarriage:heavy", "wheel_wells:heavy"]
+    before = requote(Asking(book, DAY), 1, found, Wanted()).result.quotes[0]
+    answer = requote(Asking(book, DAY), 1, found, Wanted(so_far=SoFar(90.0, 100.0, 0.33)))
+    (quote,) = answer.result.quotes
+    rest = quote.rest
+    assert rest is not None
+    assert quote.price_usd > before.price_usd
+    assert quote.cost_usd == rest.total_cost_usd
+    assert (quote.pellets_lb, quote.minutes) == (rest.total_pellets_lb, rest.total_minutes)
+    assert quote.estimate.pellets_lb == quote.pellets_lb
+    assert sum(line.pellets_lb.mean for line in quote.estimate.lines) == pytest.approx(quote.pellets_lb.mean)
+    assert sum(part.mean_usd for part in quote.parts) == pytest.approx(quote.cost_usd.mean)
+    assert quote.agreed.chance_of_loss == rest.chance_of_loss
+    assert quote.agreed.expected_margin_share == pytest.approx(rest.expected_margin_share)
+    text = " ".join(render_quote(answer, Style()).split())
+    now = Style().charged(quote.price_usd)
+    assert f"Price as now known {now} before tax" in text
+    assert f"The price as now known, {now}, is above the ceiling: ask the customer before going on." in text
+    assert "as found" not in text.removeprefix("Quote 1 as found")

@@ -8,10 +8,11 @@ import pytest
 
 from pipeline.answers.amounts import money, weight
 from pipeline.answers.answer import Answer
-from pipeline.answers.calibrating import CalibrationResult, Held, RuleScore
+from pipeline.answers.calibrating import CalibrationResult, RuleScore
 from pipeline.answers.costing import CostingResult
 from pipeline.answers.quotes_held import FollowedQuote, QuotesHeld
 from pipeline.answers.review_words import setting_value
+from pipeline.answers.verdict import Held
 from pipeline.present.calibration_text import render_calibration
 from pipeline.present.costing_text import render_costing
 from pipeline.present.figures import Style, minutes, minutes_range
@@ -77,7 +78,7 @@ def test_scores_of_weights_are_in_the_shops_units() -> None:
 
 @pytest.mark.parametrize(("cost_usd", "said"), [(310.0, True), (None, False)])
 def test_a_quote_that_waits_for_its_cost_says_nothing_of_intervals(cost_usd: float | None, said: bool) -> None:
-    """How often cost left the told interval is said only where a quote has a cost."""
+    """How often cost left the told interval is said only where a quote has a cost; quoted and charged are told."""
     held = QuotesHeld(1, 1, 0, 0, 0, 0, 0, None, 0, None, None)
     quote = FollowedQuote(1, "K-1", "won", ("A",), 440.0, 142.0, 435.0, 480.0, cost_usd)
     told = render_costing(
@@ -85,6 +86,9 @@ def test_a_quote_that_waits_for_its_cost_says_nothing_of_intervals(cost_usd: flo
     )
     assert "1 saved quote: 1 won, 0 lost, 0 open." in told
     assert ("told interval" in told) is said
+    head, _, row = told[told.index("Quote ") :].splitlines()[:3]
+    assert re.search(r"Quoted +Charged", head)
+    assert re.search(r"\$440 +\$480 ", row)
 
 
 @pytest.mark.parametrize(
