@@ -85,18 +85,25 @@ class ForecastRecord:
         """Return the names of the months that were tested, in order."""
         return tuple(sorted({f.month.name for f in self.forecasts}))
 
-    def held(self, level: float, measure: int = 1) -> float | None:
-        """Return how often central intervals of a level held what came, None without a test.
+    def counted(self, level: float, measure: int = 1, *, ahead: int | None = None) -> tuple[int, int]:
+        """Return how many central intervals of a level held what came, and how many were tested.
 
         Parameters
         ----------
         level : float
         measure : int
             Place in `MEASURES`; pellets where not given.
+        ahead : int, optional
+            Only forecasts so many months ahead, 0 for those made when their month began; all where not given.
         """
-        found = np.array([f.pit[measure] for f in self.forecasts])
+        found = np.array([f.pit[measure] for f in self.forecasts if ahead is None or f.ahead == ahead])
         found = found[np.isfinite(found)]
-        return float(np.mean(np.abs(found - 0.5) <= level / 2)) if len(found) else None
+        return int((np.abs(found - 0.5) <= level / 2).sum()), len(found)
+
+    def held(self, level: float, measure: int = 1) -> float | None:
+        """Return how often central intervals of a level held what came, None without a test; see `counted`."""
+        held, tested = self.counted(level, measure)
+        return held / tested if tested else None
 
     def maps(self) -> tuple[ProbitMap, ...]:
         """Return the calibration of each measure, shrunk as the learner's own."""

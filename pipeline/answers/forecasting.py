@@ -51,6 +51,8 @@ if TYPE_CHECKING:
 MOST_MONTHS = 6
 #: Levels whose intervals are checked on the record.
 HELD_LEVELS = (0.5, 0.8, 0.95)
+#: Level of the intervals that are told of past months.
+_SHOWN_LEVEL = 0.8
 #: From so many weeks of log on the arrivals count as learned.
 _LEARNED_WEEKS = 8
 _MOST_CHANGE = 3.0
@@ -129,12 +131,20 @@ class ForecastScore:
 
 @dataclass(frozen=True)
 class ForecastBacktest:
-    """The forecast's own record: months tested, share held by level, scores, and past months beside their forecast."""
+    """The forecast's own record: months tested, share held by level, scores, and past months beside their forecast.
+
+    `held` is of pellets, over all `forecasts`: each month was told up to three times, from three months ahead on.
+    `begun` counts those of `past` alone, made on the morning their month began, and `begun_held` those of them whose
+    80 % interval held.
+    """
 
     months: int
     held: dict[str, float]
     scores: tuple[ForecastScore, ...]
     past: tuple[PastMonth, ...]
+    forecasts: int = 0
+    begun: int = 0
+    begun_held: int = 0
 
 
 @dataclass(frozen=True)
@@ -274,4 +284,6 @@ def backtest_of(record: ForecastRecord, actual: Sequence[Actual]) -> ForecastBac
         for f in record.forecasts
         if f.ahead == 0
     )  # fmt: skip
-    return ForecastBacktest(len(record.months()), held, scores, past)
+    begun_held, begun = record.counted(_SHOWN_LEVEL, ahead=0)
+    return ForecastBacktest(len(record.months()), held, scores, past, record.counted(_SHOWN_LEVEL)[1], begun,
+                            begun_held)  # fmt: skip

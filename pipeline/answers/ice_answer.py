@@ -106,7 +106,9 @@ class OrderResult:
     `chance_short` is that of some day that needs more than there is. `chance_short_before` counts the days before a
     delivery can arrive, which no order changes (None without such days), `chance_short_after` those from then on (None
     where no delivery can arrive), `chance_short_cover` the worst of the stretches from one delivery to the next, which
-    is what a service level is about (None where no delivery can arrive).
+    is what a service level is about (None where no delivery can arrive), `chance_short_unordered` the days on which ice
+    could have come already, before the first delivery that the plan fills (None without such days). `decide_on` is the
+    next day on which deliveries are decided (None: beyond them).
     """
 
     stock: StockTold
@@ -122,6 +124,8 @@ class OrderResult:
     chance_short_after: float | None
     shortage: ShortageTold
     chance_short_cover: float | None = None
+    chance_short_unordered: float | None = None
+    decide_on: datetime.date | None = None
 
 
 @dataclass(frozen=True)
@@ -163,6 +167,8 @@ def order_result(
     told, course = Teller(ground, level), plan.course
     covers = terms.covers(outlook.n_days)
     waiting = covers < 0
+    filled = next((day for day, lb in zip(terms.days, course.orders_lb, strict=True) if lb), outlook.n_days)
+    unordered = ~waiting & (np.arange(outlook.n_days) < filled)
     notice = timedelta(days=ground.settings.ice.notice_days)
     return OrderResult(
         stock=stock_told(ground, told),
@@ -186,6 +192,8 @@ def order_result(
         chance_short_after=course.chance_short(~waiting) if not waiting.all() else None,
         shortage=_shortage(terms, course, bumped_from, weighed=weighed),
         chance_short_cover=max((course.chance_short(covers == c) for c in set(covers[~waiting])), default=None),
+        chance_short_unordered=course.chance_short(unordered) if unordered.any() else None,
+        decide_on=decide,
     )  # fmt: skip
 
 

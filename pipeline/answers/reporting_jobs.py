@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.consumption.backtest import Record
 from pipeline.answers.review_mask import masks
 from pipeline.book import fits
 from pipeline.book.report_rows import visit_rows
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
 class JobRow:
     """One finished job; None where it was not written down or nothing was expected.
 
-    `expected_*` is the middle and `low_*`, `high_*` the 80 % interval of what was expected before it was done.
+    `expected_*` is the middle and `low_*`, `high_*` the 80 % interval of what was expected before it was done;
+    `learned` is false where that was before anything was learned, from planning figures alone.
     """
 
     job_id: str
@@ -41,6 +43,7 @@ class JobRow:
     high_min: float | None
     price_usd: float | None
     notes: str
+    learned: bool = True
 
     @property
     def held(self) -> bool | None:
@@ -61,6 +64,7 @@ def job_rows(asking: Asking, table: JobTable, *, names: bool) -> tuple[JobRow, .
         Whether operators keep their codes; else each has the letter it has in a masked technique review.
     """
     expected = {(e.job_id, e.quantity): e for e in fits.expectations(asking.book, asking.today)}
+    planned = _planned(asking)
     codes = {} if names else masks(table)
     totals = {job: (_number(p), _number(m)) for job, p, m in
               zip(table.job_id, table.job_total("pellets_lb"), table.job_total("minutes"), strict=True)}  # fmt: skip
@@ -72,9 +76,18 @@ def job_rows(asking: Asking, table: JobTable, *, names: bool) -> tuple[JobRow, .
         rows.append(JobRow(
             visit.job_id, visit.day, visit.vehicle_classes, visit.zones, visit.soils,
             tuple(codes.get(o, o) for o in visit.operators), pellets, lb[0], lb[1], lb[2], minutes, time[0], time[1],
-            time[2], visit.price_usd, visit.notes,
+            time[2], visit.price_usd, visit.notes, visit.job_id not in planned,
         ))  # fmt: skip
     return tuple(rows)
+
+
+def _planned(asking: Asking) -> set[str]:
+    """Return the jobs of the record that nothing was learned before."""
+    stored = fits.stored_record(asking.book)
+    if stored is None or not stored[2]:
+        return set()
+    record = Record.from_json(stored[2])
+    return {job for job, n in zip(record.job_id, record.n_before.tolist(), strict=True) if not n}
 
 
 def _told(expected: fits.Expected | None) -> tuple[float | None, float | None, float | None]:

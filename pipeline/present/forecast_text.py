@@ -58,9 +58,9 @@ def _name(month: ForecastMonth | str, *, part: bool = False) -> str:
 
 
 def _sentence(month: ForecastMonth, style: Style) -> str:
-    buy = month.pellets_bought_lb
+    buy, jobs = month.pellets_bought_lb, counted(round(month.jobs.mean), "job")
     return (
-        f"{_name(month)}: about {month.jobs.mean:,.0f} jobs. Plan to buy about {style.weight(buy.mean)} of ice "
+        f"{_name(month)}: about {jobs}. Plan to buy about {style.weight(buy.mean)} of ice "
         f"({percent(buy.interval.level)} within {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
         f"{style.money(month.spend_usd.mean)}; {style.weight(month.pellets_used_lb.mean)} of it goes through the hose."
     )
@@ -114,11 +114,7 @@ def _why_table(because: tuple[Because, ...], style: Style) -> str:
 def _record(backtest: ForecastBacktest, style: Style) -> list[str]:
     if not backtest.months:
         return ["No past month could be tested yet."]
-    held = backtest.held.get("0.8")
-    blocks = [paragraph(
-        f"Tested on {counted(backtest.months, 'past month')}, each forecast up to three "
-        f"months ahead: the 80 % ranges of pellets used held {percent(held or 0.0)} of the time."
-    )]  # fmt: skip
+    blocks = [paragraph(record_words(backtest))]
     if len(backtest.scores) > 1:
         own, *others = backtest.scores
         best = min(others, key=lambda s: s.pellets_lb)
@@ -133,6 +129,23 @@ def _record(backtest: ForecastBacktest, style: Style) -> list[str]:
     head = [Column("Past month"), Column("Jobs, 80 % between", "number"), Column("came", "number"),
             Column("Used, 80 % between", "number"), Column("came", "number")]  # fmt: skip
     return [*blocks, table(head, rows)] if rows else blocks
+
+
+def record_words(backtest: ForecastBacktest) -> str:
+    """Return how often past ranges held: of all forecasts, and of those that the table of past months shows."""
+    held = backtest.held.get("0.8")
+    if held is None:
+        return f"Of {counted(backtest.months, 'past month')} none could be tested: too few pellets are logged."
+    told = (
+        f"Tested on {counted(backtest.months, 'past month')}, each forecast up to three times, up to three months "
+        f"ahead: the 80 % ranges of pellets used held in {percent(held)} of {counted(backtest.forecasts, 'forecast')}"
+    )
+    if not backtest.begun:
+        return f"{told}."
+    return (
+        f"{told}, and in {backtest.begun_held} of the {backtest.begun} made on the morning the month began (the table "
+        "has the newest of these)."
+    )
 
 
 def _told(figure: PastRange) -> str:

@@ -13,12 +13,12 @@ if TYPE_CHECKING:
     from datetime import date
 
     from pipeline.answers.answer import Answer, QuantitySummary
-    from pipeline.answers.ice_answer import OrderResult
+    from pipeline.answers.ice_answer import DeliveryPlan, OrderResult
     from pipeline.answers.ice_fitting import FitResult
     from pipeline.present.figures import Style
 
-#: Chance of running short from which an order of nothing is explained.
-_SHORT = 0.3
+#: Chance of running short from which days are told that no order can help yet, or that the plan leaves without ice.
+SHORT = 0.3
 #: Less than this in store is nothing.
 _NOTHING_LB = 0.5
 _BUMPED_FROM = {
@@ -36,7 +36,7 @@ def render_order(answer: Answer[OrderResult], style: Style) -> str:
         _deliveries(result, style),
         paragraph(_risk(result, style, level)),
         paragraph(_store(result, style, level)),
-        section("Day by day: means; stock when work starts, the night's loss taken off"),
+        section("Day by day: means; stock about noon, the morning's loss taken off, before use"),
         _days(result, style, level),
         section("Beside simple rules, over the same scenarios and all of these days"),
         _rules(result, style),
@@ -57,10 +57,10 @@ def _deliveries(result: OrderResult, style: Style) -> str:
         return "No delivery is possible in these days."
     rows = [
         [_day(d.date), style.weight(d.order_lb) if d.order_lb else "nothing", style.money(d.cost_usd),
-         _day(d.order_by), "firm" if d.firm else "open until then"]
+         _day(d.order_by), decided(d, result.days[0].date)]
         for d in result.deliveries
     ]  # fmt: skip
-    return table(
+    deliveries = table(
         [
             Column("Delivery"),
             Column("Order", "number"),
@@ -70,6 +70,21 @@ def _deliveries(result: OrderResult, style: Style) -> str:
         ],
         rows,
     )
+    return f"{deliveries}\n{paragraph(firm_words(result, _day))}"
+
+
+def decided(delivery: DeliveryPlan, today: date) -> str:
+    """Return whether a delivery must be decided before the next decision day, and whether today."""
+    if delivery.order_by == today:
+        return "firm, due today"
+    return "firm" if delivery.firm else "open until then"
+
+
+def firm_words(result: OrderResult, write: Callable[[date], str]) -> str:
+    """Return what a firm delivery is."""
+    if result.decide_on is None:
+        return "Firm: to be decided by the day named, with no decision day before it."
+    return f"Firm: to be decided before {write(result.decide_on)}, the next decision day; the others may change."
 
 
 def _risk(result: OrderResult, style: Style, level: str) -> str:
@@ -93,23 +108,45 @@ def _chances(result: OrderResult) -> str:
     cover = result.chance_short_cover
     each = f", at most {percent(cover)} from one delivery to the next" if cover is not None and cover < after else ""
     if before is None:
-        return f"The chance of running short on some day is {percent(after)}{each}."
-    first = _day(result.deliveries[0].date)
+        return f"The chance of running short on some day is {percent(after)}{each}.{left_short(result, _day)}"
     return (
-        f"Before a delivery can arrive ({first}) the chance of running short is {percent(before)}, whatever is "
-        f"ordered. From then on it is {percent(after)} for some day with this plan{each}."
+        f"{waiting_words(result, before, _day)} From then on it is {percent(after)} for some day with this plan{each}."
+        f"{left_short(result, _day)}"
     )
 
 
-def _none_ordered(result: OrderResult) -> str:
-    """Return why nothing is ordered although jobs will want for ice, and how to have them served."""
-    ordered = any(d.order_lb for d in result.deliveries)
-    if ordered or not result.shortage.weighed or result.chance_short < _SHORT:
+def waiting_words(result: OrderResult, chance: float, write: Callable[[date], str]) -> str:
+    """Return the chance of running short before a delivery can arrive."""
+    return (
+        f"Before a delivery can arrive ({write(result.deliveries[0].date)}) the chance of running short is "
+        f"{percent(chance)}, whatever is ordered."
+    )
+
+
+#: Why a shortage is left as it is, by how it is counted, and what to set in book.toml where that is not so.
+_CHEAPER = {
+    "rush": ("fetching what is short at the counter costs less than a delivery", "rush_usd_per_lb or rush_fee_usd"),
+    "bumped": ("putting these jobs off costs less than their ice and its delivery", "bumped_job_usd"),
+    "nothing": ("running short costs nothing as entered", "rush_usd_per_lb or bumped_job_usd"),
+}
+
+
+def left_short(result: OrderResult, write: Callable[[date], str]) -> str:
+    """Return why days are left without ice that could be ordered for them, and how to have them served; or ''."""
+    chance = result.chance_short_unordered
+    if chance is None or chance < SHORT or not result.shortage.weighed:
         return ""
-    return (
-        " Nothing is ordered because putting these jobs off costs less than their ice: set bumped_job_usd higher under "
-        "[ice] in book.toml if that is not so, or ask with --service 0.9."
-    )
+    first, filled = result.deliveries[0], next((d for d in result.deliveries if d.order_lb), None)
+    why, what = _CHEAPER[result.shortage.counted_as]
+    if filled is None:
+        said = f" Nothing is ordered because {why}: "
+    else:
+        said = (
+            f" Ice ordered by {write(first.order_by)} could come on {write(first.date)}; the plan orders none before "
+            f"{write(filled.date)} and accepts a chance of {percent(chance)} of running short in between, because "
+            f"{why}: "
+        )
+    return f"{said}set {what} higher under [ice] in book.toml if that is not so, or ask `rimebook order --service 0.9`."
 
 
 def _shortage(result: OrderResult, style: Style) -> str:
@@ -122,7 +159,6 @@ def _shortage(result: OrderResult, style: Style) -> str:
         return (
             f"What is short ({share}) counts as jobs bumped at {style.money(short.bumped_job_usd)} each "
             f"({_BUMPED_FROM[short.bumped_job_from]}); no ice is bought in a rush, as no rush_usd_per_lb is set."
-            f"{_none_ordered(result)}"
         )
     fee = f" and {style.money(short.rush_fee_usd)} a trip" if short.rush_fee_usd else ""
     left = ": the plan leaves to it what would cost more to store" if short.weighed else ""

@@ -43,6 +43,7 @@ class PricesPart:
     margin: str
     risk: str
     currency: str
+    level: str
 
 
 def packed(cost_usd: NDArray[np.float64]) -> str:
@@ -165,7 +166,8 @@ def prices_part(contents: ReportContents, style: Style) -> PricesPart:
         [_row(job, contents, style) for job in prices.jobs],
     )
     return PricesPart("prices", "What will this job cost?", lead, "", tuple(lines), table, ice,
-                      f"{pricing.margin_share * 100:g}", f"{pricing.risk_share * 100:g}", style.currency)  # fmt: skip
+                      f"{pricing.margin_share * 100:g}", f"{pricing.risk_share * 100:g}", style.currency,
+                      level)  # fmt: skip
 
 
 def _row(job: PricedJob, contents: ReportContents, style: Style) -> list[str]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.present.figures import few, minutes, percent
+from pipeline.present.figures import minutes, percent
+from pipeline.present.forecast_text import record_words
+from pipeline.present.ordering_text import SHORT, decided, firm_words, left_short, waiting_words
 from pipeline.present.page_parts import Part, day_words, month_words, span_words
 from pipeline.present.page_tables import JOB_HEADS, MOST_JOBS, Grid, between, grid, job_lines
 from shared.counting import counted
@@ -22,8 +24,6 @@ _WHY = {
     "ice": ("more ice lost in store", "less ice lost in store"),
     "technique": ("more ice than usual for like jobs", "less ice than usual for like jobs"),
 }
-#: Chance of running short today from which it is said first.
-_SHORT = 0.3
 #: A stock below this is none.
 _TRACE_LB = 0.5
 
@@ -40,21 +40,15 @@ def order_part(contents: ReportContents, style: Style) -> Part:
         lead = "No delivery is possible in the coming days: see delivery_days in book.toml."
     elif not named:
         lead = f"Nothing for the next {len(result.days)} days."
-        if result.chance_short >= _SHORT:
-            costs = "nothing" if result.shortage.counted_as == "nothing" else "less than the ice"
-            lead += (
-                f" Running short ({percent(result.chance_short)}) costs {costs} as entered: set rush_usd_per_lb or "
-                "bumped_job_usd under [ice] in book.toml for an order that prevents it."
-            )
     else:
         first = named[0]
         lead = f"Order {style.weight(first.order_lb)} by {day_words(first.order_by)} for {day_words(first.date)}"
         rest = [f"{style.weight(d.order_lb)} for {day_words(d.date)}" for d in named[1:]]
         lead += f"; then {', '.join(rest)}." if rest else "."
-    if named and result.days[0].date == contents.today and result.days[0].chance_short >= _SHORT:
-        lead += f" The chance to run short today is {percent(result.days[0].chance_short)}, whatever is ordered."
+    accepted = left_short(result, day_words).strip()
+    lead += _short_words(result, accepted=bool(accepted))
     deliveries = grid(
-        "Deliveries: firm ones must be decided now, the others may change",
+        f"Deliveries. {firm_words(result, day_words)}",
         ["Delivery", "#Order", "#Cost", "Order by", "Decided"],
         [
             [
@@ -62,13 +56,13 @@ def order_part(contents: ReportContents, style: Style) -> Part:
                 style.weight(d.order_lb) if d.order_lb else "nothing",
                 style.money(d.cost_usd),
                 day_words(d.order_by),
-                "firm" if d.firm else "open until then",
+                decided(d, contents.today),
             ]
             for d in result.deliveries
         ],
     )
     days = grid(
-        f"Day by day, {level} between; in store before the day's work",
+        f"Day by day, {level} between; in store about noon, the morning's loss taken off, before use",
         ["Day", "#In store", "#Needed", "#Chance short"],
         [
             [day_words(d.date), span_words(d.stock_lb, style), span_words(d.need_lb, style), percent(d.chance_short)]
@@ -84,8 +78,24 @@ def order_part(contents: ReportContents, style: Style) -> Part:
         ],
     )
     return Part(
-        "order", question, lead, lines=(_stock_line(result, style, level),), table=deliveries, days=days, rules=rules
-    )
+        "order", question, lead, lines=(*([accepted] if accepted else []), _stock_line(result, style, level)),
+        table=deliveries, days=days, rules=rules,
+    )  # fmt: skip
+
+
+def _short_words(result: OrderResult, *, accepted: bool) -> str:
+    """Return the chances of running short that no order or a plan that waits leaves, as far as they are high."""
+    said, before = "", result.chance_short_before
+    if result.deliveries and before is not None and before >= SHORT:
+        said += f" {waiting_words(result, before, day_words)}"
+    if accepted and result.chance_short_unordered is not None:
+        filled = next((d for d in result.deliveries if d.order_lb), None)
+        until = f" to {day_words(filled.date)}" if filled else " on"
+        said += (
+            f" From {day_words(result.deliveries[0].date)}{until} the chance is "
+            f"{percent(result.chance_short_unordered)}: the plan accepts that, as ice would cost more."
+        )
+    return said
 
 
 def _stock_line(result: OrderResult, style: Style, level: str) -> str:
@@ -108,10 +118,10 @@ def forecast_part(contents: ReportContents, style: Style) -> Part:
         return Part("forecast", question, to_log=contents.forecast.to_log)
     result = contents.forecast.answer.result
     first = next(m for m in result.months if not m.part)
-    buy = first.pellets_bought_lb
+    buy, jobs = first.pellets_bought_lb, counted(round(first.jobs.mean), "job")
     level = percent(buy.interval.level)
     lead = (
-        f"{month_words(first.month)}: about {few(round(first.jobs.mean))} jobs and {style.weight(buy.mean)} of ice to "
+        f"{month_words(first.month)}: about {jobs} and {style.weight(buy.mean)} of ice to "
         f"buy ({level} within {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
         f"{style.money(first.spend_usd.mean)}."
     )
@@ -121,7 +131,7 @@ def forecast_part(contents: ReportContents, style: Style) -> Part:
         [
             [
                 month_words(m.month, part=m.part),
-                few(round(m.jobs.mean)),
+                f"{m.jobs.mean:,.0f}",
                 style.weight(m.pellets_used_lb.mean),
                 style.weight(m.pellets_bought_lb.mean),
                 span_words(m.pellets_bought_lb, style),
@@ -149,10 +159,7 @@ def _forecast_lines(result: ForecastResult, style: Style) -> tuple[str, ...]:
         )
         lines.append(f"Against {month_words(result.against.month)} ({counted(result.against.jobs, 'job')}): {told}.")
     if result.backtest.months and "0.8" in result.backtest.held:
-        lines.append(
-            f"On {counted(result.backtest.months, 'past month')} the 80 % ranges of pellets used held "
-            f"{percent(result.backtest.held['0.8'])} of the time."
-        )
+        lines.append(record_words(result.backtest))
     else:
         lines.append("No past month could be tested yet: two whole months of log make a start.")
     return tuple(lines)
@@ -181,7 +188,8 @@ def jobs_part(contents: ReportContents, style: Style) -> Part:
     question = "Finished jobs, against what was expected"
     if not contents.jobs:
         return Part("jobs", question, to_log="No finished job yet: record one with `rimebook log` or import a job log.")
-    tested = [r for r in contents.jobs if r.held is not None]
+    tested = [r for r in contents.jobs if r.learned and r.held is not None]
+    planned = sum(not r.learned and r.held is not None for r in contents.jobs)
     out = sum(r.held is False for r in tested)
     n = len(contents.jobs)
     lead = f"{counted(n, 'finished job')}; "
@@ -190,5 +198,13 @@ def jobs_part(contents: ReportContents, style: Style) -> Part:
         if tested
         else "none could be compared yet: run `rimebook learn`."
     )
-    lines = (f"The newest {MOST_JOBS:,} are listed; `rimebook export` has them all.",) if n > MOST_JOBS else ()
-    return Part("jobs", question, lead, lines=lines, heads=JOB_HEADS, rows=job_lines(contents.jobs, style))
+    lines = []
+    judged = contents.trust.answer.result.levels if contents.trust.answer else ()
+    if tested and any(level.minutes_jobs for level in judged):
+        lines.append("This counts pellets alone; \u201cCan I trust it?\u201d counts pellets and minutes together.")
+    if planned:
+        done = counted(planned, "job")
+        lines.append(f"Not counted and not marked: {done} done before anything was learned, with planning figures.")
+    if n > MOST_JOBS:
+        lines.append(f"The newest {MOST_JOBS:,} are listed; `rimebook export` has them all.")
+    return Part("jobs", question, lead, lines=tuple(lines), heads=JOB_HEADS, rows=job_lines(contents.jobs, style))

@@ -48,7 +48,7 @@ class Cell:
 
 @dataclass(frozen=True)
 class JobLine:
-    """One row of the job table; `out` where the job fell outside what was expected."""
+    """One row of the job table; `out` where the job fell outside what was expected from what was learned."""
 
     out: bool
     cells: tuple[Cell, ...]
@@ -85,7 +85,7 @@ def _line(row: JobRow, style: Style) -> JobLine:
     if row.expected_min is not None and row.low_min is not None and row.high_min is not None:
         time = minutes_range(row.low_min, row.high_min, row.expected_min if row.minutes is None else row.minutes)
     note = row.notes if len(row.notes) <= MOST_NOTE else row.notes[:MOST_NOTE].rstrip() + "…"
-    return JobLine(row.held is False, (
+    return JobLine(row.learned and row.held is False, (
         _text(row.day.isoformat()), _text(row.job_id), _text(", ".join(words(c) for c in row.vehicle_classes), "wrap"),
         _text(", ".join(words(z) for z in row.zones), "wrap"), _text(", ".join(row.soils) or "-", "wrap"),
         _text(", ".join(row.operators) or "-"), _number(row.pellets_lb, style.weight),

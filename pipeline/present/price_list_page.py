@@ -41,7 +41,7 @@ def price_list_html(prices: PriceList, style: Style, *, shop: str = "", made_on:
     source = (files("pipeline.present") / "templates" / "price_list.html").read_text(encoding="utf-8")
     told = (
         f"A visit costs the call-out plus its zones, each times its soil factor; at least "
-        f"{style.money(prices.minimum_usd)}. Made to earn {percent(prices.margin_share)} of the price."
+        f"{style.charged(prices.minimum_usd)}. Made to earn {percent(prices.margin_share)} of the price."
     )
     note = (
         f"From {prices.visits:,} finished visits{f' before {made_on}' if made_on else ''}: "
@@ -50,8 +50,8 @@ def price_list_html(prices: PriceList, style: Style, *, shop: str = "", made_on:
         "prices from few visits."
     )
     return environment.from_string(source).render(
-        shop=shop, told=told, note=note, level=percent(prices.level),
-        prices=[_row(p, style) for p in (prices.call_out, *prices.prices)],
+        shop=shop, told=told, note=note, level=percent(prices.level), currency=style.currency,
+        prices=[_row(p) for p in (prices.call_out, *prices.prices)],
         factors=[
             {"name": words(f.name), "factor": f"{f.factor:.2f}", "now": f"{f.charged_factor:.2f}"}
             for f in prices.factors
@@ -59,9 +59,10 @@ def price_list_html(prices: PriceList, style: Style, *, shop: str = "", made_on:
     )  # fmt: skip
 
 
-def _row(p: ListPrice, style: Style) -> dict[str, str]:
+def _row(p: ListPrice) -> dict[str, str]:
+    # The caption has the currency: a code in every cell takes the width that two tables side by side need.
     return {
-        "group": words(p.vehicle_class) or _CALL_OUT, "zone": words(p.zone),
-        "price": style.money(p.price_usd) + ("" if p.supported else "*"),
-        "between": f"{style.money(p.low_usd)} to {style.money(p.high_usd)}", "now": style.money(p.charged_usd),
+        "group": words(p.vehicle_class) or _CALL_OUT.replace("-", "\u2011"), "zone": words(p.zone),
+        "price": f"{p.price_usd:,.0f}" + ("" if p.supported else "*"),
+        "between": f"{p.low_usd:,.0f} to {p.high_usd:,.0f}", "now": f"{p.charged_usd:,.0f}",
     }  # fmt: skip

@@ -76,7 +76,11 @@ def unkind_report(run: Callable[..., tuple[int, str, str]], tmp_path_factory: An
     """Return the report of eight jobs whose ids, operators and notes are unkind."""
     place = tmp_path_factory.mktemp("unkind")
     name = json.dumps('Bays <b>"&"</b> 😀 مرحبا', ensure_ascii=False)
-    create_book(place / "book", f'[shop]\nname = {name}\nas_of = "2026-05-20"\nunits = "metric"\ncurrency = "CHF"\n')
+    create_book(
+        place / "book",
+        f'[shop]\nname = {name}\nas_of = "2026-05-20"\nunits = "metric"\ncurrency = "CHF"\n'
+        "[pricing]\nround_to_usd = 0.05\n",
+    )
     log = place / "jobs.csv"
     with log.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)

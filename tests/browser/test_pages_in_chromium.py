@@ -113,6 +113,23 @@ def test_the_explorer_equals_the_command(
     assert _value(page, "own-told") == pytest.approx(told["at_price"]["chance_of_loss"], abs=1e-6)
 
 
+def test_the_explorer_tells_the_price_as_charged_and_what_it_rests_on(
+    unkind_report: Path, opened: Callable[..., Any]
+) -> None:
+    """The headline is the lead's price to the cent, and the price for the margin follows from the mean cost told."""
+    page = opened(unkind_report).page
+    page.fill("#risk", "60")
+    page.fill("#margin", "40")
+    price, mean = _value(page, "price"), _value(page, "cost")
+    assert price % 1 > 0.01
+    assert page.locator("#price").inner_text() == f"{price:,.2f} CHF before tax"
+    assert page.locator("#cost").inner_text().startswith(f"mean {mean:,.2f} CHF, middle ")
+    assert page.locator("#for-margin").inner_text() == f"{mean / 0.6:,.2f} CHF (mean cost / 60 %)"
+    ends = page.locator("#bars text").all_text_contents()
+    assert len(ends) == 3
+    assert ends[2] == f"price {price:,.2f} CHF"
+
+
 def test_a_nonsense_margin_is_told(demo_report: Path, opened: Callable[..., Any]) -> None:
     """A margin beyond the range is marked and no price is told."""
     page = opened(demo_report).page

@@ -65,6 +65,7 @@
     const minus = usd < 0 && /[1-9]/.test(digits) ? "-" : "";
     return data.sign ? `${minus}${data.sign}${digits}` : `${minus}${digits} ${data.currency}`;
   };
+  const charged = (usd) => money(usd, Math.abs(usd - Math.round(usd)) >= 0.005);
   const percent = (share) => share > 0 && share < 0.005 ? "< 1 %" : share > 0.995 && share < 1 ? "> 99 %" : `${Math.round(share * 100)} %`;
   const show = (id, text, value) => { const at = byId(id); at.textContent = text; if (value !== undefined) at.dataset.value = value; };
   const share = (input, low, high) => {
@@ -74,7 +75,7 @@
   };
 
   const draw = (costs, price, low, high) => {
-    const width = 480, height = 150, base = 120, end = Math.max(quantile(costs, 0.995), price * 1.05), start = costs[0] * 0.97;
+    const width = 480, base = 120, end = Math.max(quantile(costs, 0.995), price * 1.05), start = costs[0] * 0.97;
     const x = (usd) => ((usd - start) / (end - start || 1)) * width, bins = 32, counts = new Array(bins).fill(0);
     for (const c of costs) if (c <= end) counts[Math.min(bins - 1, Math.floor(((c - start) / (end - start || 1)) * bins))] += 1;
     const most = Math.max(...counts), parts = [];
@@ -83,9 +84,10 @@
       parts.push(["rect", { x: (i * width) / bins + 1, y: base - tall, width: width / bins - 2, height: tall, class: at > price ? "l" : "b" }]);
     });
     parts.push(["line", { x1: x(low), x2: x(high), y1: 12, y2: 12 }], ["line", { x1: x(price), x2: x(price), y1: 4, y2: base }]);
-    const label = (usd, text, anchor) => parts.push(["text", { x: Math.min(Math.max(x(usd), 2), width - 2), y: height - 12, "text-anchor": anchor }, text]);
-    label(start, money(start), "start");
-    label(price, money(price), x(price) > width * 0.8 ? "end" : "middle");
+    const label = (usd, text, anchor, y) => parts.push(["text", { x: Math.min(Math.max(x(usd), 2), width - 2), y, "text-anchor": anchor }, text]);
+    label(start, money(start), "start", base + 16);
+    label(end, money(end), "end", base + 16);
+    label(price, `price ${charged(price)}`, x(price) > width * 0.8 ? "end" : x(price) < width * 0.2 ? "start" : "middle", base + 36);
     const svg = byId("bars");
     svg.replaceChildren(...parts.map(([name, attributes, text]) => {
       const element = document.createElementNS("http://www.w3.org/2000/svg", name);
@@ -116,20 +118,20 @@
     const price = Math.max(roundUp(bound, data.round_to), data.round_to);
     const loss = lossAt(costs, price), expected = 1 - choice.mean / price;
     const low = quantile(costs, 0.5 - data.level / 2), high = quantile(costs, 0.5 + data.level / 2);
-    show("price", `${money(price)} before tax`, price);
+    show("price", `${charged(price)} before tax`, price);
     const why = { margin: `the wanted margin of ${percent(wanted)}`, risk: `the accepted risk of ${percent(accepted)}`, minimum: "the minimum charge" };
     show("why", `Set by ${why[binding]}.` + (data.tax ? ` With tax ${money(price * (1 + data.tax), true)}.` : ""), binding);
     show("loss", `${percent(loss)} (the cost comes out above the price)`, loss);
-    show("expected", `${percent(expected)} of the price`, expected);
-    show("cost", `${money(quantile(costs, 0.5))}, ${percent(data.level)} between ${money(low)} and ${money(high)}`, choice.mean);
-    show("for-margin", money(forMargin), forMargin);
-    show("for-risk", money(forRisk), forRisk);
+    show("expected", `${percent(expected)} of the price: what the mean cost leaves of it`, expected);
+    show("cost", `mean ${money(choice.mean, true)}, middle ${money(quantile(costs, 0.5))}, ${percent(data.level)} between ${money(low)} and ${money(high)}`, choice.mean);
+    show("for-margin", `${money(forMargin, true)} (mean cost / ${Number((100 * (1 - wanted)).toFixed(2))} %)`, forMargin);
+    show("for-risk", `${money(forRisk, true)} (the cost is above it in ${percent(accepted)} of cases)`, forRisk);
     const asked = Number(own.value);
     show("own-told", own.value === "" ? "" : !(asked > 0) ? "Write a price above 0." :
       `At ${money(asked, true)}: chance of loss ${percent(lossAt(costs, asked))}, expected margin ${percent(1 - choice.mean / asked)} of the price.`,
       own.value === "" || !(asked > 0) ? "" : lossAt(costs, asked));
     draw(costs, price, low, high);
-    byId("bars").setAttribute("aria-label", `Cost of this job: ${percent(data.level)} between ${money(low)} and ${money(high)}; price ${money(price)}.`);
+    byId("bars").setAttribute("aria-label", `Cost of this job: ${percent(data.level)} between ${money(low)} and ${money(high)}; price ${charged(price)}.`);
   };
   data.jobs.forEach((one, i) => job.append(new Option(one.label, i)));
   job.addEventListener("change", () => { fillSoils(); tell(); });

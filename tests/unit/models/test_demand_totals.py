@@ -197,6 +197,15 @@ def test_scores_compare_the_same_months(shop):
     assert ForecastRecord(()).held(0.8) is None
 
 
+def test_intervals_that_held_are_counted_by_how_far_ahead_they_were(shop):
+    """The counts of each distance add up to those of all, and a month is told anew at each of them."""
+    record = rolling_forecasts(shop.table, shop.known, shop.planning, seed=1)
+    each = [record.counted(0.8, ahead=k) for k in range(3)]
+    assert record.counted(0.8) == tuple(map(sum, zip(*each, strict=True)))
+    assert each[0][1] == len({f.month.name for f in record.forecasts if f.ahead == 0 and np.isfinite(f.pit[1])})
+    assert record.held(0.8) == record.counted(0.8)[0] / record.counted(0.8)[1]
+
+
 def test_rows_are_kept_whole():
     """Taking rows keeps all four columns together."""
     rows = CountRows(*(np.arange(4.0) + k for k in range(4)))

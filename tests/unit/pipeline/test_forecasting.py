@@ -50,7 +50,7 @@ def test_answer_is_the_contracts(half_year):
         bought = month["pellets_used_lb"]["mean"] + month["lost_lb"]["mean"]
         assert month["pellets_bought_lb"]["mean"] == pytest.approx(bought, rel=1e-5)
     assert {b["of"] for b in told["because"]} == {"jobs", "mix", "soil", "technique", "ice"}
-    assert set(told["backtest"]) == {"months", "held", "scores", "past"}
+    assert set(told["backtest"]) == {"months", "held", "scores", "past", "forecasts", "begun", "begun_held"}
     assert told["backtest"]["months"] == len(told["backtest"]["past"]) > 2
     assert set(told["backtest"]["held"]) == {"0.5", "0.8", "0.95"}
 
@@ -240,6 +240,19 @@ def test_text_fits_and_answers_first(half_year):
     assert max(map(len, text.splitlines())) <= 80
     assert "ice than May 2026" in text.replace("\n", " ")
     assert "ranges of pellets used held" in text.replace("\n", " ")
+
+
+def test_the_record_tells_the_share_of_the_months_in_its_table(half_year):
+    """Beside the share over all forecasts stands that of those made when their month began, as the table shows them."""
+    answer = answered(half_year)
+    told = answer.result.backtest
+    ranges = [p.pellets_used_lb for p in told.past if p.pellets_used_lb.actual is not None]
+    assert told.begun == len(ranges)
+    assert told.begun_held == sum(r.low <= r.actual <= r.high for r in ranges)
+    assert told.forecasts > told.begun
+    assert told.held["0.8"] * told.forecasts == pytest.approx(round(told.held["0.8"] * told.forecasts))
+    text = " ".join(render_forecast(answer, Style()).split())
+    assert f" of {told.forecasts} forecasts, and in {told.begun_held} of the {told.begun} made on the morning" in text
 
 
 @pytest.mark.parametrize(

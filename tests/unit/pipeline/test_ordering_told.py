@@ -71,7 +71,7 @@ def test_stock_and_need_are_told_by_the_same_statistic(demo_folder: Path) -> Non
     """The day table holds means of both, and says so."""
     answer = order(open_book(demo_folder))
     text = render_order(answer, Style())
-    assert "means" in text
+    assert "means; stock about noon" in text
     day = answer.result.days[1]
     row = next(line for line in text.split("Day by day")[1].splitlines() if line.startswith("Thu 2026-07-02 "))
     assert row.split()[2:4] == Style().weight(day.stock_lb.mean).split()
@@ -147,6 +147,49 @@ def test_an_order_of_nothing_says_why(new_book: Make) -> None:
     dear = order(new_book("[ice]\nbumped_job_usd = 2000\n", name="dear"))
     assert any(d.order_lb for d in dear.result.deliveries)
     assert "Nothing is ordered" not in told(dear)
+
+
+@pytest.mark.parametrize(
+    ("toml", "why", "what"),
+    [
+        ("rush_usd_per_lb = 1.5", "fetching what is short at the counter costs", "rush_usd_per_lb or rush_fee_usd"),
+        ("bumped_job_usd = 60", "putting these jobs off costs less", "bumped_job_usd"),
+    ],
+)
+def test_days_left_without_ice_that_could_come_are_told(toml: str, why: str, what: str, new_book: Make) -> None:
+    """Where the plan waits for a later delivery and jobs may want for ice until then, it says so and what to set."""
+    shop = "[planning]\njobs_per_week = 6\n[ice]\ndelivery_fee_usd = 150\ndelivery_days = ['thu', 'mon']\n"
+    answer = order(new_book(shop + toml + "\n"))
+    result = answer.result
+    first, filled = result.deliveries[0], next((d for d in result.deliveries if d.order_lb), None)
+    assert not first.order_lb
+    assert result.chance_short_unordered is not None
+    until = filled.date if filled else result.days[-1].date + timedelta(days=1)
+    waited = [d.chance_short for d in result.days if first.date <= d.date < until]
+    assert max(waited) <= result.chance_short_unordered <= sum(waited)
+    text = told(answer)
+    if filled:
+        assert f"Ice ordered by {first.order_by:%a %Y-%m-%d} could come on {first.date:%a %Y-%m-%d}; the plan" in text
+    assert f"because {why}" in text
+    assert f"set {what} higher under [ice] in book.toml if that is not so, or ask `rimebook order --service" in text
+    served = order(new_book(shop + toml + "\n", name="served"), service=0.9)
+    assert served.result.chance_short_unordered is None
+    assert why not in told(served)
+
+
+def test_what_firm_means_and_what_is_due_today_is_told(demo_folder: Path) -> None:
+    """Firm deliveries are due before the next decision day, not all of them now; those of today are named."""
+    answer = order(open_book(demo_folder))
+    text = told(answer)
+    decide = answer.result.decide_on
+    assert decide is not None
+    assert f"Firm: to be decided before {decide:%a %Y-%m-%d}, the next decision day" in text
+    for delivery in answer.result.deliveries:
+        assert delivery.firm == (delivery.order_by < decide)
+        words = "firm, due today" if delivery.order_by == TODAY else "firm" if delivery.firm else "open until then"
+        assert re.search(f"{delivery.date} .*{delivery.order_by} +{words}\n", render_order(answer, Style()))
+    firm = [d.order_by for d in answer.result.deliveries if d.firm]
+    assert 0 < firm.count(TODAY) < len(firm)
 
 
 @pytest.mark.parametrize(

@@ -46,8 +46,17 @@ def test_page_of_the_list_is_self_contained_and_escaped() -> None:
     assert "&lt;script&gt;" in page
     assert "A &amp; B" in page
     assert "http" not in page.replace("http-equiv", "")
-    assert "$100*" in page
+    assert ">100*<" in page
     assert "For the shop, not for customers" in page
+
+
+def test_the_caption_has_the_currency_and_the_minimum_its_cents() -> None:
+    """No cell repeats the currency, and the least price is told to the cent that is charged."""
+    page = price_list_html(replace(some_list(), minimum_usd=99.95), Style("metric", "CHF"))
+    assert "before tax, CHF</caption>" in page
+    assert "at least 99.95 CHF." in page
+    assert "CHF" not in page.split("<tbody>", 1)[1]
+    assert "<td>call\u2011out</td>" in page
 
 
 def test_page_of_a_long_list_prints_on_one_page() -> None:
@@ -68,3 +77,21 @@ def test_a_missing_folder_is_told_alike_before_and_while_writing(tmp_path: Path)
         told.append(caught.value.problem)
     assert told[0] == told[1]
     assert (told[0].found, told[0].do) == ("no such folder", "Make the folder or choose another place.")
+
+
+def test_long_names_and_large_prices_stay_in_their_column() -> None:
+    """Two tables side by side end before each other's text and the paper's edge, in a currency without a sign."""
+    weasyprint = pytest.importorskip("weasyprint")
+    entry = ListPrice("", "", 3, 112_345.0, 100_080.0, 121_120.0, 119_000.0, False)
+    zones = ("undercarriage", "suspension_and_brake_lines", "wheel_wells", "engine_bay")
+    many = tuple(replace(entry, vehicle_class=f"Kommunalfahrzeuge_{c}", zone=z) for c in range(6) for z in zones)
+    page = price_list_html(replace(some_list(), prices=many), Style("metric", "CHF"), shop="Shop")
+    (sheet,) = weasyprint.HTML(string=page).render().pages
+    boxes = list(sheet._page_box.descendants())
+    places = {round(b.position_x): b for b in boxes if b.element_tag == "table" and type(b).__name__ == "TableBox"}
+    left, right = sorted(places)[0], sorted(places)[-1]
+    cells = [b for b in boxes if b.element_tag in ("td", "th")]
+    edge = {left: right, right: round(sheet.width - 45)}
+    for cell in cells:
+        place = left if cell.position_x < right - 1 else right
+        assert cell.position_x + cell.border_width() <= edge[place] + 1

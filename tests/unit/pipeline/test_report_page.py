@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import base64
+import html
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -13,11 +15,12 @@ import pytest
 
 from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import learn_book
-from pipeline.answers.reporting import report_contents
+from pipeline.answers.reporting import Section, report_contents
 from pipeline.book.store import Book
 from pipeline.present.figures import Style, change_words, percent
 from pipeline.present.page import environment, report_page, template_text
 from pipeline.present.page_prices import packed
+from pipeline.present.page_sections import forecast_part, jobs_part
 from pipeline.present.page_tables import Cell, JobLine
 
 Run = Callable[..., tuple[int, str, str]]
@@ -127,6 +130,49 @@ def test_a_finding_stands_beside_what_else_could_explain_it(demo_page: str, demo
         told = f"it could also be {'; or '.join(finding['other_causes'])}. To try: {finding['try'].replace('`', '')}"
         assert told in tries
     assert page.count("What else could explain it is told below.") == 2
+
+
+def test_the_list_of_jobs_counts_what_was_learned(new_book: Callable[..., Book]) -> None:
+    """Jobs that planning figures answered are neither counted nor marked; the others are those of the calibration."""
+    rows = [{**row, "pellets_lb": 400.0 if i in (2, 17) else 50.0} for i, row in enumerate(_rows(18))]
+    asking = Asking(new_book(rows=rows), TODAY)
+    learn_book(asking)
+    contents = report_contents(asking).result
+    assert contents.trust.answer is not None
+    main = next(h for h in contents.trust.answer.result.levels if h.level == 0.8)
+    assert 0 < main.pellets_jobs < 18
+    part = jobs_part(contents, Style())
+    out = round((1 - (main.pellets_lb or 0.0)) * main.pellets_jobs)
+    assert f"{out} of {main.pellets_jobs} fell outside their 80 % range of pellets" in part.lead
+    assert sum(row.out for row in part.rows) == out > 0
+    said = " ".join(part.lines)
+    assert f"Not counted and not marked: {18 - main.pellets_jobs} jobs done before anything was learned" in said
+    assert "counts pellets and minutes together" in said
+
+
+def test_a_mean_of_jobs_has_no_decimal_that_was_rounded_away(new_book: Callable[..., Book]) -> None:
+    """A mean of 1.48 jobs is told as 1, and one job as one."""
+    contents = report_contents(Asking(new_book(rows=_rows(18)), TODAY)).result
+    told = contents.forecast.answer
+    assert told is not None
+    few = [replace(m, jobs=replace(m.jobs, mean=1.4785)) for m in told.result.months]
+    answer = replace(told, result=replace(told.result, months=tuple(few)))
+    part = forecast_part(replace(contents, forecast=Section(answer)), Style())
+    assert {row[1] for row in part.tables[0].rows} == {"1"}
+    assert "about 1 job and" in part.lead
+
+
+def test_the_order_tells_a_shortage_that_it_accepts(demo_page: str) -> None:
+    """The lead names the day on which ice could have come, why none is ordered for it, and what is due today."""
+    part = demo_page.split('<section id="order"')[1].split("</section>")[0].replace("\u00a0", " ")
+    lead = part.split('<p class="lead">')[1].split("</p>")[0]
+    assert "Before a delivery can arrive (Thu 2 Jul) the chance of running short is" in lead
+    assert re.search(r"From Thu 2 Jul to Mon 6 Jul the chance is \d+ %: the plan accepts that, as ice would cost", lead)
+    assert "Ice ordered by Wed 1 Jul could come on Thu 2 Jul; the plan orders none before Mon 6 Jul and accepts" in part
+    assert "because fetching what is short at the counter costs less" in part
+    assert "Firm: to be decided before Thu 9 Jul, the next decision day" in part
+    assert part.count("firm, due today") == 1
+    assert "in store about noon, the morning's loss taken off" in html.unescape(part)
 
 
 def test_bookings_that_are_not_listed_are_counted(new_book: Callable[..., Book]) -> None:
@@ -284,7 +330,6 @@ def test_a_job_outside_its_range_says_so_to_who_does_not_see_the_mark() -> None:
 
 def test_the_air_on_the_page_is_the_commands(demo_page: str, demo_folder: Path, run: Run) -> None:
     """Each bay's limits on the busiest booked day carry the chances, times and flows that `safety` answers."""
-    import html
     import json
 
     from pipeline.answers.safety import busiest_booked_day, safety
