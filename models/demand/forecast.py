@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from models.consumption.jobs import JobTable
+
 #: Longest lead of a booking that is told apart, days.
 MOST_LEAD = 120
 #: Jobs by which the share of jobs known ahead is shrunk to what the list itself tells, and the half-life of old ones.
@@ -108,11 +110,15 @@ class MonthDraws:
 
 @dataclass(frozen=True)
 class BookedTaken:
-    """Bookings whose content is known: what each takes if it comes, lb and min, (n_booked, n_draws)."""
+    """Bookings whose content is known: what each takes if it comes, lb and min, (n_booked, n_draws).
+
+    `request` holds the booked jobs in the order of `ahead`; None without one.
+    """
 
     ahead: BookedAhead
     pellets_lb: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
     minutes: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+    request: JobTable | None = None
 
 
 def learn_rate(known: Known, *, seed: int, n_draws: int) -> Rate:

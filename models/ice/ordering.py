@@ -278,12 +278,22 @@ def best_plan(outlook: Outlook, terms: Terms, *, service: float | None = None) -
     else:
         plan = np.zeros(0)
     chances = _Judge(outlook, terms, service).cover_chance_short(plan[None, :])[0] if n else np.zeros(0)
-    unmet = () if service is None else _unmet(outlook, terms, chances, 1 - service)
+    unmet = () if service is None else binding_limits(outlook, terms, chances, 1 - service)
     return Plan(course_of(outlook, terms, plan), chances, unmet)
 
 
-def _unmet(outlook: Outlook, terms: Terms, chances: NDArray[np.float64], most: float) -> tuple[tuple[int, Limit], ...]:
-    """Name the limit that binds for each cover whose chance of running short stays above `most`."""
+def binding_limits(
+    outlook: Outlook, terms: Terms, chances: NDArray[np.float64], most: float
+) -> tuple[tuple[int, Limit], ...]:
+    """Return the limit that binds for each cover whose chance of running short stays above `most`, -1 for the wait.
+
+    Parameters
+    ----------
+    chances : float64 array (n_deliveries,)
+        Chance of running short in each delivery's cover, at its lowest.
+    most : float
+        In [0, 1].
+    """
     found: list[tuple[int, Limit]] = []
     covers = terms.covers(outlook.n_days)
     before = course_of(outlook, terms, np.zeros(len(terms.days)))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.ice.law import remaining_lb
-from models.ice.record import EMPTIED, USED, WEIGHED
+from models.ice.record import DELIVERED, EMPTIED, USED, WEIGHED
 from models.ice.stretches import Exposure
 
 if TYPE_CHECKING:
@@ -29,21 +29,50 @@ class StockNow:
         Those delivered to or weighed in the log.
     now_lb : float64 array (n_containers, n_draws)
         Column j goes with column j of the loss law.
+    size_lb : float64 array (n_containers,)
+        What each can hold, see `sizes_lb`.
+    no_room_lb : float64 array (n_containers, n_draws)
+        What by the log still stood in a container and had to be out of it for the deliveries since `room_since`.
     """
 
     containers: tuple[str, ...]
     now_lb: NDArray[np.float64]
+    size_lb: NDArray[np.float64]
+    no_room_lb: NDArray[np.float64]
 
     def total_lb(self) -> NDArray[np.float64]:
         """Return the draws of all containers together, shape (n_draws,)."""
         return np.asarray(self.now_lb.sum(axis=0), dtype=np.float64)
 
 
-def stock_now(log: IceLog, law: LossLaw, climate: Climate, *, moment: float, seed: int) -> StockNow:
+def sizes_lb(log: IceLog, container_lb: float) -> dict[str, float]:
+    """Return what each container of a log can hold, lb.
+
+    It is `container_lb`, or more where more ever came into it on one day or was weighed in it.
+    """
+    sizes = dict.fromkeys(log.names(), container_lb)
+    came: dict[tuple[str, int], float] = {}
+    for at, kind, name, lb in zip(log.at.tolist(), log.kind.tolist(), log.container, log.lb.tolist(), strict=True):
+        if kind == DELIVERED:
+            lb = came[name, int(at)] = came.get((name, int(at)), 0.0) + lb
+        if kind != USED:
+            sizes[name] = max(sizes[name], lb)
+    return sizes
+
+
+def stock_now(
+    log: IceLog, law: LossLaw, climate: Climate, *, moment: float, seed: int,
+    container_lb: float = np.inf, room_since: float = -np.inf,
+) -> StockNow:  # fmt: skip
     """Return draws of what each container holds at a moment.
 
     Each container is followed from its last weighing (or the last time it was emptied, or its first delivery)
     through what was delivered, used and lost since. Events at or after the moment are not looked at.
+
+    A delivery is taken to have found room: where what stood in the container and what came are together more than it
+    can hold, what is over had gone before, used without being logged or thrown out. So each draw is cut there, and
+    since what went so need not have stopped at what was over, up to as much again is taken to have gone with it. It
+    is no evidence of a faster loss: heat leak is not what empties a container that is filled too soon.
 
     Parameters
     ----------
@@ -53,22 +82,31 @@ def stock_now(log: IceLog, law: LossLaw, climate: Climate, *, moment: float, see
     moment : float
         Days as in the log.
     seed : int
+    container_lb : float
+        What one container holds where the log does not show that it holds more.
+    room_since : float
+        Moment from which deliveries count in `no_room_lb`.
     """
     past = log.before(moment)
     names = past.names()
     exposure = Exposure(climate, float(past.at[0]) if past.n else moment, moment)
     rng = np.random.default_rng(seed)
-    now = np.zeros((len(names), law.n_draws))
+    now, no_room = np.zeros((len(names), law.n_draws)), np.zeros((len(names), law.n_draws))
+    sizes = sizes_lb(past, container_lb)
     for i, name in enumerate(names):
         own = past.take(np.array([c == name for c in past.container]))
-        now[i] = _follow(own, name, law, exposure, moment, rng)
-    return StockNow(names, now)
+        now[i], over = _follow(own, name, sizes[name], law, exposure, moment, rng)
+        no_room[i] = sum((lb for at, lb in over if at >= room_since), np.zeros(law.n_draws))
+    return StockNow(names, now, np.array([sizes[name] for name in names]), no_room)
 
 
 def _follow(
-    own: IceLog, name: str, law: LossLaw, exposure: Exposure, moment: float, rng: np.random.Generator
-) -> NDArray[np.float64]:
-    """Follow one container from its last known amount to the moment; shape (n_draws,)."""
+    own: IceLog, name: str, size_lb: float, law: LossLaw, exposure: Exposure, moment: float, rng: np.random.Generator
+) -> tuple[NDArray[np.float64], list[tuple[float, NDArray[np.float64]]]]:
+    """Follow one container from its last known amount to the moment.
+
+    Returns what it holds then, (n_draws,), and the moment of each delivery with what found no room, (n_draws,).
+    """
     anchors = np.flatnonzero((own.kind == WEIGHED) | (own.kind == EMPTIED))
     arrivals = np.flatnonzero(own.kind != USED)
     first = int(anchors[-1]) if len(anchors) else int(arrivals[0])
@@ -76,6 +114,7 @@ def _follow(
     sd = law.weigh_sd_lb if own.kind[first] == WEIGHED else 0.01 * own.lb[first]
     held = np.maximum(own.lb[first] + sd * rng.standard_normal(n), 0.0) if own.lb[first] > 0 else np.zeros(n)
     rate = law.rate_of(name)
+    over: list[tuple[float, NDArray[np.float64]]] = []
     at = np.append(own.at[first:], moment)
     lasted, season, air = exposure.between(at[:-1], at[1:])
     for step in range(len(lasted)):
@@ -86,8 +125,17 @@ def _follow(
         event = first + step + 1
         if event < own.n:
             lb = own.lb[event] * (1 + 0.01 * rng.standard_normal(n))
-            held = np.maximum(held - lb * (1 + law.unlogged_share), 0.0) if own.kind[event] == USED else held + lb
-    return held
+            if own.kind[event] == USED:
+                held = np.maximum(held - lb * (1 + law.unlogged_share), 0.0)
+            else:
+                room = max(size_lb - float(own.lb[event]), 0.0)
+                too_much = np.maximum(held - room, 0.0)
+                over.append((float(own.at[event]), too_much))
+                stood = np.minimum(held, room)
+                if too_much.any():
+                    stood = stood - np.minimum(too_much, stood) * rng.random(n)
+                held = stood + lb
+    return held, over
 
 
 def unlogged_lb(fit: LossFit, log: IceLog, *, since: float, until: float) -> NDArray[np.float64]:

@@ -113,9 +113,10 @@ def booked_ahead(
     share = cancelled_draws(ground.bookings, ground.done, asking.today,
                             ground.settings.planning_keys.cancelled_share, N_DRAWS, rng)  # fmt: skip
     comes = rng.random((len(booked), N_DRAWS)) >= share
-    drawn = predict(fitted, request_table([b.asked for b in booked]), seed=asking.seed, n_draws=N_DRAWS)
+    request = request_table([b.asked for b in booked])
+    drawn = predict(fitted, request, seed=asking.seed, n_draws=N_DRAWS)
     ahead = BookedAhead(np.array([b.day.toordinal() for b in booked], dtype=np.int64), comes)
-    return BookedTaken(ahead, drawn.jobs("pellets_lb").draws, drawn.jobs("minutes").draws)
+    return BookedTaken(ahead, drawn.jobs("pellets_lb").draws, drawn.jobs("minutes").draws, request)
 
 
 class PastBookings:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from pipeline.answers.landed import Volume
     from pipeline.book.tables import Delivery
 
+LostBasis = Literal["balance", "weighings", "planning"]
+
 #: Sd of the share of the time in which a container holds ice, as a share of its mean (from memory, no source).
 _HOLDS_SD = 0.2
 #: A month in which less was delivered than this share of what was used lacks deliveries in the log.
@@ -43,17 +45,20 @@ class IceTerms:
     Attributes
     ----------
     lost : LostIce
+    lost_basis : {"balance", "weighings", "planning"}
+        What `lost` is learned from: what was delivered and not used, weighings, or nothing.
     state : IceState
     usd_per_lb : float
         Price without fees.
     fee_usd : float
         Of one delivery.
     deliveries_per_day : float
-        As of late; where the record is too short: each delivery day, but not oftener than jobs come.
+        As of late; where the record is too short: as many as an ordinary week needs (`deliveries_a_week`).
     warnings : tuple of str
     """
 
     lost: LostIce
+    lost_basis: LostBasis
     state: IceState
     usd_per_lb: float
     fee_usd: float
@@ -96,9 +101,10 @@ def ice_terms(
     prior = np.maximum(state.rates_lb_day().sum(axis=0) * holds, 0.01)
     lost = learn_lost(months, prior, seed=asking.seed, n_draws=n_draws)
     said = _missing(short) if short else ()
-    fee, per_day = _delivery_terms(asking, records.deliveries, week)
+    fee, per_day, planned = _delivery_terms(asking, records.deliveries, week)
     price = landed_price(asking, week).bought_usd_per_lb if usd_per_lb is None else usd_per_lb
-    return IceTerms(lost, state, price, fee, per_day, said)
+    basis: LostBasis = "balance" if months else "weighings" if state.fit.law.n_intervals else "planning"
+    return IceTerms(lost, basis, state, price, fee, per_day, (*said, *planned))
 
 
 def _balances(
@@ -131,19 +137,31 @@ def _missing(short: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def _delivery_terms(asking: Asking, deliveries: Sequence[Delivery], week: Volume) -> tuple[float, float]:
-    """Return the usual fee of a delivery and the deliveries a day as of late."""
+def _delivery_terms(
+    asking: Asking, deliveries: Sequence[Delivery], week: Volume
+) -> tuple[float, float, tuple[str, ...]]:
+    """Return the usual fee of a delivery, the deliveries a day as of late, and what to say where they are planned."""
     since = asking.today - timedelta(days=_RECENT_DAYS)
     recent = [d for d in deliveries if d.day >= since]
     ice = asking.book.settings.ice
     bill = paid(recent, ice)
     if bill.n_deliveries < _LEAST_DELIVERIES:
-        return ice.delivery_fee_usd, deliveries_a_week(asking.book.settings, week) / 7.0
+        weekly = deliveries_a_week(asking.book.settings, week)
+        return ice.delivery_fee_usd, weekly / 7.0, (_planned(weekly, bill.n_deliveries),)
     # A log that begins inside the time looked at begins with a delivery: that one ends no interval.
     begins = len(recent) == len(deliveries)
     first, last = min(d.day for d in recent), max(d.day for d in recent)
     often = (bill.n_deliveries - 1) / max((last - first).days, 1) if begins else bill.n_deliveries / _RECENT_DAYS
-    return float(bill.fee_usd.sum()) / bill.n_deliveries, often
+    return float(bill.fee_usd.sum()) / bill.n_deliveries, often, ()
+
+
+def _planned(weekly: float, n_logged: int) -> str:
+    logged = f"Only {n_logged} deliver{'y' if n_logged == 1 else 'ies'}" if n_logged else "No delivery"
+    return (
+        f"{logged} of the last half year {'are' if n_logged > 1 else 'is'} logged: price, fee and number "
+        f"of deliveries in the ice bill are planning figures ([ice] in book.toml). It counts {weekly:.2g} a week, as "
+        "often as one container must be filled for what an ordinary week uses and loses."
+    )
 
 
 def bought_and_spent(

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from models.demand.calendar import Month
     from models.demand.record import Actual
     from pipeline.answers.forecast_ground import Ground
-    from pipeline.answers.forecast_ice import IceTerms
+    from pipeline.answers.forecast_ice import IceTerms, LostBasis
 
 Of = Literal["jobs", "mix", "soil", "technique", "ice"]
 
@@ -41,26 +41,31 @@ class Because:
 
 @dataclass(frozen=True)
 class Against:
-    """The last whole month on record: what was logged, and with what is lost in such a month."""
+    """The last whole month on record: what was logged, and with what is lost in such a month, as `lost_basis` tells."""
 
     month: str
     jobs: int
     pellets_used_lb: float
     pellets_bought_lb: float
+    lost_basis: LostBasis
 
 
 @dataclass(frozen=True)
 class Compared:
-    """Draws of the month that is explained, each (n_draws,)."""
+    """Draws of the month that is explained, each (n_draws,), and what its jobs are like.
+
+    `like` weighs by jobs of the month: past ones for those that are not booked yet, and those that are.
+    """
 
     month: Month
     jobs: NDArray[np.float64]
     used_lb: NDArray[np.float64]
     lost_lb: NDArray[np.float64]
+    like: Sequence[Examples]
 
 
 def reasons(
-    ground: Ground, fitted: FittedModel, examples: Examples, actual: Sequence[Actual], terms: IceTerms, ahead: Compared
+    ground: Ground, fitted: FittedModel, actual: Sequence[Actual], terms: IceTerms, ahead: Compared
 ) -> tuple[tuple[Because, ...], Against | None]:
     """Return the reasons and the month they compare with; none where that month cannot be compared.
 
@@ -73,15 +78,16 @@ def reasons(
         return (), None
     n_days = last.month.last - last.month.first + 1
     lost_then = terms.lost.expected(last.pellets_lb, n_days, terms.warmth(last.month))
-    against = Against(last.month.name, int(last.jobs), last.pellets_lb, last.pellets_lb + lost_then)
+    against = Against(last.month.name, int(last.jobs), last.pellets_lb, last.pellets_lb + lost_then,
+                      terms.lost_basis)  # fmt: skip
     used, jobs = float(ahead.used_lb.mean()), float(ahead.jobs.mean())
     if min(used, jobs, last.pellets_lb, last.jobs) <= 0:
         return (), against
     inside = (ground.table.day >= last.month.first) & (ground.table.day <= last.month.last)
     then = ground.table.take_jobs(inside)
-    day = int(examples.request.day[0])
-    before = _usual_means(fitted, Examples(_on(then, day), np.ones(then.n_jobs)))
-    after = _usual_means(fitted, examples)
+    day = int(ahead.like[0].request.day[0])
+    before = _usual_means(fitted, [Examples(_on(then, day), np.ones(then.n_jobs))])
+    after = _usual_means(fitted, [Examples(_on(e.request, day), e.weight) for e in ahead.like])
     parts = parts_of_change(
         {
             "jobs": (last.jobs, jobs),
@@ -100,12 +106,16 @@ def _on(table: JobTable, day: int) -> JobTable:
     return replace(table.without_figures(), day=np.full(table.n_jobs, day, dtype=np.int64))
 
 
-def _usual_means(fitted: FittedModel, examples: Examples) -> tuple[float, float]:
+def _usual_means(fitted: FittedModel, like: Sequence[Examples]) -> tuple[float, float]:
     """Return the mean pellets of a job done the usual way: all at moderate soil, and at its own soil."""
-    usual = without_technique(examples.request)
-    weight = examples.weight / examples.weight.sum()
-    moderate, own = (
-        float(weight @ predict(fitted, asked, seed=1, n_draws=_DRAWS).jobs("pellets_lb").draws.mean(axis=1))
-        for asked in (at_soil(usual, _MODERATE), usual)
-    )
-    return moderate, own
+    weight = np.concatenate([e.weight for e in like])
+
+    def mean(soil: int | None) -> float:
+        taken = []
+        for e in like:
+            usual = without_technique(e.request)
+            asked = usual if soil is None else at_soil(usual, soil)
+            taken.append(predict(fitted, asked, seed=1, n_draws=_DRAWS).jobs("pellets_lb").draws.mean(axis=1))
+        return float(weight @ np.concatenate(taken) / weight.sum())
+
+    return mean(_MODERATE), mean(None)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.demand.calendar import months_ahead
+from models.demand.examples import Examples
 from models.demand.forecast import MonthDraws, Rate, counts_ahead, learn_rate, month_draws
 from models.demand.record import (
     LEVELS,
@@ -44,7 +45,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.demand.calendar import Month
-    from models.demand.examples import Examples
     from pipeline.answers.fitting import CurrentFit
     from shared.vocabulary import Basis
 
@@ -86,7 +86,7 @@ class ForecastQuestion:
 
 @dataclass(frozen=True)
 class ForecastMonth:
-    """One month, or what is left of the running one (`part`)."""
+    """One month, or what is left of the running one (`part`); `booked` of its jobs are booked, kept or not."""
 
     month: str
     from_: datetime.date
@@ -99,6 +99,7 @@ class ForecastMonth:
     minutes: QuantitySummary
     spend_usd: QuantitySummary
     basis: Basis
+    booked: int
 
 
 @dataclass(frozen=True)
@@ -151,13 +152,15 @@ class ForecastBacktest:
 class ForecastResult:
     """The coming months, why the first whole one differs from the last month, and the record.
 
-    `against` is the last whole month on record, None where there is none outside a gap.
+    `against` is the last whole month on record, None where there is none outside a gap. `learned_jobs` are those
+    behind what a job takes: with 0 that is a planning figure, while the backtest learns anew before each past month.
     """
 
     months: tuple[ForecastMonth, ...]
     because: tuple[Because, ...]
     against: Against | None
     backtest: ForecastBacktest
+    learned_jobs: int
 
 
 def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResult]:
@@ -183,9 +186,10 @@ def forecast(asking: Asking, question: ForecastQuestion) -> Answer[ForecastResul
     lost, spend = bought_and_spent(terms, months, drawn.totals.pellets_lb, asking)
     told = _told(drawn, lost, spend)
     first = next(i for i, month in enumerate(months) if not month.part)
-    compared = Compared(months[first], drawn.totals.jobs[first], drawn.totals.pellets_lb[first], lost[first])
-    because, against = reasons(ground, fit.fitted, drawn.examples(months[first])[0], actual, terms, compared)
-    result = ForecastResult(told, because, against, backtest_of(record, actual))
+    totals = drawn.totals
+    compared = Compared(months[first], totals.jobs[first], totals.pellets_lb[first], lost[first], drawn.like(first))
+    because, against = reasons(ground, fit.fitted, actual, terms, compared)
+    result = ForecastResult(told, because, against, backtest_of(record, actual), fit.fitted.n_jobs)
     warnings = forecast_warnings(ground, rate, question.machine, fit.fitted, record)
     supposed = what_if(question.jobs_change, question.ice_price_usd, asking.book.settings.shop)
     last = date.fromordinal(months[-1].last)
@@ -224,9 +228,10 @@ class _Drawn:
         known = believes_statuses(asking, question.statuses_known)
         # Bookings of all months that could be asked about: how many are shall not move what one of them draws.
         last = months_ahead(ground.known.today, MOST_MONTHS)[-1].last
-        booked = booked_ahead(ground, asking, fit.fitted, last, statuses_known=known)
+        self._booked = booked = booked_ahead(ground, asking, fit.fitted, last, statuses_known=known)
         counts = counts_ahead(rate, months, ground.known.today, booked=None if booked is None else booked.ahead,
                               change=question.jobs_change, seed=asking.seed)  # fmt: skip
+        self._fresh = counts[0]
         taken = (taken_by(self.examples(month), asking, fit.fitted) for month in months)
         raw = month_draws(counts, taken, months, booked=booked, seed=asking.seed)
         self.totals: MonthDraws = calibrated(raw, record.maps())
@@ -234,6 +239,23 @@ class _Drawn:
     def examples(self, month: Month) -> list[Examples]:
         """Return the jobs to be like as asked about in a month: past ones, and planning ones where those are few."""
         return examples_on(self.ground, month.middle, self.machine)
+
+    def booked(self, i: int) -> NDArray[np.bool_]:
+        """Return which of the bookings are for a month, (n_booked,)."""
+        if self._booked is None:
+            return np.empty(0, dtype=np.bool_)
+        days = self._booked.ahead.day
+        return np.asarray((days >= self.months[i].first) & (days <= self.months[i].last))
+
+    def like(self, i: int) -> list[Examples]:
+        """Return what a month's jobs are like, by jobs: past ones for what is not booked yet, and what is."""
+        (past, *_) = self.examples(self.months[i])
+        taken = self._booked
+        if taken is None or taken.request is None or not (inside := self.booked(i)).any():
+            return [past]
+        fresh = float(self._fresh[i].mean()) * past.weight / past.weight.sum()
+        comes = taken.ahead.comes[inside].mean(axis=1)
+        return [Examples(past.request, fresh), Examples(taken.request.take_jobs(inside), comes)]
 
     def basis(self) -> Basis:
         """Return what the months rest on."""
@@ -263,6 +285,7 @@ def _told(drawn: _Drawn, lost: NDArray[np.float64], spend: NDArray[np.float64]) 
             minutes=told(totals.minutes[i]),
             spend_usd=told(spend[i]),
             basis=drawn.basis(),
+            booked=int(drawn.booked(i).sum()),
         )
         for i, month in enumerate(drawn.months)
     )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from pipeline.answers.answer import QuantitySummary, summarise
+from shared.vocabulary import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,6 +44,8 @@ class StockTold:
     """What is in store this morning and what goes from it.
 
     `unlogged_lb` is of the last four weeks; `weighed` counts the weighings behind it: with none it is a guess.
+    `warmth` is today's loss over that at 20 °C, and `planning_lb_day` the loss of one container in `book.toml`, which
+    is the middle of its range where `weighed` is 0. A plan counts the loss of `n_containers`, each while it holds ice.
     """
 
     now_lb: QuantitySummary
@@ -50,11 +53,17 @@ class StockTold:
     unlogged_lb: QuantitySummary
     containers: tuple[ContainerTold, ...]
     weighed: int
+    warmth: float
+    planning_lb_day: float
+    n_containers: int
 
 
 @dataclass(frozen=True)
 class DeliveryPlan:
-    """One possible delivery; `firm` where it must be decided before the next decision day."""
+    """One possible delivery; `firm` where it must be decided before the next decision day.
+
+    `order_by` is the last day that the shop works and that leaves the notice.
+    """
 
     date: datetime.date
     order_by: datetime.date
@@ -169,13 +178,12 @@ def order_result(
     waiting = covers < 0
     filled = next((day for day, lb in zip(terms.days, course.orders_lb, strict=True) if lb), outlook.n_days)
     unordered = ~waiting & (np.arange(outlook.n_days) < filled)
-    notice = timedelta(days=ground.settings.ice.notice_days)
+    deadlines = [_order_by(day, ground.today, ground.settings) for day in dates]
     return OrderResult(
         stock=stock_told(ground, told),
         deliveries=tuple(
-            DeliveryPlan(day, day - notice, decide is None or day - notice < decide, float(lb),
-                         float(terms.ice_usd(np.array([lb]))))
-            for day, lb in zip(dates, course.orders_lb, strict=True)
+            DeliveryPlan(day, by, decide is None or by < decide, float(lb), float(terms.ice_usd(np.array([lb]))))
+            for day, by, lb in zip(dates, deadlines, course.orders_lb, strict=True)
         ),
         chance_short=course.chance_short(),
         short_lb_mean=float(course.short_lb.sum(axis=0).mean()),
@@ -195,6 +203,17 @@ def order_result(
         chance_short_unordered=course.chance_short(unordered) if unordered.any() else None,
         decide_on=decide,
     )  # fmt: skip
+
+
+def _order_by(delivery: date, today: date, settings: Settings) -> date:
+    """Return the last day on which the shop is open and the notice kept; the notice's own where none is left.
+
+    On which days the supplier takes orders is not known.
+    """
+    latest = delivery - timedelta(days=settings.ice.notice_days)
+    days = (latest - timedelta(days=i) for i in range((latest - today).days + 1))
+    shop = settings.shop
+    return next((d for d in days if WEEKDAYS[d.weekday()] in shop.working_days and d not in shop.closed), latest)
 
 
 def _shortage(terms: Terms, course: Course, bumped_from: BumpedFrom, *, weighed: bool) -> ShortageTold:
@@ -221,12 +240,26 @@ def stock_told(ground: IceGround, told: Teller) -> StockTold:
         if not holds and name not in state.in_use:
             continue
         loss = loss + rate * holds
-        lots = state.walked.lots.get(name, [])
-        oldest = int(ground.today.toordinal() + 1 - lots[0][0]) if lots and holds else None
+        arrived = _oldest(state.walked.lots.get(name, []), float(held.mean()))
+        oldest = int(ground.today.toordinal() + 1 - arrived) if arrived is not None and holds else None
         containers.append(ContainerTold(name, told.ice(held), told.ice(rate), oldest))
     if not loss.any():
         loss = state.rates_lb_day()[0] * warmth
     held = state.stock.total_lb() if state.stock.containers else np.zeros(len(loss))
     return StockTold(
-        told.ice(held), told.ice(loss), told.ice(state.unlogged), tuple(containers), state.fit.law.n_intervals
-    )
+        told.ice(held), told.ice(loss), told.ice(state.unlogged), tuple(containers), state.fit.law.n_intervals,
+        float(np.mean(warmth)), ground.settings.ice.sublimation_lb_per_day, max(len(state.in_use), 1),
+    )  # fmt: skip
+
+
+def _oldest(lots: Sequence[tuple[float, float]], held_lb: float) -> float | None:
+    """Return when the oldest ice of a container arrived, None where no lot is known.
+
+    `lots` are (arrived, lb), oldest first. The oldest ice is used first: what is there is the newest that makes it up.
+    """
+    there = 0.0
+    for arrived, lb in reversed(lots):
+        there += lb
+        if there >= held_lb:
+            return arrived
+    return lots[0][0] if lots else None

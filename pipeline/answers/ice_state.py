@@ -17,7 +17,7 @@ from pipeline.answers.amounts import weight
 from pipeline.book import tables
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -34,6 +34,8 @@ _RECORD_DAYS = 500
 #: Probability from which a stretch that the law cannot explain is told.
 _ODD_SHARE = 0.9
 _ODD_LB = 15.0
+#: A container that held more than so many times `container_lb` is told: less is a full scoop.
+_LARGER = 1.05
 _NO_NAME = "the container"
 
 
@@ -176,10 +178,14 @@ def ice_state(records: IceRecords, ice: Ice, today: date, *, seed: int, n_draws:
         walked.log, climate, seed=seed, planning_lb_day=planning,
         full_lb=ice.container_lb, n_draws=n_draws,
     )  # fmt: skip
-    stock = stock_now(walked.log, fit.law, climate, moment=moment, seed=seed + 1)
+    stock = stock_now(
+        walked.log, fit.law, climate, moment=moment, seed=seed + 1,
+        container_lb=ice.container_lb, room_since=moment - UNLOGGED_DAYS,
+    )  # fmt: skip
     unlogged = unlogged_lb(fit, walked.log, since=moment - UNLOGGED_DAYS, until=moment)
-    warnings = (*said, *_odd(fit, walked.log, units))
-    return IceState(walked, fit, stock, unlogged, climate, _in_use(walked.log, stock, moment), warnings)
+    in_use = _in_use(walked.log, stock, moment)
+    warnings = (*said, *_odd(fit, walked.log, units), *_too_full(stock, ice.container_lb, in_use, units))
+    return IceState(walked, fit, stock, unlogged, climate, in_use, warnings)
 
 
 def _in_use(log: IceLog, stock: StockNow, moment: float) -> tuple[str, ...]:
@@ -191,6 +197,26 @@ def _in_use(log: IceLog, stock: StockNow, moment: float) -> tuple[str, ...]:
     holding = {n for n, lb in zip(stock.containers, stock.now_lb, strict=True) if lb.mean() > 5.0}
     names = [n for n, at in filled.items() if at >= moment - IN_USE_DAYS or n in holding]
     return tuple(sorted(names, key=lambda n: filled[n])[-MOST_CONTAINERS:])
+
+
+def _too_full(stock: StockNow, container_lb: float, in_use: Sequence[str], units: str) -> Iterator[str]:
+    """Tell of containers that by the log would hold, or have held, more than they can."""
+    for name, size, no_room in zip(stock.containers, stock.size_lb, stock.no_room_lb, strict=True):
+        if size > _LARGER * container_lb and name in in_use:
+            yield (
+                f"{name} held {weight(float(size), units)} at once, more than container_lb in [ice] "
+                f"({weight(container_lb, units)}), by which orders are planned. Set container_lb to what one container "
+                "holds; where a name stands for several, log each by a name of its own."
+            )
+        over = float(np.median(no_room))
+        if over > _ODD_LB:
+            most = "the most it was ever seen to hold" if size > container_lb else "container_lb in [ice]"
+            yield (
+                f"{name} cannot hold all that the log leaves in it: when ice came in the last four weeks, about "
+                f"{weight(over, units)} too much was still in it for the {weight(float(size), units)} that it holds "
+                f"({most}). So much counts as used without being logged, or thrown out. Weigh it, or log what was "
+                "thrown out (`emptied`); if it holds more, set container_lb."
+            )
 
 
 def _odd(fit: LossFit, log: IceLog, units: str) -> list[str]:

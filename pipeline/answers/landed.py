@@ -10,6 +10,7 @@ import numpy as np
 
 from models.demand.calendar import logged_days, outside
 from models.demand.gaps import find_gaps
+from models.ice.outlook import containers_filled
 from models.ice.price import held_share, landed_usd_per_lb, order_usd, price_per_lb
 from pipeline.answers.ice_paid import paid
 from pipeline.answers.log_gaps import calendar_of, delivery_days
@@ -115,7 +116,7 @@ def planning_price(settings: Settings, week: Volume) -> Landed:
     """Return the landed price of an ordinary week by planning figures of ice, its need split over its deliveries."""
     ice, times = settings.ice, deliveries_a_week(settings, week)
     used_lb = max(week.used_lb, times * ice.lot_lb)
-    lost_lb = ice.sublimation_lb_per_day * 7.0 * held_share(week.jobs)
+    lost_lb = _lost_lb_week(settings, week)
     lost_share = min(lost_lb / (used_lb + lost_lb), MOST_LOST_SHARE)
     order_lb = used_lb / (1.0 - lost_share) / times
     breaks = [(b.from_lb, b.usd_per_lb) for b in ice.price_breaks]
@@ -124,6 +125,15 @@ def planning_price(settings: Settings, week: Volume) -> Landed:
     return Landed(landed, float(price_per_lb(order_lb, breaks)), lost_share, "planning", 0)
 
 
+def _lost_lb_week(settings: Settings, week: Volume) -> float:
+    return settings.ice.sublimation_lb_per_day * 7.0 * held_share(week.jobs)
+
+
 def deliveries_a_week(settings: Settings, week: Volume) -> float:
-    """Return how often ice comes where no record tells: on each delivery day, but not oftener than jobs do."""
-    return max(min(float(len(settings.ice.delivery_days)), week.jobs), _LEAST_DELIVERIES_A_WEEK)
+    """Return how often ice comes where no record tells: as often as one container must be filled for such a week.
+
+    Not oftener than there are delivery days or jobs. Fewer deliveries, each larger, save fees and reach price breaks,
+    and a container that jobs keep in use loses no more by them: so `order` plans too.
+    """
+    fills = containers_filled(week.used_lb + _lost_lb_week(settings, week), settings.ice.container_lb)
+    return max(min(float(max(fills, 1)), float(len(settings.ice.delivery_days)), week.jobs), _LEAST_DELIVERIES_A_WEEK)

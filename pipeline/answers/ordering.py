@@ -22,6 +22,7 @@ from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, demand
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.answers.log_gaps import delivery_days
+from pipeline.answers.order_limits import limit_words, limits_told
 from pipeline.book import tables
 from shared.errors import UsageError
 from shared.vocabulary import WEEKDAYS
@@ -253,15 +254,6 @@ def rules_of_thumb(ground: IceGround, outlook: Outlook, terms: Terms) -> tuple[R
     return tuple(found)
 
 
-_LIMITS = {
-    "container": "what the containers hold (container_lb in [ice]) binds: even full they do not last until the next "
-    "delivery",
-    "sublimation": "sublimation binds: full containers would do, but too much turns to gas before the next delivery",
-    "delivery day": "the first possible delivery day binds (delivery_days and notice_days in [ice]): what is in store "
-    "does not last until then",
-}
-
-
 def _warnings(
     ground: IceGround, outlook: Outlook, terms: Terms, plan: Plan, dates: Sequence[date], question: OrderQuestion, *,
     can_order: bool,
@@ -277,13 +269,15 @@ def _warnings(
             f"Nothing can be ordered: the {what} ({weight(least, ground.settings.shop.units)}) is more than the "
             "containers hold."
         )
+    if question.service is None and can_order:
+        said += limits_told(ground, outlook, terms, plan, dates)
     if question.service is not None:
         for delivery, limit in plan.unmet:
             which = "Before the first delivery" if delivery < 0 else f"After the delivery of {dates[delivery]}"
             chance = plan.course.chance_short(terms.covers(outlook.n_days) == delivery)
             said.append(
                 f"{which} the chance of running short is {chance:.2f}, above {1 - question.service:.2f}: "
-                f"{_LIMITS[limit]}."
+                f"{limit_words(limit, ground)}."
             )
     elif ice.rush_usd_per_lb is None and ice.bumped_job_usd == 0:
         said.append("Running short costs nothing by book.toml (rush_usd_per_lb, bumped_job_usd): nothing is ordered "

@@ -12,7 +12,7 @@ from shared.counting import counted
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer, QuantitySummary
     from pipeline.answers.forecast_reasons import Against, Because
-    from pipeline.answers.forecasting import ForecastBacktest, ForecastMonth, ForecastResult, PastRange
+    from pipeline.answers.forecasting import ForecastMonth, ForecastResult, PastRange
     from pipeline.present.figures import Style
 
 _BASIS = {
@@ -20,6 +20,11 @@ _BASIS = {
     "mixed": "Basis: planning figures mixed with the few weeks in the log.",
     "learned": "Basis: learned from the shop's own log.",
 }
+_NOT_LEARNED = (
+    "Basis: how many jobs come is from the log, what a job takes is a planning figure: this log was not learned. Run "
+    "`rimebook learn`."
+)
+_PLANNED_ABOVE = ("planning figures above what like jobs took", "planning figures below what like jobs took")
 _WHY = {
     "jobs": ("more jobs", "fewer jobs"),
     "mix": ("larger vehicles or zones", "smaller vehicles or zones"),
@@ -42,13 +47,24 @@ def render_forecast(answer: Answer[ForecastResult], style: Style) -> str:
     """Return the first month in a sentence, the table, the reasons and the record, at most 80 columns wide."""
     result = answer.result
     first = next(month for month in result.months if not month.part)
-    blocks = [paragraph(_sentence(first, style)), "", _months(result.months, style), _BASIS[first.basis]]
+    blocks = [paragraph(_sentence(first, style)), "", _months(result.months, style), paragraph(_basis(result, first))]
     blocks.append(paragraph(_BESIDE_ORDER))
     if result.because and result.against is not None:
         blocks += ["", paragraph(_reasons(result.because, result.against, first, style))]
-        blocks += [_why_table(result.because, style)]
-    blocks += ["", *_record(result.backtest, style)]
+        blocks += [_why_table(result, style)]
+    blocks += ["", *_record(result, style)]
     return "\n".join(blocks)
+
+
+def _basis(result: ForecastResult, first: ForecastMonth) -> str:
+    return _BASIS[first.basis] if result.learned_jobs or first.basis != "mixed" else _NOT_LEARNED
+
+
+def _booked(month: ForecastMonth) -> str:
+    """Return how many of a month's jobs are booked; some bookings are not kept."""
+    if not month.booked:
+        return ""
+    return f" ({month.booked} {'is' if month.booked == 1 else 'are'} booked)"
 
 
 def _name(month: ForecastMonth | str, *, part: bool = False) -> str:
@@ -60,7 +76,7 @@ def _name(month: ForecastMonth | str, *, part: bool = False) -> str:
 def _sentence(month: ForecastMonth, style: Style) -> str:
     buy, jobs = month.pellets_bought_lb, counted(round(month.jobs.mean), "job")
     return (
-        f"{_name(month)}: about {jobs}. Plan to buy about {style.weight(buy.mean)} of ice "
+        f"{_name(month)}: about {jobs}{_booked(month)}. Plan to buy about {style.weight(buy.mean)} of ice "
         f"({percent(buy.interval.level)} within {style.weight_range(buy.interval.low, buy.interval.high)}) for about "
         f"{style.money(month.spend_usd.mean)}; {style.weight(month.pellets_used_lb.mean)} of it goes through the hose."
     )
@@ -96,22 +112,29 @@ def _hours(total_min: float) -> str:
 def _reasons(because: tuple[Because, ...], against: Against, first: ForecastMonth, style: Style) -> str:
     change = sum(b.pellets_lb for b in because)
     more = "more" if change >= 0 else "less"
+    then = f"{style.weight(against.pellets_bought_lb)} with what was lost"
+    if against.lost_basis == "planning":
+        lost = style.weight(against.pellets_bought_lb - against.pellets_used_lb)
+        then = f"{style.weight(against.pellets_used_lb)} used and, by planning figures, {lost} lost"
     return (
         f"{_name(first)} needs {style.weight(abs(change))} {more} ice than {_name(against.month)} "
-        f"({counted(against.jobs, 'job')}, {style.weight(against.pellets_bought_lb)} with what was lost). Why:"
+        f"({counted(against.jobs, 'job')}, {then}). Why:"
     )
 
 
-def _why_table(because: tuple[Because, ...], style: Style) -> str:
+def _why_table(result: ForecastResult, style: Style) -> str:
+    # Without a fit the change from the log's own jobs to planning figures stands where technique would.
+    words = _WHY if result.learned_jobs else _WHY | {"technique": _PLANNED_ABOVE}
     rows = [
-        [_WHY[b.of][b.pellets_lb < 0], f"{'-' if b.pellets_lb < 0 else '+'}{style.weight(abs(b.pellets_lb))}"]
-        for b in sorted(because, key=lambda b: -abs(b.pellets_lb))
+        [words[b.of][b.pellets_lb < 0], f"{'-' if b.pellets_lb < 0 else '+'}{style.weight(abs(b.pellets_lb))}"]
+        for b in sorted(result.because, key=lambda b: -abs(b.pellets_lb))
         if abs(b.pellets_lb) >= _LEAST_LB
     ]
     return table([Column("Reason"), Column("Ice", "number")], rows)
 
 
-def _record(backtest: ForecastBacktest, style: Style) -> list[str]:
+def _record(result: ForecastResult, style: Style) -> list[str]:
+    backtest = result.backtest
     if not backtest.months:
         return ["No past month could be tested yet."]
     blocks = [paragraph(record_words(backtest))]
@@ -122,6 +145,11 @@ def _record(backtest: ForecastBacktest, style: Style) -> list[str]:
         blocks.append(paragraph(
             f"That is {verdict} than the best simple rule ({best.name}): score {few(own.pellets_lb)} against "
             f"{few(best.pellets_lb)}, smaller is better."
+        ))  # fmt: skip
+    if not result.learned_jobs:
+        blocks.append(paragraph(
+            "Those forecasts were learned from the log before each month; the forecast above rests on planning figures "
+            "and has no such record until `rimebook learn` has run."
         ))  # fmt: skip
     rows = [[_name(p.month), _told(p.jobs), _came(p.jobs), _weighed(p.pellets_used_lb, style),
              "-" if p.pellets_used_lb.actual is None else style.weight(p.pellets_used_lb.actual)]

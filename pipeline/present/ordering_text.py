@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from pipeline.answers.answer import Answer, QuantitySummary
-    from pipeline.answers.ice_answer import DeliveryPlan, OrderResult
+    from pipeline.answers.ice_answer import DeliveryPlan, OrderResult, StockTold
     from pipeline.answers.ice_fitting import FitResult
     from pipeline.present.figures import Style
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 SHORT = 0.3
 #: Less than this in store is nothing.
 _NOTHING_LB = 0.5
+#: A smaller effect of the day's warmth is not told.
+_TOLD_WARMTH = 0.01
 _BUMPED_FROM = {
     "book.toml": "bumped_job_usd",
     "usual price": "what jobs are usually charged here, as bumped_job_usd is not set",
@@ -36,7 +38,7 @@ def render_order(answer: Answer[OrderResult], style: Style) -> str:
         _deliveries(result, style),
         paragraph(_risk(result, style, level)),
         paragraph(_store(result, style, level)),
-        section("Day by day: means; stock about noon, the morning's loss taken off, before use"),
+        section(_day_title(result.stock)),
         _days(result, style, level),
         section("Beside simple rules, over the same scenarios and all of these days"),
         _rules(result, style),
@@ -175,6 +177,7 @@ def _store(result: OrderResult, style: Style, level: str) -> str:
     said = f"In store now: {held}, losing {losing}"
     if stock.now_lb.mean < _NOTHING_LB:
         said = f"In store now: {style.weight(0.0)}. A filled container loses {losing}"
+    said += _loss_from(stock, style)
     if stock.weighed:
         said += f"Used but not logged in the last four weeks: about {style.weight(stock.unlogged_lb.mean)}."
     else:
@@ -183,6 +186,22 @@ def _store(result: OrderResult, style: Style, level: str) -> str:
         age = f", oldest ice {counted(c.oldest_days, 'day')}" if c.oldest_days is not None else ""
         said += f"\n{c.container}: {style.weight(c.now_lb.mean)}, loses {style.weight(c.loss_lb_day.mean)} a day{age}."
     return said
+
+
+def _loss_from(stock: StockTold, style: Style) -> str:
+    """Return what stands behind a loss that nobody weighed: the planning value, its range and the warmth."""
+    if stock.weighed:
+        return ""
+    warm = f", times {stock.warmth:.2f} for the warmth of today" if abs(stock.warmth - 1.0) >= _TOLD_WARMTH else ""
+    return (
+        f"That is the mean of a wide range for each container that holds ice; its middle is sublimation_lb_per_day "
+        f"({style.weight(stock.planning_lb_day)} at 20 °C){warm}. "
+    )
+
+
+def _day_title(stock: StockTold) -> str:
+    each = f"each of the {stock.n_containers} containers" if stock.n_containers > 1 else "one container"
+    return f"Day by day: means; stock about noon, less the loss of {each}"
 
 
 def _days(result: OrderResult, style: Style, level: str) -> str:

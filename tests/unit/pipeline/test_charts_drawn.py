@@ -38,8 +38,9 @@ START = date(2026, 7, 1)
 def _order() -> OrderResult:
     days = tuple(DayPlan(START + timedelta(days=i), FIGURE, FIGURE, 0.1) for i in range(5))
     planned = (DeliveryPlan(START + timedelta(days=1), START, True, 200.0, 255.0),)
-    return OrderResult(StockTold(FIGURE, FIGURE, FIGURE, (), 9), planned, 0.1, 1.0, FIGURE, FIGURE, FIGURE, days, (),
-                       None, 0.1, ShortageTold("rush", 2.0, 0.0, 0.0, "book.toml", 5.0, True))  # fmt: skip
+    stock = StockTold(FIGURE, FIGURE, FIGURE, (), 9, 1.0, 35.0, 1)
+    return OrderResult(stock, planned, 0.1, 1.0, FIGURE, FIGURE, FIGURE, days, (), None,
+                       0.1, ShortageTold("rush", 2.0, 0.0, 0.0, "book.toml", 5.0, True))  # fmt: skip
 
 
 def _air() -> SafetyResult:

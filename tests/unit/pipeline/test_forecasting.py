@@ -45,7 +45,7 @@ def test_answer_is_the_contracts(half_year):
     told = json.loads(render_answer("forecast", "shop", TODAY, answer))["result"]
     assert [m["month"] for m in told["months"]] == ["2026-07", "2026-08", "2026-09"]
     for month in told["months"]:
-        assert {"month", "from", "to", "part", *MEASURES, "basis"} == set(month)
+        assert {"month", "from", "to", "part", *MEASURES, "basis", "booked"} == set(month)
         assert all(set(month[m]) == QUANTITY for m in MEASURES)
         bought = month["pellets_used_lb"]["mean"] + month["lost_lb"]["mean"]
         assert month["pellets_bought_lb"]["mean"] == pytest.approx(bought, rel=1e-5)
