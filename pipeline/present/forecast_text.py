@@ -12,7 +12,7 @@ from shared.counting import counted
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer, QuantitySummary
     from pipeline.answers.forecast_reasons import Against, Because
-    from pipeline.answers.forecasting import ForecastMonth, ForecastResult, PastRange
+    from pipeline.answers.forecasting import ForecastBacktest, ForecastMonth, ForecastResult, PastRange
     from pipeline.present.figures import Style
 
 _BASIS = {
