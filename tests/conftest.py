@@ -95,3 +95,9 @@ def demo_report(demo_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     code, _, err = run_command("report", "--out", str(file), "--book", str(demo_folder))
     assert code == 0, err
     return file
+
+
+@pytest.fixture(scope="session")
+def demo_page(demo_report: Path) -> str:
+    """Return the demo's report page as text."""
+    return demo_report.read_text(encoding="utf-8")

@@ -81,4 +81,4 @@ def test_the_loss_of_a_container_can_be_followed_to_its_setting(unlearned):
     warmth = answer.result.stock.warmth
     assert warmth > 1.01
     assert f"its middle is sublimation_lb_per_day (35 lb at 20 °C), times {warmth:.2f} for the warmth" in text
-    assert "less the loss of one container while it holds ice" in text
+    assert "stock about noon, less the loss of one container" in text
