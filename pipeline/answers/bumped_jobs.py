@@ -86,7 +86,6 @@ def put_off(demand: Demand, terms: Terms, course: Course) -> Iterator[str]:
     named = ", ".join(f"{b.booking_id} on {b.day.isoformat()}" for b in left[:_MOST_NAMED])
     more = " and more" if len(left) > _MOST_NAMED else ""
     yield (
-        f"By this plan booked work is likely to lack ice: {named}{more}. As priced here its ice would cost more than "
-        "putting a job off does, or no container holds it. If it must be done, set bumped_job_usd higher under [ice] "
-        "in book.toml or ask with --service 0.9."
+        f"By this plan booked work is likely to lack ice: {named}{more}. Its ice would cost more than putting a job "
+        "off does (bumped_job_usd under [ice] in book.toml), or no container holds it."
     )
