@@ -111,10 +111,10 @@ def _schema(kind: Any) -> dict[str, Any]:
 
 def _named_types() -> dict[str, Any]:
     """Return types that a result's module imports for type checking only, under the names it uses."""
-    from pipeline.answers import answer, estimating, logged_change, safety_air, safety_noise, similar
+    from pipeline.answers import answer, estimating, forecast_ice, logged_change, safety_air, safety_noise, similar
     from shared import vocabulary
 
-    modules = (answer, estimating, logged_change, safety_air, safety_noise, similar)
+    modules = (answer, estimating, forecast_ice, logged_change, safety_air, safety_noise, similar)
     return {
         "Mapping": Mapping, "Sequence": Sequence, "date": date, "datetime": datetime,
         **{n: getattr(m, n) for m in modules for n in dir(m) if n[:1].isupper()},
