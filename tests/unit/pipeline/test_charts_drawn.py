@@ -257,8 +257,8 @@ def test_a_quantity_of_few_jobs_is_neither_drawn_nor_named() -> None:
 def _forecast(past: tuple[str, ...], ahead: tuple[str, ...]) -> ForecastResult:
     told = PastRange(100.0, 80.0, 120.0, 90.0)
     known = tuple(PastMonth(m, START, told, told) for m in past)
-    months = tuple(ForecastMonth(m, START, START, i == 0, *(FIGURE,) * 6, "learned") for i, m in enumerate(ahead))
-    return ForecastResult(months, None, (), ForecastBacktest(len(past), {}, (), known))
+    months = tuple(ForecastMonth(m, START, START, i == 0, *(FIGURE,) * 6, "learned", 0) for i, m in enumerate(ahead))
+    return ForecastResult(months, (), None, ForecastBacktest(len(past), {}, (), known), learned_jobs=40)
 
 
 def test_months_stand_apart_and_skipped_ones_leave_a_gap() -> None:

@@ -114,7 +114,7 @@ def test_command_writes_the_list_and_answers_in_text_and_json(new_book, tmp_path
     assert main([*asked, "--price-list", "prices.doc", "--json"]) == 2
     capsys.readouterr()
     assert main([*asked, "--price-list", str(file / "inside.csv")]) == 1
-    assert "expected a file this user may write" in capsys.readouterr().err
+    assert "found no such folder; expected a folder to write in" in capsys.readouterr().err
     capsys.readouterr()
     assert main([*asked, "--json"]) == 0
     result = json.loads(capsys.readouterr().out)["result"]
