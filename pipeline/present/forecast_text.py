@@ -122,9 +122,14 @@ def _reasons(because: tuple[Because, ...], against: Against, first: ForecastMont
     )
 
 
-def _why_table(result: ForecastResult, style: Style) -> str:
+def reason_words(result: ForecastResult) -> dict[str, tuple[str, str]]:
+    """Return each reason in words where it adds ice and where it takes some away."""
     # Without a fit the change from the log's own jobs to planning figures stands where technique would.
-    words = _WHY if result.learned_jobs else _WHY | {"technique": _PLANNED_ABOVE}
+    return _WHY if result.learned_jobs else _WHY | {"technique": _PLANNED_ABOVE}
+
+
+def _why_table(result: ForecastResult, style: Style) -> str:
+    words = reason_words(result)
     rows = [
         [words[b.of][b.pellets_lb < 0], f"{'-' if b.pellets_lb < 0 else '+'}{style.weight(abs(b.pellets_lb))}"]
         for b in sorted(result.because, key=lambda b: -abs(b.pellets_lb))

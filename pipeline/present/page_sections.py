@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.present.figures import minutes, percent
-from pipeline.present.forecast_text import record_words
+from pipeline.present.forecast_text import reason_words, record_words
 from pipeline.present.ordering_text import SHORT, decided, firm_words, left_short, waiting_words
 from pipeline.present.page_parts import Part, day_words, month_words, span_words
 from pipeline.present.page_tables import JOB_HEADS, MOST_JOBS, Grid, between, grid, job_lines
@@ -17,13 +17,6 @@ if TYPE_CHECKING:
     from pipeline.answers.reporting import ReportContents
     from pipeline.present.figures import Style
 
-_WHY = {
-    "jobs": ("more jobs", "fewer jobs"),
-    "mix": ("larger vehicles or zones", "smaller vehicles or zones"),
-    "soil": ("heavier soil", "lighter soil"),
-    "ice": ("more ice lost in store", "less ice lost in store"),
-    "technique": ("more ice than usual for like jobs", "less ice than usual for like jobs"),
-}
 #: A stock below this is none.
 _TRACE_LB = 0.5
 
@@ -153,8 +146,9 @@ def _work(total_min: float) -> str:
 def _forecast_lines(result: ForecastResult, style: Style) -> tuple[str, ...]:
     lines = []
     if result.against is not None and result.because:
+        why = reason_words(result)
         told = ", ".join(
-            f"{_WHY[b.of][b.pellets_lb < 0]} ({'-' if b.pellets_lb < 0 else '+'}{style.weight(abs(b.pellets_lb))})"
+            f"{why[b.of][b.pellets_lb < 0]} ({'-' if b.pellets_lb < 0 else '+'}{style.weight(abs(b.pellets_lb))})"
             for b in sorted(result.because, key=lambda b: -abs(b.pellets_lb))
         )
         lines.append(f"Against {month_words(result.against.month)} ({counted(result.against.jobs, 'job')}): {told}.")

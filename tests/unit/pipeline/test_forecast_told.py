@@ -1,5 +1,6 @@
 """What a forecast's words rest on: booked jobs among the reasons, planning figures told as such, the ice bill."""
 
+import re
 from datetime import date
 
 import pytest
@@ -7,10 +8,12 @@ from forecast_books import TODAY, answered, book_jobs, job, weekday_jobs
 
 from pipeline.answers.answer import Asking
 from pipeline.answers.ordering import OrderQuestion, order_ice
+from pipeline.answers.reporting import report_contents
 from pipeline.cli.main import main
 from pipeline.present.figures import Style
 from pipeline.present.forecast_text import render_forecast
 from pipeline.present.ordering_text import render_order
+from pipeline.present.page_sections import forecast_part
 
 
 def told(answer) -> str:
@@ -51,6 +54,14 @@ def test_a_log_that_was_not_learned_is_said_to_be_so(unlearned):
     text = told(answered(unlearned))
     assert "not learned" not in text
     assert "no such record" not in text
+
+
+def test_the_reports_reasons_of_an_unlearned_log_are_the_forecasts(unlearned):
+    """The page too says that planning figures lie above or below the log, and blames no technique."""
+    contents = report_contents(Asking(unlearned, TODAY)).result
+    lines = " ".join(forecast_part(contents, Style()).lines)
+    assert "than usual for like jobs" not in lines
+    assert re.search(r"planning figures (above|below) what like jobs took \([+-]", lines)
 
 
 def test_lost_ice_that_nobody_logged_is_told_as_planning(unlearned):
