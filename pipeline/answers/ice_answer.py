@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from pipeline.answers.answer import QuantitySummary, summarise
-from shared.vocabulary import WEEKDAYS
+from pipeline.answers.ice_arrivals import is_working
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -212,8 +212,7 @@ def _order_by(delivery: date, today: date, settings: Settings) -> date:
     """
     latest = delivery - timedelta(days=settings.ice.notice_days)
     days = (latest - timedelta(days=i) for i in range((latest - today).days + 1))
-    shop = settings.shop
-    return next((d for d in days if WEEKDAYS[d.weekday()] in shop.working_days and d not in shop.closed), latest)
+    return next((d for d in days if is_working(d, settings.shop)), latest)
 
 
 def _shortage(terms: Terms, course: Course, bumped_from: BumpedFrom, *, weighed: bool) -> ShortageTold:

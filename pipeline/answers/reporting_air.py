@@ -79,7 +79,8 @@ def air_day(asking: Asking, said: Collection[str]) -> tuple[AirDay | None, str]:
             notes = [PIT_NOTE] if bay.pit else []
         else:
             told.append(answer)
-            notes = [w for w in answer.warnings if w not in exceeded_notes(answer.result)]
+            by_figures = exceeded_notes(answer.result)
+            notes = [w for w in answer.warnings if w not in by_figures]
         for note in notes:
             if note not in said:
                 noted.setdefault(note, []).append(name)

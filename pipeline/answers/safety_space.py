@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from models.air.gas import gas_ft3_per_lb
 from models.air.room import Room
+from pipeline.answers.requests import spellings
 from shared.errors import RimebookError, nearest
 
 if TYPE_CHECKING:
@@ -149,7 +150,7 @@ def _named(settings: Settings, bay: str | None) -> Space:
             expected="--bay NAME, or --length-ft, --width-ft and --height-ft with --air-changes or --flow-cfm",
             do=f"The book has: {', '.join(bays)}." if bays else "Add [bays.NAME] to book.toml, or give the dimensions.",
         )  # fmt: skip
-    by_fold = {name.casefold(): name for name in bays}
+    by_fold = spellings(bays)
     asked = bay.strip()
     key = asked.casefold()
     if key not in by_fold:

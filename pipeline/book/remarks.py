@@ -29,6 +29,9 @@ _NEW = """
     (select s.* from staged s join fates f on f.row_no = s.row_no and f.key_hash = s.key_hash
      where f.fate in ('new', 'changed') and s.row_no not in (select row_no from problems))
 """
+#: New lines l with their planning figures p, which are registered.
+_BESIDE_PLANNING = f"""{_NEW} l join planning_figures p using (vehicle_class, zone, soil_level)
+    where coalesce(coating_removed, false) = coated"""
 
 
 @dataclass(frozen=True)
@@ -96,17 +99,8 @@ def large_lines(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, q
     unit : str
     """
     least = LARGE_LB if quantity == "pellets_lb" else LARGE_MIN
-    connection.register("planning_figures", planning)
-    found = _remark(
-        connection,
-        f"format('{{}} {{}}: {{:.6g}} {unit} (line {{}}; planned {{:.3g}} {unit})', job_id, zone, l.{quantity}, line, "
-        f"p.{quantity})",
-        f"""{_NEW} l join planning_figures p using (vehicle_class, zone, soil_level)
-        where coalesce(coating_removed, false) = coated and l.{quantity} > {least}
-            and l.{quantity} > {LARGE_TIMES} * p.{quantity}""",
-    )
-    connection.unregister("planning_figures")
-    return found
+    far = f"l.{quantity} > {least} and l.{quantity} > {LARGE_TIMES} * p.{quantity}"
+    return _beside_planning(connection, planning, quantity, (unit, 1.0), far, digits=6)
 
 
 def small_lines(
@@ -125,15 +119,22 @@ def small_lines(
     usual : float
         The file's usual ratio to the planning figures, see `typical`: a shop far below them has its own measure.
     """
+    far = f"l.{quantity} > 0 and l.{quantity} * {SMALL_TIMES} < least(1.0, {usual}) * p.{quantity}"
+    return _beside_planning(connection, planning, quantity, unit, far, digits=3)
+
+
+def _beside_planning(
+    connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quantity: str, unit: tuple[str, float], far: str, *,
+    digits: int,
+) -> Remark:  # fmt: skip
+    """Return the accepted lines l that are `far` (SQL) from their planning figure p, told beside it."""
     name, per = unit
     connection.register("planning_figures", planning)
     found = _remark(
         connection,
-        f"format('{{}} {{}}: {{:.3g}} {name} (line {{}}; planned {{:.3g}} {name})', job_id, zone, "
+        f"format('{{}} {{}}: {{:.{digits}g}} {name} (line {{}}; planned {{:.3g}} {name})', job_id, zone, "
         f"l.{quantity} / {per}, line, p.{quantity} / {per})",
-        f"""{_NEW} l join planning_figures p using (vehicle_class, zone, soil_level)
-        where coalesce(coating_removed, false) = coated and l.{quantity} > 0
-            and l.{quantity} * {SMALL_TIMES} < least(1.0, {usual}) * p.{quantity}""",
+        f"{_BESIDE_PLANNING} and {far}",
     )
     connection.unregister("planning_figures")
     return found
@@ -173,8 +174,7 @@ def typical(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quant
     connection.register("planning_figures", planning)
     found = connection.execute(
         f"""select count(*), median(l.{quantity} / p.{quantity}), median(l.{quantity}), median(p.{quantity})
-        from {_NEW} l join planning_figures p using (vehicle_class, zone, soil_level)
-        where coalesce(coating_removed, false) = coated and l.{quantity} > 0"""
+        from {_BESIDE_PLANNING} and l.{quantity} > 0"""
     ).fetchall()
     connection.unregister("planning_figures")
     n, *medians = found[0]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from pipeline.intake.columns import QUANTITIES, column_of
 from pipeline.intake.faults import Fault
 from pipeline.intake.units import FACTORS, book_unit
+from shared.units import celsius_of_fahrenheit
 
 if TYPE_CHECKING:
     from datetime import date
@@ -116,7 +117,7 @@ def _told(limit: float, column: Column, units: Units) -> str:
     """Return a limit of a column (in the column's unit) as a plain figure with the book's unit."""
     unit = book_unit(column.reads, units)
     if column.reads == "temperature":
-        value = (limit - 32.0) * 5.0 / 9.0 if unit == "c" else limit
+        value = celsius_of_fahrenheit(limit) if unit == "c" else limit
     else:
         value = limit / FACTORS[column.reads].get(unit, 1.0)
     value = round(value, 1) if abs(value) < 100.0 else round(value)
