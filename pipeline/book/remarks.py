@@ -87,7 +87,9 @@ def without_figures(connection: duckdb.DuckDBPyConnection) -> Remark:
     )  # fmt: skip
 
 
-def large_lines(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quantity: str, unit: str) -> Remark:
+def large_lines(
+    connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quantity: str, unit: tuple[str, float]
+) -> Remark:
     """Return the accepted lines that are possible but far over the planning figure.
 
     Parameters
@@ -96,11 +98,12 @@ def large_lines(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, q
     planning : DataFrame
         Columns vehicle_class, zone, soil_level, coated (bool), pellets_lb, minutes: the shop's planning medians.
     quantity : {"pellets_lb", "minutes"}
-    unit : str
+    unit : (str, float)
+        In which figures are told: its name, and lb or min in one of it.
     """
     least = LARGE_LB if quantity == "pellets_lb" else LARGE_MIN
     far = f"l.{quantity} > {least} and l.{quantity} > {LARGE_TIMES} * p.{quantity}"
-    return _beside_planning(connection, planning, quantity, (unit, 1.0), far, digits=6)
+    return _beside_planning(connection, planning, quantity, unit, far, digits=4)
 
 
 def small_lines(
@@ -115,7 +118,7 @@ def small_lines(
         As in `large_lines`.
     quantity : {"pellets_lb", "minutes"}
     unit : (str, float)
-        In which figures are told: its name, and lb or min in one of it.
+        As in `large_lines`.
     usual : float
         The file's usual ratio to the planning figures, see `typical`: a shop far below them has its own measure.
     """
@@ -141,7 +144,7 @@ def _beside_planning(
 
 
 def fast_lines(connection: duckdb.DuckDBPyConnection, unit: tuple[str, float]) -> Remark:
-    """Return the accepted lines with more pellets a minute than a blaster can feed; `unit` as in `small_lines`."""
+    """Return the accepted lines with more pellets a minute than a blaster can feed; `unit` as in `large_lines`."""
     name, per = unit
     return _remark(
         connection,
@@ -181,9 +184,10 @@ def typical(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quant
     return Typical(int(n), *(float(m) if m is not None else float("nan") for m in medians))
 
 
-def above(connection: duckdb.DuckDBPyConnection, column: str, large: float) -> Remark:
-    """Return the accepted rows whose figure is possible but above what is usual."""
-    return _remark(connection, f"format('{{:.6g}} (line {{}})', {column}, line)", f"{_NEW} where {column} > ?", [large])
+def above(connection: duckdb.DuckDBPyConnection, column: str, large: float, unit: tuple[str, float]) -> Remark:
+    """Return the accepted rows whose figure is possible but above what is usual; `unit` as in `large_lines`."""
+    told = f"format('{{:.6g}} (line {{}})', {column} / {unit[1]}, line)"
+    return _remark(connection, told, f"{_NEW} where {column} > ?", [large])
 
 
 def yet_to_come(connection: duckdb.DuckDBPyConnection, today: date) -> Remark:
@@ -191,12 +195,16 @@ def yet_to_come(connection: duckdb.DuckDBPyConnection, today: date) -> Remark:
     return _remark(connection, "day || ' (line ' || line || ')'", f"{_NEW} where day > ?", [today])
 
 
-def same_day_and_container(connection: duckdb.DuckDBPyConnection, table: LogTable) -> Remark:
-    """Return new deliveries or weighings for whose day, time and container the book has another figure already."""
-    figure = "weight_lb" if table.name == "deliveries" else "net_lb"
+def same_day_and_container(connection: duckdb.DuckDBPyConnection, table: LogTable, unit: tuple[str, float]) -> Remark:
+    """Return new deliveries or weighings for whose day, time and container the book has another figure already.
+
+    `unit` as in `large_lines`.
+    """
+    figure, (name, per) = "weight_lb" if table.name == "deliveries" else "net_lb", unit
     return _remark(
         connection,
-        f"format('{{}} {{}}: {{:.6g}} lb beside {{:.6g}} lb', n.day, n.container, n.{figure}, b.{figure})",
+        f"format('{{}} {{}}: {{:.6g}} {name} beside {{:.6g}} {name}', n.day, n.container, n.{figure} / {per}, "
+        f"b.{figure} / {per})",
         f"""{_NEW} n join {table.name} b on b.day = n.day and lower(b.container) = lower(n.container)
         and b.stamped is not distinct from n.stamped""",
     )

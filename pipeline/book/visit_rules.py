@@ -49,8 +49,11 @@ _ONCE: Final = (
 )
 
 
-def check_visits(connection: duckdb.DuckDBPyConnection) -> None:
-    """Add a problem to every staged row of a visit that would contradict itself in the book."""
+def check_visits(connection: duckdb.DuckDBPyConnection, mass: tuple[str, float]) -> None:
+    """Add a problem to every staged row of a visit that would contradict itself in the book.
+
+    `mass` is the unit in which the book reads pellets, and its pounds; figures are told in it.
+    """
     columns = ", ".join(f"s.{c}" for c in _LINE_COLUMNS)
     stored = ", ".join(f"b.{c}" for c in _LINE_COLUMNS)
     connection.execute(
@@ -64,21 +67,22 @@ def check_visits(connection: duckdb.DuckDBPyConnection) -> None:
         )
     )
     for column, told, do in _ONCE:
-        connection.execute(_TELL.format(told=_differs_sql(column, told, do)))
+        shown = mass[1] if column == "job_pellets_lb" else 1.0
+        connection.execute(_TELL.format(told=_differs_sql(column, told, do, shown)))
     connection.execute(_TELL.format(told=_CLASSES))
     connection.execute(_TELL.format(told=_broken_packages()))
     for quantity, unit, tolerance, most in (
-        ("pellets_lb", "lb", TOLERANCE_LB, 800),
-        ("minutes", "min", TOLERANCE_MIN, 1440),
+        ("pellets_lb", mass, TOLERANCE_LB, 800),
+        ("minutes", ("min", 1.0), TOLERANCE_MIN, 1440),
     ):
         connection.execute(_TELL.format(told=_total_sql(quantity, unit, tolerance)))
         connection.execute(_TELL.format(told=_absurd_sql(quantity, unit, most)))
 
 
-def _differs_sql(column: str, told: str, do: str) -> str:
+def _differs_sql(column: str, told: str, do: str, factor: float) -> str:
     text = "varchar" if column in ("day", "customer") else "double"
     value = f"nullif(lower({column}), '')" if column == "customer" else column
-    show = f"{column}::varchar" if text == "varchar" else f"format('{{:.6g}}', {column})"
+    show = f"{column}::varchar" if text == "varchar" else f"format('{{:.6g}}', {column} / {factor})"
     return f"""
         select whole_hash, 'visit-disagrees' as code, '{told}' as col,
             string_agg(distinct {show}, ' and ' order by {show}) filter ({value} is not null) as value,
@@ -130,23 +134,26 @@ _SUMS = """
 """
 
 
-def _total_sql(quantity: str, unit: str, tolerance: float) -> str:
+def _total_sql(quantity: str, unit: tuple[str, float], tolerance: float) -> str:
+    name, factor = unit
     slack = f"({TOLERANCE_SHARE} * total + {tolerance})"
     return f"""
         select whole_hash, 'lines-contradict-total' as code, 'job_{quantity}' as col,
-            format('{{:.6g}} and {{:.6g}}', known, total) as value,
-            format('the lines come to {{:.6g}} {unit}, the total says {{:.6g}} {unit}; correct one, or leave the '
-                'lines blank where only the total is sure', known, total) as hint
+            format('{{:.6g}} and {{:.6g}}', known / {factor}, total / {factor}) as value,
+            format('the lines come to {{:.6g}} {name}, the total says {{:.6g}} {name}; correct one, or leave the '
+                'lines blank where only the total is sure', known / {factor}, total / {factor}) as hint
         from ({_SUMS.format(q=quantity)})
         where (complete and abs(known - total) > {slack}) or (not complete and known - total > {slack})
     """
 
 
-def _absurd_sql(quantity: str, unit: str, most: int) -> str:
+def _absurd_sql(quantity: str, unit: tuple[str, float], most: int) -> str:
+    name, factor = unit
     return f"""
-        select whole_hash, 'too-large' as code, 'job_{quantity}' as col, format('{{:.6g}}', total) as value,
-            format('a total of {{:.6g}} {unit} over {{}}; at most {most} {unit} a line are believed; correct the total '
-                'or its unit', total, if(n_lines = 1, '1 line', n_lines || ' lines')) as hint
+        select whole_hash, 'too-large' as code, 'job_{quantity}' as col, format('{{:.6g}}', total / {factor}) as value,
+            format('a total of {{:.6g}} {name} over {{}}; at most {most / factor:.4g} {name} a line are believed; '
+                'correct the total or its unit', total / {factor},
+                if(n_lines = 1, '1 line', n_lines || ' lines')) as hint
         from ({_SUMS.format(q=quantity)}) where total > {most} * n_lines
     """
 

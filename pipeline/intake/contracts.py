@@ -107,13 +107,13 @@ def fault_of(breach: Breach, shape: LogShape, units: Units = "us") -> Fault:
         return Fault("negative", "a negative cannot be; write the figure as it was, or leave the cell blank")
     column = column_of(shape.name, breach.column)
     if breach.check == "too-small":
-        return Fault("too-small", f"at least {_told(limit.low, column, units)}; correct the figure or its unit")
+        return Fault("too-small", f"at least {limit_told(limit.low, column, units)}; correct the figure or its unit")
     return Fault(
-        "too-large", f"at most {_told(limit.high, column, units)} is believed here; correct the figure or its unit"
+        "too-large", f"at most {limit_told(limit.high, column, units)} is believed here; correct the figure or its unit"
     )
 
 
-def _told(limit: float, column: Column, units: Units) -> str:
+def limit_told(limit: float, column: Column, units: Units) -> str:
     """Return a limit of a column (in the column's unit) as a plain figure with the book's unit."""
     unit = book_unit(column.reads, units)
     if column.reads == "temperature":

@@ -14,7 +14,7 @@ from pipeline.intake.logs import SHAPES
 from pipeline.intake.normalise import Habits, Normaliser
 from pipeline.intake.rejects import rejects_text
 from pipeline.intake.telling import warnings_of
-from pipeline.intake.units import FACTORS
+from pipeline.intake.units import FACTORS, book_unit
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -74,7 +74,8 @@ def judge(
     if prefer == "stored" and table.key:
         staging.keep_stored(connection, table)
     if table.name == "job_lines":
-        check_visits(connection)
+        name = book_unit("mass", settings.shop.units)  # type: ignore[arg-type]  # checked on loading
+        check_visits(connection, (name, FACTORS["mass"][name]))
     elif table.name == "bookings":
         check_bookings(connection)
     if table.whole:

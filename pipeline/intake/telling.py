@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.book import remarks, staging
+from pipeline.intake.columns import column_of
+from pipeline.intake.contracts import limit_told
 from pipeline.intake.units import FACTORS, book_unit
 from shared.counting import counted
 from shared.vocabulary import SOILS
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from pipeline.book.settings import Settings
     from pipeline.intake.framing import Framer
     from pipeline.intake.logs import LogShape
+    from pipeline.intake.units import Units
 
 
 #: From this many lines on, and from this factor between their median and that planned, a unit is doubted. An hour read
@@ -37,6 +40,8 @@ def warnings_of(
 ) -> list[str]:
     """Return what to tell of the staged rows of one log that were accepted."""
     told = []
+    units: Units = settings.shop.units  # type: ignore[assignment]  # checked on loading
+    mass = _unit("mass", units)
     for name, n in framer.normaliser.n_approximate.items():
         told.append(f"{name}: {counted(n, 'row')} written as approximate ('~60') and read as the figure")
     told += _changed(connection, table)
@@ -46,18 +51,26 @@ def warnings_of(
             remarks.yet_to_come(connection, today), f"dated after {today.isoformat()}; kept, and not used before"
         )
     if shape.name == "jobs":
-        told += _jobs(connection, settings)
+        told += _jobs(connection, settings, mass)
     elif shape.name in ("deliveries", "weighings"):
         told += _of(
-            remarks.same_day_and_container(connection, table),
+            remarks.same_day_and_container(connection, table, mass),
             "for whose day and container the book has another row; where one is a correction, undo the older batch",
         )
     judged = {name: limit.large for name, limit in shape.limits.items() if limit.large < limit.high}
     for name, value in remarks.highest(connection, list(judged)).items():
         if value > judged[name]:
-            text = f"with {name} above {judged[name]:g}, which is possible but large; kept"
-            told += _of(remarks.above(connection, name, judged[name]), text)
+            column = column_of(shape.name, name)
+            most = limit_told(judged[name], column, units)
+            text = f"with {name} above {most}, which is possible but large; kept"
+            told += _of(remarks.above(connection, name, judged[name], _unit(column.reads, units)), text)
     return told
+
+
+def _unit(kind: str, units: Units) -> tuple[str, float]:
+    """Return the book's unit of a kind of figure, and how much of the stored unit is in one of it."""
+    name = book_unit(kind, units)
+    return name, FACTORS.get(kind, {}).get(name, 1.0)
 
 
 def _of(remark: Remark, text: str, what: str = "row") -> list[str]:
@@ -93,37 +106,36 @@ def _known_already(connection: duckdb.DuckDBPyConnection, table: LogTable) -> li
     ]
 
 
-def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings, mass: tuple[str, float]) -> list[str]:
     told = _of(remarks.zeros(connection), "with a figure of 0; kept, and left out of learning", "line")
     text = "charged 0; kept, and counted as done for nothing: leave the price out where it is not known"
     told += _of(remarks.free(connection), text, "visit")
     text = "without pellets and minutes; kept, and nothing is learned from it"
     told += _of(remarks.without_figures(connection), text, "visit")
     planning = planning_frame(settings)
-    name = book_unit("mass", settings.shop.units)  # type: ignore[arg-type]  # checked on loading
-    mass = name, FACTORS["mass"][name]
-    for quantity, unit in (("pellets_lb", "lb"), ("minutes", "min")):
-        text = f"with {quantity} over {remarks.LARGE_TIMES:g} times the planning figure; kept, check them"
+    for quantity, unit in (("pellets_lb", mass), ("minutes", ("min", 1.0))):
+        what = quantity.removesuffix("_lb")
+        text = f"with {what} over {remarks.LARGE_TIMES:g} times the planning figure; kept, check them"
         told += _of(remarks.large_lines(connection, planning, quantity, unit), text, "line")
         usual = remarks.typical(connection, planning, quantity)
-        told += _doubted(usual, quantity, unit)
+        told += _doubted(usual, what, unit)
         if not usual.n:
             continue
-        text = f"with {quantity} under a {remarks.SMALL_TIMES:g}th of the planning figure; kept, check it and its unit"
-        shown = mass if quantity == "pellets_lb" else ("min", 1.0)
-        told += _of(remarks.small_lines(connection, planning, quantity, shown, usual.times), text, "line")
+        text = f"with {what} under a {remarks.SMALL_TIMES:g}th of the planning figure; kept, check it and its unit"
+        told += _of(remarks.small_lines(connection, planning, quantity, unit, usual.times), text, "line")
     most = f"{remarks.FAST_LB_MIN / mass[1]:.2g} {mass[0]}"
     text = f"with more than {most} a minute, which no blaster feeds; kept, check the time and its unit"
     return told + _of(remarks.fast_lines(connection, mass), text, "line")
 
 
-def _doubted(typical: Typical, quantity: str, unit: str) -> list[str]:
+def _doubted(typical: Typical, what: str, unit: tuple[str, float]) -> list[str]:
     """Tell where a file's usual figure is so far from the planning figures that it may be in another unit."""
     if typical.n < _LEAST_LINES or 1 / _TIMES_DOUBTED <= typical.times <= _TIMES_DOUBTED:
         return []
+    name, per = unit
     return [
-        f"a usual line has {quantity} of {typical.value:.3g} {unit}, where about {typical.planned:.3g} {unit} are "
-        "planned; if the file means another unit, undo this batch, put the unit into the head, like 'Time (h)' or "
+        f"a usual line has {what} of {typical.value / per:.3g} {name}, where about {typical.planned / per:.3g} {name} "
+        "are planned; if the file means another unit, undo this batch, put the unit into the head, like 'Time (h)' or "
         "'Ice (kg)', and import again; if the figures are right, set [planning] in book.toml nearer to them"
     ]
 
