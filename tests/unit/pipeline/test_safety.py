@@ -6,38 +6,27 @@ from datetime import date
 
 import numpy as np
 import pytest
+from safety_books import BAY, TODAY, book_asked, suv
 
-from models.consumption.answer import Consumption
 from pipeline.answers.answer import Asking
-from pipeline.answers.requests import JobAsked, LineAsked, job_from_options
-from pipeline.answers.safety import booked_jobs, busiest_booked_day, safety
+from pipeline.answers.requests import job_from_options
+from pipeline.answers.safety import safety
 from pipeline.answers.safety_air import AirTerms, Work, assess_air
 from pipeline.answers.safety_answer import SafetyQuestion
 from pipeline.answers.safety_noise import Protection
 from pipeline.answers.safety_space import SpaceAsked, asked_space, room_of
-from pipeline.book.store import create_book
 from pipeline.present.figures import Style, careful
 from pipeline.present.json_text import render_answer
 from pipeline.present.safety_text import render_safety
 from shared.errors import RimebookError
 from shared.limits import limits_for
 
-TODAY = date(2026, 6, 1)
-BAY = "[bays.north]\nlength_ft=40\nwidth_ft=20\nheight_ft=12\nflow_cfm=900\nnoise_dba=105\n"
 DIMENSIONS = SpaceAsked(length_ft=40, width_ft=20, height_ft=12)
 
 
 @pytest.fixture(scope="module")
 def asking(tmp_path_factory):
-    return _book(tmp_path_factory.mktemp("shop") / "book", BAY)
-
-
-def _book(folder, toml: str) -> Asking:
-    return Asking(create_book(folder, toml), TODAY)
-
-
-def _suv(asking: Asking, *zones: str) -> JobAsked:
-    return job_from_options(asking.book.settings, vehicle="suv", zones=zones or ("undercarriage:heavy",), day=TODAY)
+    return book_asked(tmp_path_factory.mktemp("shop") / "book", BAY)
 
 
 def _refused(asking: Asking, question: SafetyQuestion) -> str:
@@ -48,7 +37,7 @@ def _refused(asking: Asking, question: SafetyQuestion) -> str:
 
 def test_json_has_the_promised_form(asking):
     """The JSON result has exactly the promised keys, quantities where figures are uncertain, and finite numbers."""
-    answer = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),), protection=Protection(25)))
+    answer = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),), protection=Protection(25)))
     result = json.loads(render_answer("safety", "b", TODAY, answer))["result"]
     assert list(result) == [
         "bay", "co2_ppm", "oxygen_percent", "curve", "limits", "flow_needed_cfm", "noise", "planned", "space",
@@ -67,19 +56,19 @@ def test_json_has_the_promised_form(asking):
 
 def test_answer_is_the_same_for_the_same_seed(asking):
     """One seed gives one answer."""
-    question = SafetyQuestion(jobs=(_suv(asking),), stored_lb=100)
+    question = SafetyQuestion(jobs=(suv(asking),), stored_lb=100)
     assert safety(asking, question) == safety(asking, question)
 
 
 def test_the_only_bay_is_meant_where_none_is_named(asking):
     """A book with one bay needs no --bay."""
-    assert safety(asking, SafetyQuestion(jobs=(_suv(asking),))).result.bay == "north"
+    assert safety(asking, SafetyQuestion(jobs=(suv(asking),))).result.bay == "north"
 
 
 def test_no_ventilation_says_how_soon_each_limit_is_reached(asking):
     """Without air every limit of a heavy job is reached in order, and the answer says that no air was entered."""
     space = SpaceAsked(length_ft=20, width_ft=12, height_ft=9)
-    answer = safety(asking, SafetyQuestion(space=space, jobs=(_suv(asking),)))
+    answer = safety(asking, SafetyQuestion(space=space, jobs=(suv(asking),)))
     times = [limit.reached_after_min.quantiles[0.5] for limit in answer.result.limits]
     assert times == sorted(times)
     assert times[0] < 10
@@ -88,7 +77,7 @@ def test_no_ventilation_says_how_soon_each_limit_is_reached(asking):
 
 def test_more_air_means_less_co2_and_later_limits(asking):
     """Doubling the air lowers the peak and both means, and leaves the air that is needed as it is."""
-    jobs = (_suv(asking), _suv(asking))
+    jobs = (suv(asking), suv(asking))
     low, high = (
         safety(asking, SafetyQuestion(bay="north", space=SpaceAsked(flow_cfm=f), jobs=jobs)).result for f in (600, 1200)
     )
@@ -99,7 +88,7 @@ def test_more_air_means_less_co2_and_later_limits(asking):
 
 def test_the_air_found_keeps_the_limit_when_it_is_entered(asking):
     """Entering the upper end of the air needed makes the limit rarely passed."""
-    jobs = (_suv(asking), _suv(asking))
+    jobs = (suv(asking), suv(asking))
     first = safety(asking, SafetyQuestion(bay="north", space=SpaceAsked(flow_cfm=450), jobs=jobs))
     needed = first.result.limits[0].flow_needed_cfm
     again = safety(asking, SafetyQuestion(bay="north", space=SpaceAsked(flow_cfm=needed.quantiles[0.95]), jobs=jobs))
@@ -109,7 +98,7 @@ def test_the_air_found_keeps_the_limit_when_it_is_entered(asking):
 
 def test_open_doors_earn_nothing_without_a_measured_flow(asking):
     """Open doors change no figure and are told so; with a measured flow they do."""
-    jobs = (_suv(asking),)
+    jobs = (suv(asking),)
     shut = safety(asking, SafetyQuestion(bay="north", jobs=jobs))
     opened = safety(asking, SafetyQuestion(bay="north", space=SpaceAsked(doors_open=True), jobs=jobs))
     measured = SpaceAsked(doors_open=True, door_flow_cfm=1500)
@@ -121,8 +110,8 @@ def test_open_doors_earn_nothing_without_a_measured_flow(asking):
 
 def test_a_door_open_while_vehicles_change_helps_the_second_job(asking):
     """With the doors shut a measured door flow counts only between two vehicles."""
-    two = SafetyQuestion(bay="north", jobs=(_suv(asking), _suv(asking)), pause_min=20)
-    one = SafetyQuestion(bay="north", jobs=(_suv(asking, "undercarriage:heavy", "engine_bay"),), pause_min=20)
+    two = SafetyQuestion(bay="north", jobs=(suv(asking), suv(asking)), pause_min=20)
+    one = SafetyQuestion(bay="north", jobs=(suv(asking, "undercarriage:heavy", "engine_bay"),), pause_min=20)
     door = SpaceAsked(door_flow_cfm=3000)
     aired = safety(asking, SafetyQuestion(**{**vars(two), "space": door})).result.co2_ppm
     assert aired.average_8h.mean < safety(asking, two).result.co2_ppm.average_8h.mean
@@ -132,7 +121,7 @@ def test_a_door_open_while_vehicles_change_helps_the_second_job(asking):
 
 def test_a_pause_lowers_the_peak(asking):
     """A pause between zones lowers the peak."""
-    job = _suv(asking, "undercarriage:heavy", "engine_bay:heavy", "wheel_wells:heavy")
+    job = suv(asking, "undercarriage:heavy", "engine_bay:heavy", "wheel_wells:heavy")
     worked = safety(asking, SafetyQuestion(bay="north", jobs=(job,)))
     paused = safety(asking, SafetyQuestion(bay="north", jobs=(job,), pause_min=45))
     assert paused.result.co2_ppm.peak.mean < worked.result.co2_ppm.peak.mean
@@ -140,15 +129,15 @@ def test_a_pause_lowers_the_peak(asking):
 
 def test_more_work_than_a_day_holds_is_answered_and_told(asking):
     """Fifteen vehicles with one nozzle are answered as the worst shift, with a word on a second nozzle."""
-    answer = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),) * 15))
+    answer = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),) * 15))
     assert any("more than a working day" in w for w in answer.warnings)
     assert answer.result.co2_ppm.average_8h.mean <= answer.result.co2_ppm.peak.mean
 
 
 def test_stored_ice_adds_to_the_work(asking):
     """Ice stored in the bay raises every figure."""
-    with_store = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),), stored_lb=400)).result
-    without = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),))).result
+    with_store = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),), stored_lb=400)).result
+    without = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),))).result
     assert with_store.co2_ppm.average_8h.mean > without.co2_ppm.average_8h.mean
 
 
@@ -170,8 +159,8 @@ def _no_bays():
 
 def test_a_low_layer_factor_multiplies_what_stands_above_outdoor_air(asking):
     """The shop's own factor scales every figure above outdoor air, is told, and is 1 by default."""
-    plain = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),)))
-    layered = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),), low_layer_factor=3))
+    plain = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),)))
+    layered = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),), low_layer_factor=3))
     expected = 420 + 3 * (plain.result.co2_ppm.peak.mean - 420)
     assert layered.result.co2_ppm.peak.mean == pytest.approx(expected, rel=1e-9)
     assert layered.result.limits[0].flow_needed_cfm.mean > 2 * plain.result.limits[0].flow_needed_cfm.mean
@@ -181,7 +170,7 @@ def test_a_low_layer_factor_multiplies_what_stands_above_outdoor_air(asking):
 def test_protection_lowers_the_dose_and_is_said_how(asking):
     """With protection there are rows by OSHA's half and by NIOSH's derating, below the bare ones."""
     worn = Protection(25, "formable")
-    noise = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),), protection=worn)).result.noise
+    noise = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),), protection=worn)).result.noise
     by_rule = {n.rule: n for n in noise}
     bare, half = by_rule["OSHA limit"], next(n for r, n in by_rule.items() if "OSHA field practice" in r)
     assert half.dose_percent.mean < bare.dose_percent.mean
@@ -191,7 +180,7 @@ def test_protection_lowers_the_dose_and_is_said_how(asking):
 
 def test_noise_counts_trigger_time_only(asking):
     """The dose is that of the trigger share of the hands-on minutes: 60 % by default, at 105 dBA an hour is 100 %."""
-    answer = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),)))
+    answer = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),)))
     dose = answer.result.noise[0].dose_percent.quantiles[0.5]
     assert dose == pytest.approx(100 * 0.6 * answer.result.planned.minutes.quantiles[0.5] / 60, rel=1e-6)
 
@@ -220,24 +209,24 @@ def test_impossible_questions_are_refused(asking, question, code):
 
 def test_a_day_and_a_job_are_not_asked_together(asking):
     """A day's bookings and one described job are two questions."""
-    assert _refused(asking, SafetyQuestion(bay="north", day=TODAY, jobs=(_suv(asking),))) == "day-and-job"
+    assert _refused(asking, SafetyQuestion(bay="north", day=TODAY, jobs=(suv(asking),))) == "day-and-job"
 
 
 def test_a_raised_limit_is_refused(tmp_path):
     """A book that raises a limit gets no answer until it is lowered."""
-    raised = _book(tmp_path / "book", BAY + "[limits]\nco2_8h_ppm = 9000\n")
-    assert _refused(raised, SafetyQuestion(bay="north", jobs=(_suv(raised),))) == "limit-above-standard"
+    raised = book_asked(tmp_path / "book", BAY + "[limits]\nco2_8h_ppm = 9000\n")
+    assert _refused(raised, SafetyQuestion(bay="north", jobs=(suv(raised),))) == "limit-above-standard"
 
 
 def test_a_limit_below_outdoor_air_is_refused(tmp_path):
     """A limit that outdoor air passes by itself is told to be unkeepable."""
-    low = _book(tmp_path / "book", BAY + "[limits]\nco2_8h_ppm = 300\n")
-    assert _refused(low, SafetyQuestion(bay="north", jobs=(_suv(low),))) == "limit-below-outdoor"
+    low = book_asked(tmp_path / "book", BAY + "[limits]\nco2_8h_ppm = 300\n")
+    assert _refused(low, SafetyQuestion(bay="north", jobs=(suv(low),))) == "limit-below-outdoor"
 
 
 def test_cautions_and_the_words_on_mixing_come_with_it(asking):
     """The block starts with the words on the low layer and ends by deferring."""
-    cautions = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking),))).cautions
+    cautions = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking),))).cautions
     for words in ("well-mixed estimate", "heavier than air", "no factor for this is published", "meter worn low"):
         assert words in cautions[0]
     assert "not a safety clearance" in cautions[-1]
@@ -245,7 +234,7 @@ def test_cautions_and_the_words_on_mixing_come_with_it(asking):
 
 def test_text_fits_80_columns_and_answers_first(asking):
     """The text fits 80 columns, starts with the answer, names each source and never calls anything safe."""
-    question = SafetyQuestion(bay="north", jobs=(_suv(asking), _suv(asking)), protection=Protection(25), pause_min=5)
+    question = SafetyQuestion(bay="north", jobs=(suv(asking), suv(asking)), protection=Protection(25), pause_min=5)
     for style in (Style(), Style("metric")):
         text = render_safety(safety(asking, question), style)
         assert max(len(line) for line in text.splitlines()) <= 80
@@ -266,7 +255,7 @@ def test_gas_and_needed_air_are_never_rounded_down(value, told):
 def test_a_full_dose_of_noise_is_told_first(asking):
     """Where a day's noise is used up the first paragraph says so, and only there."""
     for dba, told in ((105.0, True), (70.0, False)):
-        question = SafetyQuestion(bay="north", jobs=(_suv(asking),), space=SpaceAsked(noise_dba=dba))
+        question = SafetyQuestion(bay="north", jobs=(suv(asking),), space=SpaceAsked(noise_dba=dba))
         answer = safety(asking, question)
         assert (max(n.dose_percent.quantiles[0.5] for n in answer.result.noise) > 100) == told
         assert ("Noise takes up" in render_safety(answer, Style()).split("\n\n")[0]) == told
@@ -274,7 +263,7 @@ def test_a_full_dose_of_noise_is_told_first(asking):
 
 def test_a_metric_book_reads_metric_units_only(asking):
     """What the text assumes and asks for is in the book's own units."""
-    answer = safety(asking, SafetyQuestion(bay="north", jobs=(_suv(asking), _suv(asking))))
+    answer = safety(asking, SafetyQuestion(bay="north", jobs=(suv(asking), suv(asking))))
     metric, us = render_safety(answer, Style("metric")), render_safety(answer, Style())
     assert not re.search(r"\b(ft3|cfm|lb)\b|°F", metric)
     assert "m3/h of outdoor air" in metric
@@ -290,49 +279,9 @@ def test_text_of_a_small_job_is_no_clearance(asking):
     assert "not a clearance" in " ".join(text.split())
 
 
-def _with_bookings(asking: Asking, rows: list[tuple[str, str, str, str, str]]) -> None:
-    with asking.book.writing() as connection:
-        for i, (booking_id, taken_on, day, zone, status) in enumerate(rows):
-            connection.execute(
-                "insert into bookings (batch, booking_id, taken_on, day, vehicle_class, zone, soil_level, "
-                "coating_removed, customer, status, job_id, row_hash) "
-                "values (1, ?, ?, ?, 'suv', ?, 'heavy', false, '', ?, '', ?)",
-                [booking_id, taken_on, day, zone, status, i],
-            )
-
-
-def test_all_that_is_booked_on_a_day_is_asked(tmp_path):
-    """A day's bookings are its vehicles; cancelled ones and those taken on or after today are not known."""
-    booked = _book(tmp_path / "book", f"[shop]\nas_of = {TODAY}\n{BAY}")
-    _with_bookings(booked, [
-        ("B1", "2026-05-20", "2026-06-03", "undercarriage", "booked"),
-        ("B1", "2026-05-20", "2026-06-03", "wheel_wells", "booked"),
-        ("B2", "2026-05-21", "2026-06-03", "engine_bay", "booked"),
-        ("B3", "2026-05-21", "2026-06-03", "undercarriage", "cancelled"),
-        ("B4", "2026-06-01", "2026-06-03", "undercarriage", "booked"),
-        ("B5", "2026-05-21", "2026-06-04", "interior", "booked"),
-    ])  # fmt: skip
-    day = date(2026, 6, 3)
-    jobs = booked_jobs(booked, day)
-    assert [(job.job_id, [line.zone for line in job.lines]) for job in jobs] == [
-        ("B1", ["undercarriage", "wheel_wells"]), ("B2", ["engine_bay"]),
-    ]  # fmt: skip
-    assert busiest_booked_day(booked) == day
-    answer = safety(booked, SafetyQuestion(day=day))
-    assert answer.result.planned.vehicles == 2
-    assert answer.result.planned.zones == 3
-
-
-def test_a_later_cancellation_is_not_known_where_a_past_day_is_asked_again(tmp_path):
-    """An answer as of a past morning counts bookings that were cancelled since."""
-    booked = _book(tmp_path / "book", BAY)
-    _with_bookings(booked, [("B1", "2026-05-20", "2026-06-03", "undercarriage", "cancelled")])
-    assert [job.job_id for job in booked_jobs(booked, date(2026, 6, 3))] == ["B1"]
-
-
 def test_stored_ice_fills_a_bay_without_air_before_work_begins(tmp_path):
     """18 lb a day, 16 h, no fresh air: the shift starts at the gas of 12 lb in the bay's volume (V = m v / volume)."""
-    asking = _book(tmp_path / "book", "[ice]\nsublimation_lb_per_day = 18\n")
+    asking = book_asked(tmp_path / "book", "[ice]\nsublimation_lb_per_day = 18\n")
     space = SpaceAsked(length_ft=40, width_ft=25, height_ft=14, temperature_f=68)
     answer = safety(asking, SafetyQuestion(space=space, stored_lb=500))
     by_hand = 420 + 1e6 * 12 * answer.result.space.gas_ft3_per_lb / (40 * 25 * 14)
@@ -340,73 +289,6 @@ def test_stored_ice_fills_a_bay_without_air_before_work_begins(tmp_path):
     assert answer.result.planned.stood_min == 16 * 60
     van = safety(asking, SafetyQuestion(van=True, stored_lb=100))
     assert van.result.curve[0].ppm.mean == pytest.approx(420)
-
-
-def test_nothing_booked_has_no_busiest_day(asking):
-    """Without bookings there is no busiest day."""
-    assert busiest_booked_day(asking) is None
-
-
-def _consumption(lb: list[float], minutes: list[float]) -> Consumption:
-    from pipeline.answers.requests import request_table
-    from shared.predictive import Predictive
-
-    jobs = [JobAsked(f"W-{i}", TODAY, (LineAsked("suv", "undercarriage"),)) for i in range(len(lb))]
-
-    def draws(values: list[float], quantity: str, unit: str) -> Predictive:
-        return Predictive(np.repeat(np.array(values)[:, None], 50, axis=1), quantity, unit, "learned")
-
-    zeros = np.zeros(len(lb), dtype=np.int64)
-    return Consumption(
-        request_table(jobs), draws(lb, "pellets_lb", "lb"), draws(minutes, "minutes", "min"),
-        ("learned",) * len(lb), zeros, zeros,
-    )  # fmt: skip
-
-
-def _warned(settings, consumption: Consumption) -> list[str]:
-    from pipeline.answers.safety_warning import bay_chances, bay_sentences
-
-    return bay_sentences(settings, consumption.request.job_id, bay_chances(settings, consumption))
-
-
-def test_a_job_too_big_for_the_only_bay_says_so_unasked(asking):
-    """A job whose ice passes a limit brings a warning that names limit and bay; a small one brings none."""
-    settings = asking.book.settings
-    assert _warned(settings, _consumption([3.0], [20.0])) == []
-    said = _warned(settings, _consumption([400.0], [60.0]))
-    assert len(said) == 3
-    assert "5,000 ppm" in said[0]
-    assert "bay `north`" in said[0]
-    several = _warned(settings, _consumption([3.0, 400.0], [20.0, 60.0]))
-    assert "W-1" in several[0]
-    assert "W-0" not in several[0]
-
-
-def test_no_warning_where_it_cannot_be_known(tmp_path):
-    """A book with no bay, two bays or a bay without its sides gets no warning: there is no one room."""
-    big = _consumption([400.0], [60.0])
-    for i, toml in enumerate(("", BAY + BAY.replace("north", "south"), "[bays.north]\nlength_ft = 40\n")):
-        assert _warned(_book(tmp_path / str(i), toml).book.settings, big) == []
-
-
-def test_the_quick_warning_agrees_with_the_whole_answer(asking):
-    """The chances told unasked, and the ice and time that the answer plans, are those of the same job's estimate."""
-    from models.consumption.predicting import predict
-    from pipeline.answers.estimating import estimate_jobs
-    from pipeline.answers.fitting import current_fit
-    from pipeline.answers.requests import request_table
-    from pipeline.answers.safety_warning import chances_of_passing
-
-    job = _suv(asking, "undercarriage:severe", "wheel_wells:heavy")
-    answer = safety(asking, SafetyQuestion(bay="north", jobs=(job,)))
-    consumption = predict(current_fit(asking).fitted, request_table([job]), seed=asking.seed)
-    room = room_of(asked_space(asking.book.settings, "north", SpaceAsked()))
-    quick = chances_of_passing(room, limits_for({}), consumption)
-    assert 0 < quick["co2_8h_ppm"][0] < 1
-    assert [limit.chance_exceeded for limit in answer.result.limits] == [chance[0] for chance in quick.values()]
-    estimate = estimate_jobs(asking, [job]).result.estimates[0]
-    assert answer.result.planned.pellets_lb == estimate.pellets_lb
-    assert answer.result.planned.minutes == estimate.minutes
 
 
 def test_light_modules_stay_light():
