@@ -146,6 +146,12 @@ class JobTable:
 
     def job_total(self, quantity: Quantity) -> NDArray[np.float64]:
         """Return each job's recorded total, shape (n_jobs,), NaN where some line of it has no record."""
+        total = self.job_recorded(quantity)
+        total[self.line_job[self.observed(quantity).group < 0]] = np.nan
+        return total
+
+    def job_recorded(self, quantity: Quantity) -> NDArray[np.float64]:
+        """Return the sum of what was recorded of each job, shape (n_jobs,), whatever lines of it have no record."""
         seen = self.observed(quantity)
         total = np.zeros(self.n_jobs)
         if len(seen.value):
@@ -153,7 +159,6 @@ class JobTable:
             has = seen.group >= 0
             first[seen.group[has]] = self.line_job[has]
             np.add.at(total, first, seen.value)
-        total[self.line_job[seen.group < 0]] = np.nan
         return total
 
     def take_jobs(self, jobs: NDArray[np.int64] | NDArray[np.bool_]) -> JobTable:

@@ -11,13 +11,12 @@ import numpy as np
 from models.consumption.planning import log_median
 from models.costing.beside import fit_beside
 from pipeline.answers.costing_ice import ice_prices
-from pipeline.answers.history import history
 from pipeline.answers.landed import planning_price, weekly_volume
 from pipeline.answers.pricing import job_cost, nozzle_usd_per_hour
 from pipeline.answers.quote_ground import beside_design
 from pipeline.book.costing_rows import visit_columns
 from pipeline.book.quote_rows import MOST_BESIDE_VISITS
-from pipeline.book.tables import deliveries
+from pipeline.book.tables import deliveries, job_table
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -26,6 +25,8 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
     from pipeline.answers.answer import Asking
     from pipeline.book.costing_rows import VisitColumns
+    from pipeline.book.settings import Settings
+    from shared.vocabulary import Quantity
 
     Array = NDArray[np.float64]
 
@@ -43,11 +44,11 @@ class Costed:
     usd_per_lb : float64 array (n,)
         Landed price of the ice each visit used.
     pellets_lb, minutes, beside_min, cost_usd : float64 arrays (n,)
-        As they turned out; what was not recorded is taken as expected, NaN where nothing was expected either.
+        As they turned out; lines without a record take their part of what was expected, NaN where nothing was.
     expected_pellets_lb, expected_minutes, expected_beside_min, expected_cost_usd : float64 arrays (n,)
         From only what was before (time beside the nozzle: before the quarter); NaN where nothing was expected.
     filled : bool array (n,)
-        Whether pellets or minutes were not recorded.
+        Whether pellets or minutes of some line were not recorded.
     line_share : float64 array (n_lines,)
         Each line's share of its visit by planning figures; alike where what they tell costs nothing.
     equipment_usd : float64 array (n,)
@@ -72,8 +73,8 @@ class Costed:
 
     @property
     def priced(self) -> NDArray[np.bool_]:
-        """Visits with a price above 0 and a known cost: those that margins are made of."""
-        return (self.columns.price_usd > 0) & np.isfinite(self.cost_usd)
+        """Visits with a price, which may be 0, and a known cost: those that margins are made of."""
+        return (self.columns.price_usd >= 0) & np.isfinite(self.cost_usd)
 
     def month(self) -> list[str]:
         """Return each visit's month, such as '2026-07'."""
@@ -85,11 +86,11 @@ class Costed:
 def costed_visits(asking: Asking) -> Costed:
     """Return what every finished visit before `asking.today` cost."""
     settings = asking.book.settings
-    table = history(asking.book, asking.today)
+    table = job_table(asking.book, asking.today, zeros=True)
     columns = visit_columns(asking.book, asking.today)
-    actual = [table.job_total(q) for q in QUANTITIES]
     expected = [columns.expected[q][:, 0] for q in QUANTITIES]
-    filled = [np.where(np.isfinite(a), a, e) for a, e in zip(actual, expected, strict=True)]
+    turned_out = [_as_turned_out(table, q, e, settings) for q, e in zip(QUANTITIES, expected, strict=True)]
+    filled = [figures for figures, _ in turned_out]
     beside, expected_beside = _beside(asking, table, columns)
     planned_ice = planning_price(settings, weekly_volume(asking))
     came = deliveries(asking.book, asking.today)
@@ -102,10 +103,25 @@ def costed_visits(asking: Asking) -> Costed:
                        costs=settings.costs)  # fmt: skip
     return Costed(
         table, columns, usd_per_lb, filled[0], filled[1], beside, real.total(), expected[0], expected[1],
-        expected_beside, thought.total(), ~np.isfinite(actual[0]) | ~np.isfinite(actual[1]),
+        expected_beside, thought.total(), turned_out[0][1] | turned_out[1][1],
         _line_share(asking, table, usd_per_lb), real.parts["equipment"],
         "learned" if came else "planning",
     )  # fmt: skip
+
+
+def _as_turned_out(
+    table: JobTable, quantity: Quantity, expected: Array, settings: Settings
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return what each visit took and whether lines of it have no record.
+
+    For these stands their part of what the visit was expected to take, by planning figures; NaN where nothing was
+    expected. A written 0 is a record.
+    """
+    planned = np.exp(log_median(table, settings.planning().of(quantity)))
+    blank = np.where(table.observed(quantity).group < 0, planned, 0.0)
+    missing = np.bincount(table.line_job, blank, minlength=table.n_jobs)
+    share = missing / np.bincount(table.line_job, planned, minlength=table.n_jobs)
+    return table.job_recorded(quantity) + np.where(missing > 0, share * expected, 0.0), missing > 0
 
 
 def _beside(asking: Asking, table: JobTable, columns: VisitColumns) -> tuple[Array, Array]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from pipeline.answers.amounts import money
 from pipeline.answers.answer import Answer
 from pipeline.answers.costed import Costed, costed_visits
 from pipeline.answers.costing_reasons import because
@@ -16,6 +17,7 @@ from pipeline.answers.price_list import PriceList, refined_list
 from pipeline.answers.quotes_held import FollowedQuote, QuotesHeld, quotes_held
 from pipeline.answers.saved_quotes import followed as followed_quotes
 from pipeline.book.costing_rows import deposits_above_price
+from shared.counting import counted
 from shared.vocabulary import SOILS, UNKNOWN
 
 if TYPE_CHECKING:
@@ -32,7 +34,8 @@ class CostingGroup:
     """Margin of one class, zone, soil level, customer or month.
 
     A visit counts in a class, zone or level with the part of its price and cost that planning figures give its lines
-    there; `jobs` counts each visit that has any. A blank name gathers visits without a customer.
+    there; `jobs` counts each visit that has any. A blank name gathers visits without a customer. The margin is None
+    where nothing was charged.
     """
 
     by: By
@@ -40,7 +43,7 @@ class CostingGroup:
     jobs: int
     revenue_usd: float
     cost_usd: float
-    margin_share: float
+    margin_share: float | None
 
 
 @dataclass(frozen=True)
@@ -61,10 +64,10 @@ class CostingResult:
     Attributes
     ----------
     jobs : int
-        With a price and a known cost.
+        With a price, which may be 0, and a known cost.
     revenue_usd, cost_usd : float
     margin_share : float or None
-        None without a job.
+        None where nothing was charged.
     losing_jobs : int
         Of them cost more than was charged.
     by : tuple of CostingGroup
@@ -122,7 +125,7 @@ def cost_jobs(
     used_lb = costed.pellets_lb[rows]
     result = CostingResult(
         jobs=len(rows), revenue_usd=revenue, cost_usd=float(cost.sum()),
-        margin_share=1.0 - float(cost.sum()) / revenue if revenue > 0 else None, losing_jobs=int((cost > price).sum()),
+        margin_share=_margin(revenue, float(cost.sum())), losing_jobs=int((cost > price).sum()),
         by=_groups(costed), worst=tuple(_losing(costed, i, reasons[k]) for k, i in enumerate(lost.tolist())),
         quotes=held, followed=followed, price_list=refined_list(asking, costed) if price_list else None,
         payback=machine_payback(asking, costed, payback) if payback else None,
@@ -179,21 +182,33 @@ def _group(
     pairs = np.unique(code * np.int64(costed.table.n_jobs + 1) + visit)
     jobs = np.bincount(pairs // (costed.table.n_jobs + 1), minlength=n)
     return [
-        CostingGroup(by, names[i], int(jobs[i]), float(revenue[i]), float(cost[i]), float(1 - cost[i] / revenue[i]))
-        for i in np.flatnonzero(jobs).tolist()
+        CostingGroup(by, names[i], int(jobs[i]), brought, spent, _margin(brought, spent))
+        for i, brought, spent in zip(range(n), revenue.tolist(), cost.tolist(), strict=True)
+        if jobs[i]
     ]
+
+
+def _margin(revenue_usd: float, cost_usd: float) -> float | None:
+    return 1.0 - cost_usd / revenue_usd if revenue_usd > 0 else None
 
 
 def _warnings(asking: Asking, costed: Costed, followed: tuple[FollowedQuote, ...]) -> tuple[str, ...]:
     price, known = costed.columns.price_usd, np.isfinite(costed.cost_usd)
     counts = (
         (int(np.isnan(price).sum()), "no price", "Such a job counts in no margin."),
-        (int((price <= 0).sum()), "a price of 0 or less", "Such a job counts in no margin."),
         (int((~known).sum()), "pellets or minutes missing and no expectation to stand in",
          "They are left out. Run `rimebook learn` where it was long ago."),
-        (int((known & costed.filled).sum()), "pellets or minutes missing", "What was expected of them stands in."),
+        (int((known & costed.filled).sum()), "pellets or minutes missing",
+         "What was expected of such lines stands in."),
     )  # fmt: skip
     said = [f"{n:,} job{'s have' if n > 1 else ' has'} {what}. {then}" for n, what, then in counts if n]
+    free = (price == 0) & known
+    if free.any():
+        n, lost = int(free.sum()), money(float(costed.cost_usd[free].sum()), asking.book.settings.shop.currency)
+        said.append(
+            f"{counted(n, 'job')} {'were' if n > 1 else 'was'} done for nothing (a price of 0) and cost {lost}, which "
+            "counts in the margins. Leave the price out where it is not known."
+        )
     deposits = deposits_above_price(asking.book, asking.today)
     if deposits:
         named = ", ".join(deposits[:10])

@@ -54,6 +54,8 @@ def _reason(asking: Asking, costed: Costed, i: int, dirtier: list[SoilTold], lea
     shop = asking.book.settings.shop
     price = float(costed.columns.price_usd[i])
     minimum = asking.book.settings.pricing.minimum_usd
+    if price == 0:
+        return "done for nothing: a price of 0 was logged"
     if price < minimum:
         charged, least = money(price, shop.currency), money(minimum, shop.currency)
         return f"price under the minimum: {charged} charged, {least} is the least"

@@ -143,8 +143,11 @@ def _refuse_no_costs(asking: Asking, costed: Costed) -> None:
 
 
 def _listed(costed: Costed) -> NDArray[np.bool_]:
-    """Return which visits a list is made from: the newest with a price and a known cost above 0."""
-    usable = costed.priced & (costed.cost_usd > 0)
+    """Return which visits a list is made from: the newest with a price and a known cost above 0.
+
+    What was done for nothing says nothing of what is charged.
+    """
+    usable = costed.priced & (costed.cost_usd > 0) & (costed.columns.price_usd > 0)
     newest = np.cumsum(usable[::-1])[::-1] <= MOST_VISITS
     return usable & newest
 

@@ -29,19 +29,22 @@ _NUMBERS = (
 _EPOCH_ORDINAL = 719_163
 
 
-def job_table(book: Book, before: date | None = None) -> JobTable:
+def job_table(book: Book, before: date | None = None, *, zeros: bool = False) -> JobTable:
     """Return the jobs dated before a day (all where None) as arrays, ordered by day, job id, vehicle, zone, pass.
 
-    The order is that of the content, never that of importing. A recorded 0 counts as nothing recorded. Where a visit
-    has some lines and a total, the rest of the total belongs to the lines without figures. A zone worked again is one
-    line that took what its passes took together (nothing where one of them has no figure), with the words of the first:
-    whoever asks for a zone asks for all it will take.
+    The order is that of the content, never that of importing. A recorded 0 counts as nothing recorded; with `zeros` it
+    is a record, which teaches nothing on a log scale but has its cost. Where a visit has some lines and a total, the
+    rest of the total belongs to the lines without figures. A zone worked again is one line that took what its passes
+    took together (nothing where one of them has no figure), with the words of the first: whoever asks for a zone asks
+    for all it will take.
     """
     with book.reading() as connection:
-        return read_job_table(connection, before)
+        return read_job_table(connection, before, zeros=zeros)
 
 
-def read_job_table(connection: duckdb.DuckDBPyConnection, before: date | None = None) -> JobTable:
+def read_job_table(
+    connection: duckdb.DuckDBPyConnection, before: date | None = None, *, zeros: bool = False
+) -> JobTable:
     """Do what `job_table` does over an open connection."""
     names = {column: _names(connection, column, before) for column in _FACTORS}
     codes = ", ".join(f"coalesce(list_position(${column}::varchar[], {column}), 0)::integer - 1 as {column}"
@@ -65,7 +68,7 @@ def read_job_table(connection: duckdb.DuckDBPyConnection, before: date | None = 
         """,
         {"before": before, "soils": list(SOILS), **{k: list(v) for k, v in names.items()}},
     ).fetchnumpy()
-    return _table(cast("Columns", columns), names)
+    return _table(cast("Columns", columns), names, zeros=zeros)
 
 
 def _of_all_passes(quantity: str) -> str:
@@ -90,7 +93,7 @@ def _names(connection: duckdb.DuckDBPyConnection, column: str, before: date | No
     return tuple(str(row[0]) for row in rows)
 
 
-def _table(columns: Columns, names: dict[str, tuple[str, ...]]) -> JobTable:
+def _table(columns: Columns, names: dict[str, tuple[str, ...]], *, zeros: bool) -> JobTable:
     job = np.asarray(columns["job"], dtype=np.int64)
     n_jobs = int(job[-1]) + 1 if len(job) else 0
     first = np.searchsorted(job, np.arange(n_jobs))
@@ -109,12 +112,12 @@ def _table(columns: Columns, names: dict[str, tuple[str, ...]]) -> JobTable:
         soil=np.asarray(columns["soil"], dtype=np.int64),
         coating_removed=np.asarray(columns["coating_removed"], dtype=np.bool_),
         settings={name: numbers[name] for name in SETTINGS},
-        pellets=_observed(job, columns, numbers, "pellets_lb"),
-        minutes=_observed(job, columns, numbers, "minutes"),
+        pellets=_observed(job, columns, numbers, "pellets_lb", zeros=zeros),
+        minutes=_observed(job, columns, numbers, "minutes", zeros=zeros),
     )
 
 
-def _observed(job: NDArray[np.int64], columns: Columns, numbers: Columns, quantity: str) -> Observed:
+def _observed(job: NDArray[np.int64], columns: Columns, numbers: Columns, quantity: str, *, zeros: bool) -> Observed:
     """Group the lines by what was recorded of a quantity: line, package total, or what is left of the visit's."""
     line, package, total = (numbers[f"{prefix}{quantity}"] for prefix in ("", "package_", "job_"))
     packaged = np.asarray(columns["packaged"], dtype=np.bool_) & np.isnan(line) & ~np.isnan(package)
@@ -133,8 +136,9 @@ def _observed(job: NDArray[np.int64], columns: Columns, numbers: Columns, quanti
         rows = np.flatnonzero(key >= 0)[first_of]
         np.add.at(known, job[rows], value[rows])
         key[rest] = 2 * n + int(kept[-1] if len(kept) else 0) + 1 + job[rest]
-        value[rest] = total[rest] - known[job[rest]]
-    usable = (key >= 0) & (value > 0)
+        # Lines may exceed a total by a rounding: the others took nothing then.
+        value[rest] = np.maximum(total[rest] - known[job[rest]], 0.0)
+    usable = (key >= 0) & ((value >= 0) if zeros else (value > 0))
     group = np.full(n, -1, dtype=np.int64)
     _, first_row, number = np.unique(key[usable], return_index=True, return_inverse=True)
     group[usable] = number

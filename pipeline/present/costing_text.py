@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import TYPE_CHECKING
 
 from pipeline.answers.costing_ice import LOSS_DAYS, WEEK_DAYS
@@ -25,7 +26,7 @@ _MOST_ROWS = 12
 def render_costing(answer: Answer[CostingResult], style: Style) -> str:
     """Return the whole of a costing."""
     result = answer.result
-    if result.margin_share is None:
+    if not result.jobs:
         return paragraph(
             "No finished job has both a price and a known cost: log `price_usd`, pellets and minutes with the jobs, "
             "and run `rimebook learn`."
@@ -33,7 +34,7 @@ def render_costing(answer: Answer[CostingResult], style: Style) -> str:
     jobs = counted(result.jobs, "finished job")
     blocks = [
         paragraph(
-            f"Margin {percent(result.margin_share)}: {jobs} brought {style.money(result.revenue_usd)} and cost "
+            f"{_margin(result.margin_share)}: {jobs} brought {style.money(result.revenue_usd)} and cost "
             f"{style.money(result.cost_usd)}. {result.losing_jobs:,} cost more than was charged."
         )
     ]
@@ -50,6 +51,10 @@ def render_costing(answer: Answer[CostingResult], style: Style) -> str:
     if result.payback:
         blocks.append(_payback(result.payback, style))
     return "\n\n".join(block for block in blocks if block)
+
+
+def _margin(share: float | None) -> str:
+    return "Nothing was charged" if share is None else f"Margin {percent(share)}"
 
 
 def _ice(usd_per_lb: float, basis: str, style: Style) -> str:
@@ -77,11 +82,15 @@ def _worst(result: CostingResult, style: Style) -> str:
 def _groups(groups: list[CostingGroup], head: str, style: Style) -> str:
     if not groups:
         return ""
-    ordered = groups if head in ("Month", "Soil") else sorted(groups, key=lambda g: g.margin_share)
+    ordered = (
+        groups
+        if head in ("Month", "Soil")
+        else sorted(groups, key=lambda g: -inf if g.margin_share is None else g.margin_share)
+    )
     shown = ordered[-_MOST_ROWS:] if head == "Month" else ordered[:_MOST_ROWS]
     rows = [
         [words(g.name) or "(none)", f"{g.jobs:,}", style.money(g.revenue_usd), style.money(g.cost_usd),
-         percent(g.margin_share)]
+         "-" if g.margin_share is None else percent(g.margin_share)]
         for g in shown
     ]  # fmt: skip
     grid = table([Column(head), Column("Jobs", "number"), Column("Charged", "number"), Column("Cost", "number"),

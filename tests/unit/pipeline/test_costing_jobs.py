@@ -21,6 +21,8 @@ from pipeline.book.settings import Settings
 from pipeline.book.store import Book
 from pipeline.book.tables import Delivery
 from pipeline.cli.main import main
+from pipeline.present.costing_text import render_costing
+from pipeline.present.figures import Style
 
 PLANNED = planning_price(Settings(), Volume(6.0, 270.0))
 
@@ -113,13 +115,67 @@ def test_margins_by_group_add_up_and_never_name_an_operator(new_book) -> None:
     assert "O1" not in str(result)
 
 
-def test_prices_missing_or_zero_count_in_no_margin(new_book) -> None:
-    """A job without a price and one charged 0 are told and left out."""
-    rows = [{**ROW, "job_id": "A"}, {**ROW, "job_id": "B", "price_usd": None}, {**ROW, "job_id": "C", "price_usd": 0.0}]
+def test_a_missing_price_counts_in_no_margin_and_a_free_job_in_all(new_book) -> None:
+    """A job without a price is told and left out; one done for nothing costs what it cost, in every group of it."""
+    rows = [
+        {**ROW, "job_id": "A"}, {**ROW, "job_id": "B", "price_usd": None},
+        {**ROW, "job_id": "C", "price_usd": 0.0, "customer": "K-2"},
+    ]  # fmt: skip
     book = new_book(TOML, rows=rows)
-    assert costing(book).jobs == 1
+    result = costing(book)
+    assert (result.jobs, result.revenue_usd, result.losing_jobs) == (2, 300.0, 1)
+    alone = float(costed_visits(Asking(book, DAY + timedelta(days=30))).cost_usd[2])
+    assert result.margin_share == pytest.approx(1 - (result.cost_usd) / 300)
+    assert result.worst[0].because == "done for nothing: a price of 0 was logged"
+    (free,) = [g for g in result.by if g.name == "K-2"]
+    assert (free.jobs, free.revenue_usd, free.margin_share) == (1, 0.0, None)
+    assert free.cost_usd == pytest.approx(alone)
     assert "1 job has no price" in warnings(book)
-    assert "price of 0" in warnings(book)
+    assert f"1 job was done for nothing (a price of 0) and cost ${alone:,.0f}" in warnings(book)
+    text = render_costing(cost_jobs(Asking(book, DAY + timedelta(days=30))), Style())
+    assert any(line.split()[:1] == ["K-2"] and line.split()[-1] == "-" for line in text.splitlines())
+
+
+def test_a_book_of_free_jobs_tells_what_they_cost(new_book) -> None:
+    """There is no margin where nothing was charged, and no division by it."""
+    answer = cost_jobs(
+        Asking(new_book(TOML, rows=[{**ROW, "job_id": "A", "price_usd": 0.0}]), DAY + timedelta(days=30))
+    )
+    assert answer.result.margin_share is None
+    assert render_costing(answer, Style()).startswith("Nothing was charged: 1 finished job brought $0 and cost $")
+
+
+@pytest.mark.parametrize(
+    ("recorded", "took_lb"),
+    [((150.0, 0.0), 150.0), ((0.0, 0.0), 0.0), ((150.0, None), 150.0 + 20.0), ((None, None), 60.0)],
+)
+def test_what_was_written_down_is_what_a_visit_cost(
+    new_book, recorded: tuple[float | None, ...], took_lb: float
+) -> None:
+    """A written 0 is 0 lb; a blank line takes its planned third of the 60 lb expected; the others stay as written."""
+    book = new_book(
+        TOML + "[planning.zones.undercarriage]\npellets_lb = 20\n[planning.zones.engine_bay]\npellets_lb = 10\n",
+        rows=[
+            {**ROW, "job_id": "A", "zone": zone, "pellets_lb": lb}
+            for zone, lb in zip(("undercarriage", "engine_bay"), recorded, strict=True)
+        ],
+    )
+    expect(book, "A", DAY, 60.0, 60.0)
+    costed = costed_visits(Asking(book, DAY + timedelta(days=30)))
+    assert costed.pellets_lb[0] == pytest.approx(took_lb)
+    assert bool(costed.filled[0]) == (None in recorded)
+
+
+def test_the_rest_of_a_total_may_be_nothing(new_book) -> None:
+    """Where one line took all of a visit's total, the other took 0 lb; nothing stands in for it."""
+    rows = [
+        {**ROW, "job_id": "A", "job_pellets_lb": 50.0},
+        {**ROW, "job_id": "A", "zone": "engine_bay", "pellets_lb": None, "job_pellets_lb": 50.0},
+    ]
+    book = new_book(TOML, rows=rows)
+    expect(book, "A", DAY, 90.0, 60.0)
+    costed = costed_visits(Asking(book, DAY + timedelta(days=30)))
+    assert (costed.pellets_lb[0], bool(costed.filled[0])) == (50.0, False)
 
 
 @pytest.mark.parametrize("price", ["-50", "300 EUR"])
