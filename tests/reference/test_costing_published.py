@@ -86,3 +86,17 @@ def test_payback_without_chance_is_price_over_monthly_earnings() -> None:
     drawn = months_to_pay_back(np.full(1000, 100.0), 10.0, 24_000.0, n_draws=4000, rng=np.random.default_rng(1))
     assert np.median(drawn.months) == pytest.approx(2.4, rel=0.02)
     assert drawn.never_share == 0
+
+
+def test_payback_scatters_as_a_renewal_process_does() -> None:
+    """Unlike visits spread the months: told ends agree with visits added one by one until the price is reached.
+
+    Number of renewals: Cox (1962), Renewal Theory, ch. 3 (mean t / m, variance t s^2 / m^3).
+    """
+    rng = np.random.default_rng(2)
+    earned = np.tile([50.0, 350.0], 2000)
+    drawn = months_to_pay_back(earned, 200.0, 10_000.0, n_draws=4000, rng=rng)
+    added = np.cumsum(rng.choice(earned, (4000, 200)), axis=1)
+    visits = 1 + np.argmax(added >= 10_000.0, axis=1)
+    months = rng.gamma(visits) / 20.0
+    assert np.quantile(drawn.months, [0.1, 0.5, 0.9]) == pytest.approx(np.quantile(months, [0.1, 0.5, 0.9]), rel=0.04)

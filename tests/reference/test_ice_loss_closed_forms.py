@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from models.ice.law import PLANNING_LB_DAY, PLANNING_SPREAD, remaining_lb, warmth
-from models.ice.price import landed_usd_per_lb
+from models.ice.price import held_share, landed_usd_per_lb
 
 
 @pytest.mark.parametrize("days", [0.0, 1.0, 3.7, 9.0])
@@ -60,3 +60,14 @@ def test_a_good_tote_keeps_ice_five_to_seven_days() -> None:
 def test_landed_price_identity() -> None:
     """Price c, fee K per Q lb, share l lost: (c + K/Q) / (1 - l); 1.10, 45 per 200 lb and 35 % lost give 2.04."""
     assert landed_usd_per_lb(1.10 * 200 + 45, 200.0, 70.0) == pytest.approx((1.10 + 45 / 200) / 0.65)
+
+
+def test_a_tote_that_all_turned_to_gas_has_a_price() -> None:
+    """A hundredth of it counts as used."""
+    assert landed_usd_per_lb(265.0, 200.0, 200.0) == pytest.approx(132.5)
+
+
+def test_a_container_holds_ice_as_a_queue_with_many_servers_is_busy() -> None:
+    """P(empty) = exp(-arrivals x stay) (M/G/inf: Kleinrock 1975): 14 jobs a week that stay 1.5 days are 3 at a time."""
+    assert held_share(0.0) == 0.0
+    assert held_share(14.0) == pytest.approx(1 - np.exp(-3.0))

@@ -58,6 +58,17 @@ def test_an_open_door_counts_only_by_its_measured_flow():
     assert np.allclose(unmeasured.at(_column(120.0)), _day().at(_column(120.0)), rtol=1e-12)
 
 
+def test_an_open_door_clears_only_while_it_is_open():
+    """Before it opens the curve is that of a closed door; while open it follows both flows; then it falls slower."""
+    door = _day(extra=(Airing(np.full(1, 110.0), np.full(1, 130.0), 2000.0),))
+    before = _column(30.0, 60.0, 109.0)
+    assert np.allclose(door.at(before), _day().at(before), rtol=1e-12)
+    above = door.at(_column(110.0, 130.0, 150.0))[:, 0] - 420e-6
+    per_min = ROOM.mixing_share / ROOM.volume_ft3
+    assert np.log(above[0] / above[1]) == pytest.approx(20 * per_min * (600.0 + 2000.0), rel=1e-6)
+    assert np.log(above[1] / above[2]) == pytest.approx(20 * per_min * 600.0, rel=1e-6)
+
+
 def test_stored_ice_off_gasses_until_it_is_gone():
     """A store of 2 lb that loses 48 lb a day is gone after an hour."""
     source = store_source(2.0, np.array([48.0]), 480.0)

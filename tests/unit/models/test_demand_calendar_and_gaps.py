@@ -5,7 +5,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from models.demand.calendar import Calendar, month_of, months_ahead, months_between, weekly_rows
+from models.demand.calendar import Calendar, month_of, months_ahead, months_between, phase_of, weekly_rows
 from models.demand.gaps import find_gaps
 
 WEEKDAYS = Calendar.of(range(5), [])
@@ -109,3 +109,12 @@ def test_announced_closure_is_no_gap():
     days = job_days(START, START + 240)
     days = days[(days < gap.first) | (days > gap.last)]
     assert find_gaps(days, np.empty(0, dtype=np.int64), calendar, START + 241) == ()
+
+
+@pytest.mark.parametrize("year", [2024, 2025, 2026, 2028])
+def test_the_phase_is_the_share_of_the_year_gone_by(year):
+    """Within a day and a half of the calendar's own in leap years and others; it begins anew each year."""
+    first = date(year, 1, 1).toordinal()
+    days = np.arange(first + 2, date(year, 12, 30).toordinal())
+    length = date(year + 1, 1, 1).toordinal() - first
+    assert phase_of(days.astype(float)) == pytest.approx((days - first) / length, abs=1.5 / 365)
