@@ -116,6 +116,16 @@ def test_use_beyond_every_scenario_is_answered_in_closed_form() -> None:
     assert 300 < np.median(given.rest[0]) < 1000
 
 
+def test_in_closed_form_what_was_not_read_is_left_by_share_and_what_was_read_is_never_undone() -> None:
+    """Nearly done, a twentieth of the unread minutes is left; the pellets come to a tenth of that more at least."""
+    rng = np.random.default_rng(12)
+    total = joint_total(4000, rng)
+    given = rest_of(total, np.array([900.0, np.nan]), np.full_like(total, 0.95), rng)
+    assert given.method == "log-normal"
+    assert given.rest[1] == pytest.approx(0.05 * given.whole[1])
+    assert given.whole[0].min() == pytest.approx(900 * (1 + 0.1 * 0.05))
+
+
 def test_shares_follow_which_zones_are_done() -> None:
     """With one zone the share is the share of work; with two unlike zones it spreads around it, both ways."""
     rng = np.random.default_rng(10)
