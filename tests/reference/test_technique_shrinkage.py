@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models.technique.effects import benjamini_hochberg
-from models.technique.shrinkage import shrink
+from models.technique.shrinkage import shrink, shrink_alone, shrink_each
 
 # Eight schools, Rubin (1981), J. Educ. Stat. 6:377-401, rounded as in Gelman et al., Bayesian Data Analysis (2013).
 EFFECTS = np.array([28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0])
@@ -53,3 +53,31 @@ def test_adjusted_values_equal_statsmodels():
 
     p = np.array([0.2, 0.01, 0.01, 0.9, 0.04, 0.5, 0.001])
     assert benjamini_hochberg(p) == pytest.approx(multipletests(p, method="fdr_bh")[1], abs=1e-12)
+
+
+def test_an_effect_of_unknown_case_equals_quadrature():
+    """Cauchy(0, 0.1) spread, two cases of raw and error with weights 0.3 and 0.7: means and sds by integration."""
+    from scipy import integrate
+
+    def moments(raw: float, error: float) -> tuple[float, float]:
+        def mass(log_tau: float, power: int) -> float:
+            tau = np.exp(log_tau)
+            var = tau**2 + error**2
+            kept = tau**2 / var
+            of_case = (1.0, kept * raw, kept * error**2 + (kept * raw) ** 2)[power]
+            return tau / (1 + (tau / 0.1) ** 2) / np.sqrt(var) * np.exp(-0.5 * raw**2 / var) * of_case
+
+        # The grid of tau ends at 0.002 and 3.
+        whole, first, second = (integrate.quad(mass, np.log(0.002), np.log(3.0), args=(k,))[0] for k in range(3))
+        return first / whole, second / whole
+
+    raw, error, weight = np.array([0.3, -0.1]), np.array([0.1, 0.15]), np.array([0.3, 0.7])
+    (m1, s1), (m2, s2) = (moments(r, e) for r, e in zip(raw, error, strict=True))
+    found = shrink_each(raw, error, weight, scale=0.1)
+    assert found.weight.sum() == pytest.approx(1.0)
+    assert found.means()[0] == pytest.approx(0.3 * m1 + 0.7 * m2, abs=5e-4)
+    assert found.sds()[0] ** 2 + found.means()[0] ** 2 == pytest.approx(0.3 * s1 + 0.7 * s2, rel=5e-3)
+    one = shrink_each(raw[:1], error[:1], np.ones(1), scale=0.1)
+    alone = shrink_alone(0.3, 0.1, scale=0.1)
+    assert one.quantile(0.9) == pytest.approx(alone.quantile(0.9), abs=1e-4)
+    assert alone.means()[0] == pytest.approx(m1, abs=5e-4)

@@ -57,3 +57,11 @@ def test_a_correction_moves_only_its_jobs() -> None:
     moved = remapped(both, np.array([0, 1]), 2, ProbitMap(0.0, 1.0, 9, "kinds", {"a": 0.5}), np.array([0.5, 0.0]))
     assert np.log(moved[0]).mean() - np.log(draws[0]).mean() == pytest.approx(0.1, abs=0.005)
     assert np.log(moved[1]) == pytest.approx(np.log(draws[0]), abs=1e-9)
+
+
+def test_a_map_of_a_lognormal_is_a_lognormal_beyond_its_ends_too() -> None:
+    """Draws at exp(m + s z) become exp(m + s (shift + scale z)): interpolation and both tails are exact there."""
+    z = norm.ppf((np.arange(200) + 0.5) / 200)
+    draws = np.exp(3.0 + 0.4 * z)[None, :]
+    wider = remapped(draws, np.array([0]), 1, ProbitMap(0.3, 1.5, 400, "whole"))
+    assert np.log(wider[0]) == pytest.approx(3.0 + 0.4 * (0.3 + 1.5 * z))

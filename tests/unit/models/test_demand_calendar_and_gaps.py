@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models.demand.calendar import Calendar, month_of, months_ahead, months_between, phase_of, weekly_rows
-from models.demand.gaps import find_gaps
+from models.demand.gaps import Gap, find_gaps, without_gap
 
 WEEKDAYS = Calendar.of(range(5), [])
 START = date(2025, 1, 6).toordinal()
@@ -118,3 +118,11 @@ def test_the_phase_is_the_share_of_the_year_gone_by(year):
     days = np.arange(first + 2, date(year, 12, 30).toordinal())
     length = date(year + 1, 1, 1).toordinal() - first
     assert phase_of(days.astype(float)) == pytest.approx((days - first) / length, abs=1.5 / 365)
+
+
+@pytest.mark.parametrize(("first", "last", "free"), [(1, 9, True), (21, 30, True), (1, 10, False), (20, 30, False),
+                                                     (12, 15, False), (1, 40, False)])  # fmt: skip
+def test_days_are_free_where_they_touch_no_gap(first, last, free):
+    """A gap of the days 10 to 20 takes every stretch that has one of them."""
+    gaps = [Gap(10, 20, "closed"), Gap(50, 60, "not logged")]
+    assert without_gap(gaps, first, last) is free

@@ -20,7 +20,7 @@ from models.demand.forecast import (
 )  # fmt: skip
 from models.demand.lost_ice import IceMonth, learn_lost
 from models.demand.reasons import log_mean, parts_of_change
-from models.demand.record import ForecastRecord, actual_months, rolling_forecasts, rule_scores
+from models.demand.record import ForecastRecord, PastForecast, actual_months, rolling_forecasts, rule_scores
 from models.demand.rules import moving_average, seasonal_naive
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "statistical"))
@@ -210,3 +210,16 @@ def test_rows_are_kept_whole():
     """Taking rows keeps all four columns together."""
     rows = CountRows(*(np.arange(4.0) + k for k in range(4)))
     assert rows.take(np.array([1, 3])).phase.tolist() == [4.0, 6.0]
+
+
+def test_central_intervals_are_counted_by_their_level():
+    """Of PITs 0.05, 0.11, 0.5, 0.89 and 0.95 an 80 % interval held three, a 95 % one all; NaN is no test."""
+    (month,) = months_ahead(738_000, 0)
+    three, none = np.zeros(3), np.zeros((3, 7))
+    past = tuple(PastForecast(738_000, month, k % 2, three, none, three, np.array([0.5, pit, 0.5]))
+                 for k, pit in enumerate((0.05, 0.11, 0.5, 0.89, 0.95, np.nan)))  # fmt: skip
+    record = ForecastRecord(past)
+    assert record.counted(0.8) == (3, 5)
+    assert record.counted(0.95) == (5, 5)
+    assert record.counted(0.8, ahead=1) == (2, 2)
+    assert record.held(0.8) == pytest.approx(0.6)
