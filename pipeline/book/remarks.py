@@ -87,6 +87,14 @@ def without_figures(connection: duckdb.DuckDBPyConnection) -> Remark:
     )  # fmt: skip
 
 
+def kept_packages(connection: duckdb.DuckDBPyConnection) -> Remark:
+    """Return the packages of a file that keep the zones with which the book has them, and not those of `book.toml`."""
+    return _remark(
+        connection, "format('{} {} ({})', job_id, package, zones)",
+        "kept_packages where row_no not in (select row_no from problems)",
+    )  # fmt: skip
+
+
 def large_lines(
     connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quantity: str, unit: tuple[str, float]
 ) -> Remark:

@@ -112,6 +112,11 @@ def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings, mass: tuple
     told += _of(remarks.free(connection), text, "visit")
     text = "without pellets and minutes; kept, and nothing is learned from it"
     told += _of(remarks.without_figures(connection), text, "visit")
+    text = (
+        "whose package means other zones in book.toml by now; the visit keeps those it has: where they are wrong, undo "
+        "its batch and import it again"
+    )
+    told += _of(remarks.kept_packages(connection), text)
     planning = planning_frame(settings)
     for quantity, unit in (("pellets_lb", mass), ("minutes", ("min", 1.0))):
         what = quantity.removesuffix("_lb")
