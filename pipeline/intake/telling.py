@@ -107,7 +107,12 @@ def _known_already(connection: duckdb.DuckDBPyConnection, table: LogTable) -> li
 
 
 def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings, mass: tuple[str, float]) -> list[str]:
-    told = _of(remarks.zeros(connection), "with a figure of 0; kept, and left out of learning", "line")
+    text = (
+        "of the book with new lines beside lines that this file does not have, so that all of them count: where new "
+        "ones replace them, undo this batch and the older one, and import again"
+    )
+    told = _of(remarks.added_beside(connection), text, "visit")
+    told += _of(remarks.zeros(connection), "with a figure of 0; kept, and left out of learning", "line")
     text = "charged 0; kept, and counted as done for nothing: leave the price out where it is not known"
     told += _of(remarks.free(connection), text, "visit")
     text = "without pellets and minutes; kept, and nothing is learned from it"

@@ -260,3 +260,21 @@ def test_totals_rows_are_known_in_other_languages(word: str, new_book: Callable[
     """A sum at the foot of the table is no job."""
     file = put(new_book(), tmp_path, "A,2026-03-02,van,interior,8,45", f"{word},,,,8,45").result.files[0]
     assert (file.accepted, file.rejected, file.set_aside) == (1, 0, 1)
+
+
+def test_lines_that_come_beside_those_of_a_visit_are_told(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A plate or another zone makes a new line; the visit keeps the old one, and that is said with both."""
+    book = new_book()
+    rows = ("H1,2026-03-02,van,undercarriage,100,90", "H2,2026-03-02,van,suspension,30,40",
+            "H2,2026-03-02,van,engine_bay,20,30", "H3,2026-03-02,van,interior,9,30")  # fmt: skip
+    assert put(book, tmp_path, *rows).warnings == ()
+    plate = put(book, tmp_path, "H1,2026-03-02,van,undercarriage,100,90,HA-06", head=f"{HEAD},plate", name="plates.csv")
+    (told,) = plate.warnings
+    assert told.startswith("1 visit of the book with new lines beside lines that this file does not have")
+    assert told.endswith("undo this batch and the older one, and import again: "
+                         "H1 (new: undercarriage of HA-06; kept: undercarriage)")  # fmt: skip
+    zone = put(book, tmp_path, rows[1].replace("suspension", "interior"), rows[2], name="zone.csv")
+    assert zone.warnings[0].endswith(": H2 (new: interior; kept: suspension)")
+    grown = put(book, tmp_path, rows[3], rows[3].replace("interior", "door_jambs"), name="grown.csv")
+    assert grown.warnings == ()
+    assert put(book, tmp_path, *rows, name="again.csv").warnings == ()
