@@ -44,6 +44,12 @@ def warnings_of(
     mass = _unit("mass", units)
     for name, n in framer.normaliser.n_approximate.items():
         told.append(f"{name}: {counted(n, 'row')} written as approximate ('~60') and read as the figure")
+    for name, n in framer.normaliser.n_unplaced.items():
+        told.append(
+            f"{name}: {counted(n, 'stamp')} with a time zone ('Z', '-07:00') read as written, since book.toml names "
+            "none: where the days or hours are others for the shop, undo this batch, set time_zone under [shop] and "
+            "import again"
+        )
     told += _changed(connection, table)
     told += _known_already(connection, table)
     if shape.name != "bookings":

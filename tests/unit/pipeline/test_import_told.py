@@ -278,3 +278,16 @@ def test_lines_that_come_beside_those_of_a_visit_are_told(new_book: Callable[...
     grown = put(book, tmp_path, rows[3], rows[3].replace("interior", "door_jambs"), name="grown.csv")
     assert grown.warnings == ()
     assert put(book, tmp_path, *rows, name="again.csv").warnings == ()
+
+
+def test_time_zones_that_a_book_without_one_cannot_use_are_told(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Such stamps are read as written and counted, cell by cell; a midnight is a day, and needs no time zone."""
+    rows = ("2026-03-02T23:30:00Z,bin,40", "2026-03-03T00:30:00-07:00,bin,39", "2026-03-03T00:30:00-07:00,box,9",
+            "2026-03-04T07:30,bin,30", "2026-03-05T00:00:00Z,bin,29")  # fmt: skip
+    head = "at,container,net_lb"
+    told = [note for note in put(new_book(), tmp_path, *rows, head=head).warnings if "time zone" in note]
+    assert len(told) == 1
+    assert told[0].startswith("at: 3 stamps with a time zone ('Z', '-07:00') read as written")
+    assert "set time_zone under [shop]" in told[0]
+    shop = new_book('[shop]\ntime_zone = "America/Denver"\n', name="placed")
+    assert put(shop, tmp_path, *rows, head=head).warnings == ()
