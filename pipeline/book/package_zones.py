@@ -12,12 +12,14 @@ if TYPE_CHECKING:
     from pipeline.book.store import Book
 
 _GROUP = "lower(job_id) as job, lower(vehicle) as plate, package, pass, list(zone order by zone) as zones"
-_IN_BOOK = f"select {_GROUP} from job_lines where package != '' group by all"
+_IN_BOOK = f"select {_GROUP} from job_lines where package != '' {{but}} group by all"
+#: Only visits that the file touches are read.
+_TOUCHED = "and lower(job_id) in (select lower(job_id) from staged where package != '')"
 #: Packages of the file that the book has with other zones; `of_row` is the first of the lines that stand for one.
 _DIFFERING = f"""
     create or replace temp table other_zones as
     with here as (select row_no, min(rowid) as of_row, {_GROUP} from staged where package != '' group by all),
-    there as (from ({_IN_BOOK}) where job in (select job from here))
+    there as ({_IN_BOOK.format(but=_TOUCHED)})
     select here.* exclude (zones), there.zones from here join there using (job, plate, package, pass)
     where here.zones != there.zones
 """
@@ -56,6 +58,6 @@ def stored_packages(book: Book) -> list[tuple[str, tuple[str, ...], int]]:
     """Return each package of the book with the zones it has there, and in how many visits; a package may come twice."""
     with book.reading() as connection:
         rows = connection.execute(
-            f"select package, zones, count(distinct job) from ({_IN_BOOK}) group by all order by all"
+            f"select package, zones, count(distinct job) from ({_IN_BOOK.format(but='')}) group by all order by all"
         ).fetchall()
     return [(str(package), tuple(zones), int(n)) for package, zones, n in rows]
