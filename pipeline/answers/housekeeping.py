@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.answers.answer import Answer
 from pipeline.book.batches import read_batches, undo_batch
-from pipeline.intake.exporting import export_tables
+from pipeline.intake.exporting import export_tables, packages_that_differ
 from pipeline.intake.schema import table_schemas
 
 if TYPE_CHECKING:
@@ -123,13 +123,16 @@ def undo(book: Book, batch: int | None = None) -> Answer[UndoneBatch]:
 def export(book: Book, to: Path, *, format: Format = "csv", force: bool = False) -> Answer[Exported]:
     """Write every log, the replaced values (`history`) and the saved quotes to files of one folder.
 
+    A warning names each package whose zones a new book would not read as this one has them.
+
     Raises
     ------
     RimebookError
         Where files of these names stand there (without `force`) or the folder cannot be written.
     """
     done = export_tables(book, to, format, force=force)
-    return Answer(Exported(tuple(ExportedFile(name, str(place), n) for name, place, n in done)))
+    files = tuple(ExportedFile(name, str(place), n) for name, place, n in done)
+    return Answer(Exported(files), packages_that_differ(book))
 
 
 def log_schemas(settings: Settings) -> Answer[dict[str, dict[str, Any]]]:

@@ -240,12 +240,25 @@ def _refuse_where_newer(here: Book, copy: Book, *, force: bool) -> None:
     with copy.reading() as connection:
         newest, same = last_change(connection), fingerprint(connection) == content
     if newest is None or changed > newest or (changed == newest and not same):
+        found, expected = _newer_told(changed, newest)
         raise RimebookError(
-            "book-is-newer", where=str(here.folder), found=f"a book changed at {changed:%Y-%m-%d %H:%M} UTC",
-            expected="one no newer than the backup"
-            + (f" of {newest:%Y-%m-%d %H:%M} UTC" if newest else ", which is empty"),
+            "book-is-newer", where=str(here.folder), found=found, expected=expected,
             do="Add --force to put the backup in its place all the same; the newer book is kept beside it.",
         )  # fmt: skip
+
+
+def _newer_told(changed: datetime, newest: datetime | None) -> tuple[str, str]:
+    """Return what is told as found and expected: moments to the minute, or as much finer as tells them apart."""
+    if newest is None:
+        return f"a book changed at {changed:%Y-%m-%d %H:%M} UTC", "one no newer than the backup, which is empty"
+    if changed == newest:  # a quote that is settled leaves no time behind
+        at = f"{changed:%Y-%m-%d %H:%M} UTC"
+        return f"a book of other content than the backup, both dated {at}", "the same content, or a newer backup"
+    told = [f"{changed:%Y-%m-%d %H:%M} UTC", f"{newest:%Y-%m-%d %H:%M} UTC"]
+    for precision in ("seconds", "microseconds"):
+        if told[0] == told[1]:
+            told = [f"{moment.isoformat(' ', precision)} UTC" for moment in (changed, newest)]
+    return f"a book changed at {told[0]}", f"one no newer than the backup of {told[1]}"
 
 
 def _exchange(folder: Path, copy: Book) -> Path | None:

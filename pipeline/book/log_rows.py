@@ -49,6 +49,13 @@ EXPORTS: Final[dict[str, str]] = {
     "quotes": "select number, made_at, today, customer, state, job_id, settled_on, valid_until, quoted from quotes "
     "order by number",
 }
+#: Heads of the exported tables that are no logs and do not import.
+NO_LOGS: Final[dict[str, tuple[str, ...]]] = {
+    "history": ("kind", "key", "old_batch", "replaced_by", "replaced_at", "figures"),
+    "quotes": (
+        "number", "made_at", "today", "customer", "state", "job_id", "settled_on", "valid_until", "quoted",
+    ),
+}  # fmt: skip
 
 
 def export_frame(book: Book, name: str) -> pd.DataFrame:

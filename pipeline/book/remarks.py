@@ -87,6 +87,38 @@ def without_figures(connection: duckdb.DuckDBPyConnection) -> Remark:
     )  # fmt: skip
 
 
+def added_beside(connection: duckdb.DuckDBPyConnection) -> Remark:
+    """Return the visits of the book that get new lines and keep lines which the file does not have.
+
+    A line that was corrected in its zone or given a plate has another key than before, and would be counted twice.
+    """
+    key = "zone || if(vehicle != '', ' of ' || vehicle, '') || if(pass > 1, ', pass ' || pass, '')"
+    listed = f"list_slice(list(key order by key), 1, {MOST_TOLD})"
+    lines = f"array_to_string({listed}, '; ') || if(count(*) > {MOST_TOLD}, '; ...', '')"
+    return _remark(
+        connection, "format('{} (new: {}; kept: {})', job_id, added, kept)",
+        f"""(with fresh as (
+            select any_value(job_id) as job_id, whole_hash, min(row_no) as row_no, {lines} as added
+            from (select s.*, {key} as key from staged s join fates f on f.row_no = s.row_no and f.key_hash = s.key_hash
+                where f.fate = 'new' and s.row_no not in (select row_no from problems))
+            group by whole_hash
+        ), beside as (
+            select whole_hash, {lines} as kept
+            from (select t.whole_hash, {key} as key from stored t join job_lines b on b.rowid = t.stored_row
+                where t.key_hash not in (select key_hash from staged))
+            group by whole_hash
+        ) from fresh join beside using (whole_hash))""",
+    )  # fmt: skip
+
+
+def kept_packages(connection: duckdb.DuckDBPyConnection) -> Remark:
+    """Return the packages of a file that keep the zones with which the book has them, and not those of `book.toml`."""
+    return _remark(
+        connection, "format('{} {} ({})', job_id, package, zones)",
+        "kept_packages where row_no not in (select row_no from problems)",
+    )  # fmt: skip
+
+
 def large_lines(
     connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quantity: str, unit: tuple[str, float]
 ) -> Remark:

@@ -110,7 +110,8 @@ class Book:
         Raises
         ------
         RimebookError
-            As `reading`, and where the disk is full or cannot be written.
+            As `reading`, and where the disk is full or cannot be written: nothing was recorded then, except under the
+            code ``recorded-not-settled``.
         """
         with self._held() as connection:
             if counted:
@@ -119,10 +120,10 @@ class Book:
                 connection.execute("begin transaction")
                 yield connection
                 connection.execute("commit")
-                connection.execute("checkpoint")
             except BaseException:
                 _roll_back(connection)
                 raise
+            self._settle(connection)
 
     @contextmanager
     def still(self) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -162,6 +163,21 @@ class Book:
             raise self._told(error) from error
         finally:
             connection.close()
+
+    def _settle(self, connection: duckdb.DuckDBPyConnection) -> None:
+        """Move a committed change from the log into the database; where that fails the log has it, and keeps it."""
+        try:
+            connection.execute("checkpoint")
+        except _OUTSIDE as error:
+            told = self._told(error).problem
+            if told.code == "book-damaged":
+                raise
+            raise RimebookError(
+                "recorded-not-settled", where=told.where, found=f"{told.found}, just after the change was recorded",
+                expected=f"to move it from {LOG_NAME} into {DATABASE_NAME}",
+                do="Do NOT run the command again: what it does is recorded, and every command sees it. Free some space "
+                "and keep the two files together; the next change or `rimebook backup` moves it.",
+            ) from error  # fmt: skip
 
     def _refuse_where_lost(self, connection: duckdb.DuckDBPyConnection) -> None:
         lost = lost_lines(connection)

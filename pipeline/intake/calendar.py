@@ -13,6 +13,7 @@ from pipeline.intake.faults import Fault
 from pipeline.intake.raw import RawChunk, RawLog
 from pipeline.intake.unchanged import Unchanged
 from pipeline.intake.words import Words, book_words
+from shared.counting import counted
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -90,6 +91,12 @@ def open_calendar(path: Path, window: CalendarWindow | None = None) -> RawLog:
     log = RawLog(path, "", "bookings", HEADER, 1, lambda n: _blocks(rows, n, unchanged))
     log.set_aside["events"] = reader.n_other
     log.notes.extend(reader.notes)
+    if reader.n_utc:
+        log.notes.append(
+            f"{counted(reader.n_utc, 'event')} at a time in UTC ('Z') taken for the day there, since book.toml names "
+            "no time zone: where the day is another for the shop, undo this batch, set time_zone under [shop] and "
+            "import again"
+        )
     if reader.n_other:
         shown = ", ".join(repr(title) for title in reader.others)
         log.notes.append(f"{reader.n_other} events name no vehicle class or zone and are set aside (such as {shown})")
@@ -155,6 +162,7 @@ class _Reader:
         self._series = {str(e.get("UID", "")): e for e in events if e.get("RRULE") or e.get("RDATE")}
         self._from_here_on: dict[tuple[str, str], Any] = {}
         self.n_other = 0
+        self.n_utc = 0
         self.others: list[str] = []
         self.notes: list[str] = []
 
@@ -232,6 +240,8 @@ class _Reader:
             if len(self.others) < 3:
                 self.others.append(str(event.get("SUMMARY", ""))[:40])
             return
+        start = event["DTSTART"].dt
+        self.n_utc += self._zone is None and isinstance(start, datetime) and start.tzname() == "UTC"
         fields = dict(text.fields)
         of_series = self._said(series).fields.get("booking_id", "") if series is not None else ""
         booking_id = fields.pop("booking_id", "") or of_series or uid

@@ -60,11 +60,15 @@ class ParsedDates:
     stamps : datetime64[s] array (n_cells,)
         Wall-clock moment in the shop's time zone where the cell has a time of day; NaT elsewhere.
     faults : dict of int to Fault
+    unplaced : frozenset of int
+        Cells whose stamp names an offset from UTC ('...T14:00:00Z') where no time zone of the shop is known: their
+        wall clock stands as written.
     """
 
     days: NDArray[np.datetime64]
     stamps: NDArray[np.datetime64]
     faults: dict[int, Fault] = field(default_factory=dict)
+    unplaced: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -179,8 +183,15 @@ def parse_dates(cells: Sequence[str], order: DateOrder = "", *, time_zone: str =
             if isinstance(read, datetime):
                 stamps[i] = np.datetime64(read, "s")
     index = np.fromiter(map(position.__getitem__, cells), dtype=np.int64, count=len(cells))
+    offset = set() if zone else {t for t, i in position.items() if not np.isnat(stamps[i]) and _names_offset(t)}
+    unplaced = frozenset(i for i, text in enumerate(cells) if text in offset) if offset else frozenset()
     faults = {i: wrong[text] for i, text in enumerate(cells) if text in wrong} if wrong else {}
-    return ParsedDates(days[index], stamps[index], faults)
+    return ParsedDates(days[index], stamps[index], faults, unplaced)
+
+
+def _names_offset(text: str) -> bool:
+    clock = _clock(_split_weekday(tidy(text))[1])
+    return not isinstance(clock, Fault) and clock[2] is not None
 
 
 def parse_date(text: str, order: DateOrder = "", zone: ZoneInfo | None = None) -> date | datetime | Fault | None:

@@ -9,7 +9,10 @@ import os
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pipeline.book.log_rows import EXPORTS, export_frame, parquet_bytes_to, visit_frame
+from pipeline.book.package_zones import stored_packages
+from pipeline.intake.book_words import words_of
 from pipeline.intake.texts import guard
+from shared.counting import counted
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -59,6 +62,25 @@ def export_tables(book: Book, to: Path, form: Format, *, force: bool = False) ->
             do="Choose another folder with --to.",
         ) from error  # fmt: skip
     return done
+
+
+def packages_that_differ(book: Book) -> tuple[str, ...]:
+    """Tell of each package that visits of the book have with other zones than `book.toml` gives it.
+
+    An exported row names the package alone, so that a new book would read it by its own `book.toml`.
+    """
+    now = words_of(book.settings).packages
+    told = []
+    for package, zones, n in stored_packages(book):
+        named = now.get(package, ())
+        if sorted(named) != sorted(zones):
+            have = f"{counted(n, 'visit')} {'has' if n == 1 else 'have'} the package {package} with {', '.join(zones)}"
+            by_now = f"book.toml gives it {', '.join(named)}" if named else "book.toml has no such package"
+            told.append(
+                f"jobs: {have}, and {by_now}; the file names the package alone: before it is imported into a new book, "
+                "give the package these zones in the book.toml there"
+            )
+    return tuple(told)
 
 
 def visit_cells(book: Book, job_id: str) -> list[dict[str, str]]:

@@ -15,6 +15,11 @@ _SIGNATURES: Final = (
     (b"%PDF-", "a PDF document", "Export the table as CSV or XLSX from the program that made it."),
     (b"\x89PNG\r\n", "a picture", "Type the figures into a table, or export them as CSV or XLSX."),
     (b"\xff\xd8\xff", "a picture", "Type the figures into a table, or export them as CSV or XLSX."),
+    (
+        b"PAR1\x15",
+        "a Parquet file, which is for other programs",
+        "Save the table as CSV, as `rimebook export` does without --format parquet, and import that.",
+    ),
     (b"{\\rtf", "a text document (RTF)", "Copy its table to a spreadsheet program and save it as .xlsx."),
     (b"\x1f\x8b\x08", "a packed file (gzip)", "Unpack it and import the file in it."),
     (b"7z\xbc\xaf\x27\x1c", "a packed file (7z)", "Unpack it and import the files in it."),

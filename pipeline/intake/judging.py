@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.book import staging
 from pipeline.book.log_tables import LOG_TABLES
+from pipeline.book.package_zones import keep_stored_zones
 from pipeline.book.visit_rules import check_bookings, check_visits
 from pipeline.intake.columns import column_of
 from pipeline.intake.framing import FIRST_ROWS, Framer
@@ -70,6 +71,8 @@ def judge(
     table, shape = LOG_TABLES[each.match.log], SHAPES[each.match.log]
     framer, notes = _stage_rows(connection, settings, each, words, table, today)
     staging.settle_spellings(connection, table)
+    if table.name == "job_lines":
+        keep_stored_zones(connection)
     staging.compare(connection, table, _other_units(each.match))
     if prefer == "stored" and table.key:
         staging.keep_stored(connection, table)

@@ -105,7 +105,9 @@ class Normaliser:
         self._orders: dict[str, OrderEvidence] = {}
         self._commas: dict[str, frozenset[str]] = {}
         self._either: dict[str, dict[str, str]] = {}
+        self._unplaced: dict[str, set[str]] = {}
         self.n_approximate: dict[str, int] = {}
+        self.n_unplaced: dict[str, int] = {}
 
     def typed(self, cells: Sequence[Sequence[str]]) -> Typed:
         """Return one chunk's rows as typed columns, with the faulty cells."""
@@ -194,6 +196,10 @@ class Normaliser:
         known |= dict(zip(unseen, ((int(day), int(stamp)) for day, stamp in seconds), strict=True))
         wrong = self._not_days.setdefault(name, {})
         wrong |= {unseen[i]: fault for i, fault in parsed.faults.items()}
+        unplaced = self._unplaced.setdefault(name, set())
+        unplaced |= {unseen[i] for i in parsed.unplaced}
+        if unplaced:
+            self.n_unplaced[name] = self.n_unplaced.get(name, 0) + sum(text in unplaced for text in texts)
         found = np.array([known[t] for t in texts], dtype=np.int64).reshape(n, 2)
         values: dict[str, Any] = {name: found[:, 0].astype("datetime64[s]")}
         if column.reads == "moment":

@@ -8,6 +8,7 @@ from datetime import timedelta
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
+from pipeline.book.log_rows import NO_LOGS
 from pipeline.intake.calendar import CalendarWindow
 from pipeline.intake.column_map import ColumnMap, draft_map, parse_column_map
 from pipeline.intake.finding import LEAST_SCORE
@@ -82,6 +83,7 @@ def open_for_import(
     sha256 = _sha256(file)
     opened = []
     for log in logs:
+        _refuse_exported(file, log.header)
         if kind and log.kind and log.kind != kind:  # a calendar, which holds bookings whatever it is called
             raise RimebookError(
                 "other-kind", where=str(file), found=f"--kind {kind} for {log.kind}", expected=f"--kind {log.kind}",
@@ -121,6 +123,23 @@ def open_for_import(
         require(match, f"{where}, line {log.header_line}", drafted="" if write_map is None else str(write_map))
         opened.append(OpenedLog(log, _lacking_pellets(match if told else _doubted(match)), name, sha256))
     return opened
+
+
+def _refuse_exported(file: Path, header: Sequence[str]) -> None:
+    """Refuse what `export` writes beside the logs; a whole folder of its files is easily named at once.
+
+    Raises
+    ------
+    RimebookError
+    """
+    for table, heads in NO_LOGS.items():
+        if tuple(header) == heads:
+            raise RimebookError(
+                "no-log", where=str(file), found=f"the {table} of an export, which is not imported",
+                expected="a log: jobs, deliveries, weighings or bookings",
+                do="Name the logs of the export alone; nothing was imported. To move a whole book with its history and "
+                "quotes use `rimebook backup` and `rimebook restore`.",
+            )  # fmt: skip
 
 
 def _refuse_other(kind: Log, header: Sequence[str], words: Words, own: float, where: str) -> None:

@@ -44,6 +44,12 @@ def warnings_of(
     mass = _unit("mass", units)
     for name, n in framer.normaliser.n_approximate.items():
         told.append(f"{name}: {counted(n, 'row')} written as approximate ('~60') and read as the figure")
+    for name, n in framer.normaliser.n_unplaced.items():
+        told.append(
+            f"{name}: {counted(n, 'stamp')} with a time zone ('Z', '-07:00') read as written, since book.toml names "
+            "none: where the days or hours are others for the shop, undo this batch, set time_zone under [shop] and "
+            "import again"
+        )
     told += _changed(connection, table)
     told += _known_already(connection, table)
     if shape.name != "bookings":
@@ -107,11 +113,21 @@ def _known_already(connection: duckdb.DuckDBPyConnection, table: LogTable) -> li
 
 
 def _jobs(connection: duckdb.DuckDBPyConnection, settings: Settings, mass: tuple[str, float]) -> list[str]:
-    told = _of(remarks.zeros(connection), "with a figure of 0; kept, and left out of learning", "line")
+    text = (
+        "of the book with new lines beside lines that this file does not have, so that all of them count: where new "
+        "ones replace them, undo this batch and the older one, and import again"
+    )
+    told = _of(remarks.added_beside(connection), text, "visit")
+    told += _of(remarks.zeros(connection), "with a figure of 0; kept, and left out of learning", "line")
     text = "charged 0; kept, and counted as done for nothing: leave the price out where it is not known"
     told += _of(remarks.free(connection), text, "visit")
     text = "without pellets and minutes; kept, and nothing is learned from it"
     told += _of(remarks.without_figures(connection), text, "visit")
+    text = (
+        "whose package means other zones in book.toml by now; the visit keeps those it has: where they are wrong, undo "
+        "its batch and import it again"
+    )
+    told += _of(remarks.kept_packages(connection), text)
     planning = planning_frame(settings)
     for quantity, unit in (("pellets_lb", mass), ("minutes", ("min", 1.0))):
         what = quantity.removesuffix("_lb")

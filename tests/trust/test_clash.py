@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -31,6 +32,18 @@ LIMITED = (
     "most = int(sys.argv[1]); resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))\n"
     "sys.exit(main(sys.argv[2:]))\n"
 )
+#: Before `LIMITED`: the process dies where the committed change could not be moved into the database.
+DIES_UNSETTLED = """
+import os
+from pipeline.book.store import Book
+settle = Book._settle
+def dies(book, connection):
+    try:
+        settle(book, connection)
+    finally:
+        os.kill(os.getpid(), 9)
+Book._settle = dies
+"""
 #: Root may write anywhere: the child gives up the two capabilities that allow it (Linux, capabilities(7)).
 ORDINARY = """
 import ctypes, os
@@ -169,6 +182,34 @@ def test_a_full_disk_is_told_and_harms_nothing(new_book: Maker, tmp_path: Path) 
     assert "not changed" in done.stderr
     assert not (tmp_path / "b").exists()
     assert _n_lines(book) == 4000
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs RLIMIT_FSIZE")
+@pytest.mark.parametrize("killed", [False, True])
+def test_what_a_full_disk_left_in_the_log_is_recorded_once_and_told_so(new_book: Maker, killed: bool) -> None:
+    """A quote that fits into the log file and no further is not asked for again, and stands in the book once."""
+    book = new_book()
+    quote = ["quote", "--vehicle", "van", "--zone", "interior", "--save", "--book", str(book.folder)]
+    most = str(book.database.stat().st_size)
+    done = subprocess.run(
+        [sys.executable, "-c", DIES_UNSETTLED * killed + LIMITED, most, *quote], capture_output=True, text=True
+    )
+    if killed:
+        assert done.returncode == -signal.SIGKILL
+    else:
+        assert done.returncode == 1
+        assert "Do NOT run the command again" in done.stderr
+        assert "Traceback" not in done.stderr
+    assert book.log.exists()
+    assert _quotes(book) == [1]
+    assert subprocess.run([sys.executable, "-c", COMMAND, *quote], capture_output=True).returncode == 0
+    assert not book.log.exists()
+    assert _quotes(book) == [1, 2]
+
+
+def _quotes(book: Book) -> list[int]:
+    with book.reading() as connection:
+        return [int(number) for (number,) in connection.execute("select number from quotes order by 1").fetchall()]
 
 
 @pytest.mark.skipif(not Path("/dev/shm").is_dir() or getattr(os, "geteuid", lambda: 1)() != 0, reason="needs root")

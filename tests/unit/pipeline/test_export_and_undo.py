@@ -6,6 +6,7 @@ import csv
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from typing import Literal
 
 import duckdb
 import pytest
@@ -259,3 +260,23 @@ def test_a_wrong_job_is_not_recorded(new_book: Callable[..., Book]) -> None:
     with pytest.raises(UsageError, match="no zone"):
         log_job(book, JobEntry("W-1", date(2026, 6, 30), "van", ()), today=TODAY)
     assert housekeeping.batches(book).result.batches == ()
+
+
+@pytest.mark.parametrize("kind", [None, "jobs"])
+def test_what_an_export_writes_beside_the_logs_is_not_imported_and_said(
+    kind: Literal["jobs"] | None, new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """History, quotes and Parquet files are refused by what they are, not with advice to call them a log."""
+    book = new_book()
+    _put(book, tmp_path, "a.csv", "A,2026-03-02,van,interior,8,40,")
+    _put(book, tmp_path, "b.csv", "A,2026-03-02,van,interior,9,40,")
+    tables = housekeeping.export(book, tmp_path / "out").result.files
+    for name in ("history", "quotes"):
+        with pytest.raises(RimebookError, match=f"found the {name} of an export, which is not imported") as raised:
+            import_files(book, [Path(t.file) for t in tables if t.table in ("jobs", name)], today=TODAY, kind=kind)
+        assert raised.value.problem.where.endswith(f"{name}.csv")
+        assert "rimebook backup" in raised.value.problem.do
+    housekeeping.export(book, tmp_path / "out", format="parquet")
+    for name in ("jobs", "bookings"):  # with rows and without
+        with pytest.raises(RimebookError, match="found a Parquet file, which is for other programs"):
+            import_files(book, [tmp_path / "out" / f"{name}.parquet"], today=TODAY, kind=kind)

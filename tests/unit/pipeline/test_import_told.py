@@ -260,3 +260,34 @@ def test_totals_rows_are_known_in_other_languages(word: str, new_book: Callable[
     """A sum at the foot of the table is no job."""
     file = put(new_book(), tmp_path, "A,2026-03-02,van,interior,8,45", f"{word},,,,8,45").result.files[0]
     assert (file.accepted, file.rejected, file.set_aside) == (1, 0, 1)
+
+
+def test_lines_that_come_beside_those_of_a_visit_are_told(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A plate or another zone makes a new line; the visit keeps the old one, and that is said with both."""
+    book = new_book()
+    rows = ("H1,2026-03-02,van,undercarriage,100,90", "H2,2026-03-02,van,suspension,30,40",
+            "H2,2026-03-02,van,engine_bay,20,30", "H3,2026-03-02,van,interior,9,30")  # fmt: skip
+    assert put(book, tmp_path, *rows).warnings == ()
+    plate = put(book, tmp_path, "H1,2026-03-02,van,undercarriage,100,90,HA-06", head=f"{HEAD},plate", name="plates.csv")
+    (told,) = plate.warnings
+    assert told.startswith("1 visit of the book with new lines beside lines that this file does not have")
+    assert told.endswith("undo this batch and the older one, and import again: "
+                         "H1 (new: undercarriage of HA-06; kept: undercarriage)")  # fmt: skip
+    zone = put(book, tmp_path, rows[1].replace("suspension", "interior"), rows[2], name="zone.csv")
+    assert zone.warnings[0].endswith(": H2 (new: interior; kept: suspension)")
+    grown = put(book, tmp_path, rows[3], rows[3].replace("interior", "door_jambs"), name="grown.csv")
+    assert grown.warnings == ()
+    assert put(book, tmp_path, *rows, name="again.csv").warnings == ()
+
+
+def test_time_zones_that_a_book_without_one_cannot_use_are_told(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Such stamps are read as written and counted, cell by cell; a midnight is a day, and needs no time zone."""
+    rows = ("2026-03-02T23:30:00Z,bin,40", "2026-03-03T00:30:00-07:00,bin,39", "2026-03-03T00:30:00-07:00,box,9",
+            "2026-03-04T07:30,bin,30", "2026-03-05T00:00:00Z,bin,29")  # fmt: skip
+    head = "at,container,net_lb"
+    told = [note for note in put(new_book(), tmp_path, *rows, head=head).warnings if "time zone" in note]
+    assert len(told) == 1
+    assert told[0].startswith("at: 3 stamps with a time zone ('Z', '-07:00') read as written")
+    assert "set time_zone under [shop]" in told[0]
+    shop = new_book('[shop]\ntime_zone = "America/Denver"\n', name="placed")
+    assert put(shop, tmp_path, *rows, head=head).warnings == ()

@@ -270,3 +270,19 @@ def test_calendar_in_another_encoding_is_refused_with_its_line(tmp_path: Path) -
 def test_calendar_without_events(tmp_path: Path) -> None:
     """A calendar without events is a log without rows."""
     assert rows(opened(tmp_path)) == []
+
+
+def test_times_in_utc_that_a_shop_without_a_time_zone_cannot_place_are_told(tmp_path: Path) -> None:
+    """Bookings at such a time are counted; a day, a local time and one in a named zone are the day they say."""
+    events = (
+        "UID:a1\nDTSTART:20260310T033000Z\nSUMMARY:van undercarriage",
+        "UID:a2\nDTSTART:20260310T033000Z\nSUMMARY:dentist",
+        "UID:a3\nDTSTART;TZID=America/Denver:20260310T083000\nSUMMARY:van undercarriage",
+        "UID:a4\nDTSTART:20260310T083000\nSUMMARY:van undercarriage",
+        "UID:a5\nDTSTART;VALUE=DATE:20260310\nSUMMARY:van undercarriage",
+    )
+    log = opened(tmp_path, *events, window=CalendarWindow(WINDOW.start, WINDOW.stop, "", WORDS))
+    assert {row["date"] for row in rows(log)} == {"2026-03-10"}
+    (told,) = [note for note in log.notes if "UTC" in note]
+    assert told.startswith("1 event at a time in UTC ('Z') taken for the day there")
+    assert not any("UTC" in note for note in opened(tmp_path, *events).notes)

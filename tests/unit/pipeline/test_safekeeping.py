@@ -79,7 +79,32 @@ def test_an_equally_old_book_of_other_content_is_not_replaced(new_book: Maker, t
     assert restore(book.folder, tmp_path / "b.rimebook").result.rows
     with book.writing() as connection:
         connection.execute("update quotes set state = 'lost'")
-    _refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
+    told = _refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
+    assert "found a book of other content than the backup, both dated 2026-01-01 00:00 UTC" in told
+
+
+@pytest.mark.parametrize(
+    ("later", "shown", "of_backup"),
+    [
+        ("2026-01-01 01:09:00", "2026-01-01 01:09", "2026-01-01 01:08"),
+        ("2026-01-01 01:08:09", "2026-01-01 01:08:09", "2026-01-01 01:08:03"),
+        ("2026-01-01 01:08:03.5", "2026-01-01 01:08:03.500000", "2026-01-01 01:08:03.000000"),
+    ],
+)
+def test_a_newer_book_is_told_with_a_time_that_shows_it(
+    later: str, shown: str, of_backup: str, new_book: Maker, tmp_path: Path
+) -> None:
+    """Two changes within a minute or a second are told to the second or finer."""
+    book = new_book()
+    for number, at in enumerate(("2026-01-01 01:08:03", later)):
+        if number:
+            back_up(book, tmp_path / "b.rimebook")
+        with book.writing() as connection:
+            connection.execute(
+                "insert into quotes (made_at, today, valid_until, quoted) values (?, ?, ?, '{}')", [at, at, at]
+            )
+    told = _refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
+    assert f"found a book changed at {shown} UTC; expected one no newer than the backup of {of_backup} UTC." in told
 
 
 def test_a_damaged_book_is_replaced_and_kept(new_book: Maker, tmp_path: Path) -> None:
