@@ -131,6 +131,20 @@ def beyond_shop(table: JobTable, ground: Ground, step: Step, *, sign: float = 1.
     return alone > of_shop and sign * ground.statistic(column, shop) >= LEAST_BESIDE_RIVAL
 
 
+def shared_with_shop(table: JobTable, ground: Ground, step: Step) -> tuple[float, float] | None:
+    """Return a machine's estimate and error beside the whole shop's step of the same days, where the two are one.
+
+    They are where the shop's step stands out and nothing of the machine's own is left beside it; None elsewhere. Where
+    no other machine ran nothing tells the two apart, and the step stays the machine's.
+    """
+    column = step_rows(table, ground.fit, step)
+    shop = step_rows(table, ground.fit, Step("shop", "", step.since, step.until))
+    own = ground.measured(column, shop)
+    if own is None or abs(ground.statistic(shop)) < LEAST_BESIDE_RIVAL:
+        return None
+    return own if abs(own[0] / own[1]) < LEAST_BESIDE_RIVAL else None
+
+
 def _explains(table: JobTable, ground: Ground, column: NDArray[np.float64], rival: Step, sign: float) -> bool:
     """Whether nothing much of a change is left beside a rival's."""
     return sign * ground.statistic(column, step_rows(table, ground.fit, rival)) < LEAST_BESIDE_RIVAL

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.technique.shrinkage import Shrunk, shrink_alone
+from shared.units import IN_PER_CM
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,6 +36,9 @@ PLUG_IN = 1.02
 ALIKE = float(np.log(1.005))
 #: Waste smaller than this is not worth a finding, however sure.
 LEAST_RATIO = 1.03
+#: Nothing nearer to the surface is called best, whatever it saves: the nozzle stays 8 to 10 in (20 to 25 cm) or more
+#: away (common practice, no source).
+LEAST_STANDOFF_IN = 20.0 * IN_PER_CM
 
 
 @dataclass(frozen=True)
@@ -54,7 +58,8 @@ class Effect:
     posterior : Shrunk
         Of this one effect.
     best : float or None
-        Setting only: the value in the usual range that needs least, in the setting's unit.
+        Setting only: the value in the usual range that needs least, in the setting's unit; of standoffs from
+        `LEAST_STANDOFF_IN` up, the farthest where all are nearer.
     worse : str
         Setting only: "low", "high" or "both": where the waste lies.
     """
@@ -90,6 +95,12 @@ class Effect:
     def is_waste(self) -> bool:
         """Whether it is past the false-discovery rate and worth telling."""
         return self.q_value <= FALSE_DISCOVERY and self.ratio >= LEAST_RATIO
+
+    @property
+    def is_bound(self) -> bool:
+        """Whether it is a standoff that surely takes less the nearer it is, down to where none may be advised."""
+        near = self.name == "standoff_in" and self.best is not None and self.best <= LEAST_STANDOFF_IN
+        return near and self.q_value <= FALSE_DISCOVERY and (self.worse == "high" or self.raw <= 0)
 
 
 def benjamini_hochberg(p: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -265,8 +276,12 @@ def compare_cells(table: JobTable, fit: Fit) -> list[Effect]:
 
 
 def _best(scale: SettingScale, coef: NDArray[np.float64], known: NDArray[np.float64]) -> tuple[float, str]:
-    """Return the best value in the usual range and where waste lies."""
+    """Return the best value in the usual range that may be advised, and where waste lies."""
     low, high = (float(q) for q in np.quantile(known, [0.1, 0.9]))
+    if scale.name == "standoff_in":
+        if high <= LEAST_STANDOFF_IN:
+            return high, "low"
+        low = max(low, LEAST_STANDOFF_IN)
     tried = np.linspace(low, high, 41)
     best = float(tried[int(np.argmin(scale.terms(tried) @ coef))])
     margin = 0.15 * (high - low)
@@ -285,11 +300,15 @@ def setting_excess(
     """Return the weighted mean excess (log) of recorded values of a setting over its best one, and its error.
 
     With t the setting's terms, b their coefficients with covariance V and g = sum w_i t(v_i) / sum w_i - t(best), the
-    excess is g'b and its variance g'Vg.
+    excess is g'b and its variance g'Vg. A line nearer than `LEAST_STANDOFF_IN` that needed less counts as at the best:
+    it makes up for no other.
     """
     scale = next(s for s in fit.design.settings if s.name == name)
     columns = _setting_columns(fit, name)
-    gradient = np.average(scale.terms(values), axis=0, weights=weight) - scale.terms(np.array([best]))[0]
+    away = scale.terms(values) - scale.terms(np.array([best]))
+    if name == "standoff_in":
+        away[(values < LEAST_STANDOFF_IN) & (away @ fit.coef[columns] < 0)] = 0.0
+    gradient = np.average(away, axis=0, weights=weight)
     variance = float(gradient @ fit.cov[np.ix_(columns, columns)] @ gradient)
     return float(gradient @ fit.coef[columns]), PLUG_IN * float(np.sqrt(max(variance, 1e-18)))
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.technique.attribution import shared_with_shop
 from models.technique.changes import find_changes, jobs_in, place_and_size
 from models.technique.effects import (
     FALSE_DISCOVERY,
@@ -23,8 +24,11 @@ from models.technique.grading import Grading, compare_grading, grading_changed
 from models.technique.likejobs import fit_like_jobs
 from models.technique.minutes_beside import Figures
 from models.technique.shrinkage import shrink_alone
+from models.technique.stretches import Ground
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from models.consumption.jobs import JobTable
     from models.consumption.planning import PlanningFigures
     from models.technique.changes import Sized
@@ -107,6 +111,11 @@ class Drift:
         return large and self.step.kind != "shop" and self.is_separable
 
     @property
+    def is_shop_rise(self) -> bool:
+        """Whether the whole shop surely takes more in it: whose doing that is cannot be told."""
+        return self.step.kind == "shop" and self.is_sure and self.raw > 0 and self.ratio >= LEAST_RATIO
+
+    @property
     def is_saving(self) -> bool:
         """Whether it is sure enough, downward, worth telling and told apart."""
         large = self.is_sure and self.raw < 0 and self.ratio <= 1 / LEAST_RATIO
@@ -131,6 +140,8 @@ class KnownChange:
     p_value, q_value : float
         Two-sided; q over the noted changes.
     posterior : Shrunk
+    with_shop : bool
+        Whether the other machines changed alike at the same time; it is then measured beside a change of the shop.
     """
 
     step: Step
@@ -141,12 +152,13 @@ class KnownChange:
     p_value: float
     posterior: Shrunk
     q_value: float = 1.0
+    with_shop: bool = False
 
     @property
     def is_waste(self) -> bool:
-        """Whether it went wrong: sure enough, upward and worth telling."""
+        """Whether it went wrong: sure enough, upward, worth telling and told apart from a change of the shop."""
         ratio = float(np.exp(self.posterior.quantile(0.5)[0]))
-        return self.q_value <= FALSE_DISCOVERY and self.raw > 0 and ratio >= LEAST_RATIO
+        return not self.with_shop and self.q_value <= FALSE_DISCOVERY and self.raw > 0 and ratio >= LEAST_RATIO
 
 
 @dataclass(frozen=True)
@@ -247,17 +259,37 @@ def _drifts(table: JobTable, changes: tuple[Sized, ...], n_streams: int) -> list
 
 def known_change(table: JobTable, fit: Fit, step: Step) -> KnownChange:
     """Return the test of a step that the fit holds, after against before."""
+    return _tested(table, fit, step, _sized(fit, step))
+
+
+def _tested(
+    table: JobTable, fit: Fit, step: Step, measured: tuple[float, float], *, with_shop: bool = False
+) -> KnownChange:
     from scipy.special import stdtr
 
     after, before = len(jobs_in(table, step)), len(jobs_in(table, _before(step)))
-    raw, error = _sized(fit, step)
+    raw, error = measured
     p = float(2.0 * stdtr(fit.degrees, -abs(raw / error)))
-    return KnownChange(step, before, after, raw, error, p, shrink_alone(raw, error))
+    return KnownChange(step, before, after, raw, error, p, shrink_alone(raw, error), with_shop=with_shop)
 
 
-def _known_changes(table: JobTable, fit: Fit, known: tuple[Step, ...]) -> tuple[KnownChange, ...]:
-    """Return the noted changes with their q-values, a family of their own."""
-    changes = [known_change(table, fit, step) for step in known]
+def _with_shop(table: JobTable, figures: PlanningFigures, known: tuple[Step, ...]) -> dict[Step, KnownChange]:
+    """Return the noted changes that are one with a change of the whole shop, tested beside it.
+
+    Left in the fit such a step takes its machine's part of the shop's change, which then stands out no more.
+    """
+    if not known:
+        return {}
+    fit = fit_like_jobs(table, figures, steps=known, settings=False)
+    beside = {step: shared_with_shop(table, Ground.of(fit, without=step), step) for step in known}
+    return {step: _tested(table, fit, step, m, with_shop=True) for step, m in beside.items() if m is not None}
+
+
+def _known_changes(
+    table: JobTable, fit: Fit, known: tuple[Step, ...], alike: Mapping[Step, KnownChange]
+) -> tuple[KnownChange, ...]:
+    """Return the noted changes with their q-values, a family of their own; those in `alike` as they are there."""
+    changes = [alike.get(step) or known_change(table, fit, step) for step in known]
     q = benjamini_hochberg(np.array([c.p_value for c in changes]))
     return tuple(replace(c, q_value=float(v)) for c, v in zip(changes, q.tolist(), strict=True))
 
@@ -306,21 +338,23 @@ def review(
         return None
     known = tuple(s for s in known if len(jobs_in(table, s)) and jobs_in(table, _before(s)).size)
     both = Figures(figures, minutes)
-    found, sized = place_and_size(table, both, known, find_changes(table, both, known))
+    alike = _with_shop(table, figures, known)
+    own = tuple(s for s in known if s not in alike)
+    found, sized = place_and_size(table, both, own, find_changes(table, both, own))
     drifts = _drifts(table, sized, found.n_streams)
-    sure = (*known, *(d.step for d in drifts if d.is_sure))
+    sure = (*own, *(d.step for d in drifts if d.is_sure))
     fit = fit_like_jobs(table, figures, steps=sure, like=found.seen.alone.fit)
     grading = compare_grading(table)
     apart = frozenset(name for name, g in grading.items() if g.differs)
     effects, few = _effects(table, fit, apart)
     clouded: frozenset[tuple[str, str, str]] = frozenset()
-    if len(sure) < len(known) + len(drifts):
-        cautious = fit_like_jobs(table, figures, steps=(*known, *(d.step for d in drifts)), like=fit)
+    if len(sure) < len(own) + len(drifts):
+        cautious = fit_like_jobs(table, figures, steps=(*own, *(d.step for d in drifts)), like=fit)
         again = {e.key for e in chain.from_iterable(_effects(table, cautious, apart)[0].values()) if e.is_waste}
         clouded = frozenset(e.key for e in chain.from_iterable(effects.values()) if e.is_waste and e.key not in again)
     return Review(
         table=table, fit=fit, operators=tuple(effects["operator"]), machines=tuple(effects["machine"]),
         cells=tuple(effects["machine_zone"]), settings=tuple(effects["setting"]), few=few, drifts=tuple(drifts),
-        changes=_known_changes(table, found.seen.alone.fit, known), grading=grading,
+        changes=_known_changes(table, found.seen.alone.fit, known, alike), grading=grading,
         blind=blind_effects(table, figures, sure, apart) if apart else {}, clouded=clouded,
     )  # fmt: skip

@@ -25,7 +25,8 @@ def charged(usd: float, currency: str) -> str:
 def weight(lb: float, units: str) -> str:
     """Return a weight: whole pounds or kilograms, one decimal below 10."""
     value, unit = (lb * LB_KG, "kg") if units == "metric" else (lb, "lb")
-    return f"{few(value)} {unit}"
+    # A half is rounded alike whatever residue its way through logarithms and units left.
+    return f"{few(round(value, 9))} {unit}"
 
 
 def few(value: float) -> str:

@@ -76,8 +76,9 @@ class ShiftFound:
 class CalibrationResult:
     """The record's verdict.
 
-    `pit` counts past outcomes by where they fell in their predictive, tenth by tenth; `maps` names the correction of
-    each quantity that the record calls for, see `models.consumption.mapping`.
+    `shifts` has the level shift of each quantity that has one, `shift` the first of them. `pit` counts past outcomes by
+    where they fell in their predictive, tenth by tenth; `maps` names the correction of each quantity that the record
+    calls for, see `models.consumption.mapping`.
     """
 
     levels: tuple[Held, ...]
@@ -87,6 +88,7 @@ class CalibrationResult:
     pit: dict[str, tuple[int, ...]]
     maps: dict[str, str]
     advice: tuple[str, ...]
+    shifts: tuple[ShiftFound, ...] = ()
 
 
 def calibration(asking: Asking) -> Answer[CalibrationResult]:
@@ -104,15 +106,16 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
     levels = held_levels(record.pit)
     groups = tuple(_groups(record, table))
     scores = tuple(_scores(record, table))
-    shift = _shift(record)
+    shifts = tuple(_shifts(record))
     pit: dict[str, tuple[int, ...]] = {
         q: tuple(np.histogram(p[np.isfinite(p)], bins=N_BINS, range=(0, 1))[0].tolist())
         for q, p in zip(QUANTITIES, record.pit, strict=True)
     }
     maps = chosen_maps(record, table)
     rules: dict[str, str] = {q: level_map.rule for q, level_map in maps.items()}
-    advice = (*_advice(levels, groups, scores, shift), *corrected(maps), *_left_out(n_planned))
-    return Answer(CalibrationResult(levels, groups, scores, shift, pit, rules, advice), learned_since(asking))
+    advice = (*_advice(levels, groups, scores, shifts), *corrected(maps), *_left_out(n_planned))
+    first = shifts[0] if shifts else None
+    return Answer(CalibrationResult(levels, groups, scores, first, pit, rules, advice, shifts), learned_since(asking))
 
 
 def _groups(record: Record, table: JobTable) -> Iterator[GroupHeld]:
@@ -167,7 +170,8 @@ def _scores(record: Record, table: JobTable) -> Iterator[RuleScore]:
         yield RuleScore(name, mean[0], mean[1])
 
 
-def _shift(record: Record) -> ShiftFound | None:
+def _shifts(record: Record) -> Iterator[ShiftFound]:
+    """Find the level shift of each quantity that has one."""
     middle = QUANTILE_LEVELS.index(0.5)
     for t, quantity in enumerate(QUANTITIES):
         # The first answers stand on planning figures: that learning leaves them is no shift of the shop's.
@@ -176,15 +180,14 @@ def _shift(record: Record) -> ShiftFound | None:
         found = level_shift(log_ratio)
         if found is not None:
             day = date.fromordinal(int(record.day[rows[found.row]]))
-            return ShiftFound(day, quantity, ShiftRatio(found.ratio, found.low, found.high, 0.95))
-    return None
+            yield ShiftFound(day, quantity, ShiftRatio(found.ratio, found.low, found.high, 0.95))
 
 
 def _advice(
     levels: tuple[Held, ...],
     groups: tuple[GroupHeld, ...],
     scores: tuple[RuleScore, ...],
-    shift: ShiftFound | None,
+    shifts: tuple[ShiftFound, ...],
 ) -> Iterator[str]:
     yield from verdicts(levels)
     if not levels:
@@ -199,11 +202,22 @@ def _advice(
     beaten = [r.name for r in rules if _better(r, learned)]
     if beaten:
         yield f"A simpler rule ({', '.join(beaten)}) scored better on past jobs: use estimates with care."
-    if shift is not None:
-        yield (
-            f"What jobs take has shifted by a factor of {shift.ratio.estimate:.2f} since about {shift.date}: see "
-            f"`rimebook technique --change {shift.date}` and note the cause."
+    yield from (_shift_words(shift) for shift in shifts)
+
+
+def _shift_words(shift: ShiftFound) -> str:
+    """Return what shifted, since when, and where to look; a change of technique is tested on pellets alone."""
+    told = f"a factor of {shift.ratio.estimate:.2f} against what was expected, since about {shift.date}"
+    learned = "answers learn part of it with time, so the change itself is likely larger"
+    if shift.quantity == "pellets_lb":
+        return (
+            f"The pellets that jobs take have shifted by {told} ({learned}): see `rimebook technique --change "
+            f"{shift.date}` and note the cause."
         )
+    return (
+        f"The minutes that jobs take have shifted by {told} ({learned}): look at who worked, and whether set-up, "
+        "clean-up or a second person's time has been counted as hands-on minutes since."
+    )
 
 
 def _left_out(n_planned: int) -> Iterator[str]:

@@ -50,7 +50,7 @@ def cautions_for(
     Parameters
     ----------
     command : str
-        estimate, quote, order, report or safety; other commands have no block.
+        estimate, quote, order, report or safety; technique, for tips on settings and equipment; others have no block.
     zones : iterable of str
         Zones at hand. A zone of the book's own counts as the one it is like; an unknown one, and a report without
         zones, as all of them.

@@ -196,7 +196,7 @@ def _forecast(asking: Asking, n_jobs: int) -> Section[ForecastResult]:
 
 def _technique(asking: Asking, n_jobs: int, names: bool) -> Section[TechniqueResult]:
     told = technique(asking, TechniqueQuestion(mask=not names))
-    if told.result.effects or told.result.findings:
+    if told.result.effects or told.result.findings or any(n.ratio is not None for n in told.result.not_enough):
         return Section(told)
     return Section(
         told if told.result.balance else None,

@@ -8,10 +8,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.technique.effects import LEAST_JOBS, LEAST_SETTING_JOBS, savings
-from pipeline.answers.review_waste import Waste, Window, monthly_waste, posterior_inside, window_of
-from pipeline.answers.review_words import drift_words, effect_words, plain_day, setting_name
-from shared.counting import counted
+from models.technique.effects import savings
+from pipeline.answers.review_waste import (
+    AWAY_DAYS,
+    WINDOW_DAYS,
+    Waste,
+    Window,
+    monthly_waste,
+    posterior_inside,
+    window_of,
+)
+from pipeline.answers.review_words import drift_words, effect_words, setting_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -112,22 +119,11 @@ class Improvement:
 
 
 @dataclass(frozen=True)
-class NotEnough:
-    """What cannot be said, and why.
-
-    `of` is "operator" or "machine" where `kind` is drift; `name` is '' where all of a kind are meant.
-    """
-
-    kind: str
-    name: str
-    of: str
-    jobs: int
-    why: str
-
-
-@dataclass(frozen=True)
 class ChangeFound:
-    """A change tested: pellets after over before, like for like. `machine` is '' for the whole shop."""
+    """A change tested: pellets after over before, like for like. `machine` is '' for the whole shop.
+
+    `with_shop`: the other machines changed alike at the same time; the ratio is then that beside theirs.
+    """
 
     machine: str
     date: date
@@ -136,6 +132,7 @@ class ChangeFound:
     jobs_after: int
     ratio: Ratio
     p_value: float
+    with_shop: bool = False
 
 
 @dataclass(frozen=True)
@@ -178,7 +175,8 @@ def _row_share(review: Review, lines: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.asarray(np.add.reduceat(marked, rows.first) / sizes, dtype=np.float64)
 
 
-def _waste(review: Review, terms: Terms, posterior: Shrunk, window: Window, n_jobs: int) -> Waste:
+def waste_of(review: Review, terms: Terms, posterior: Shrunk, window: Window, n_jobs: int) -> Waste:
+    """Return what an effect costs a month in a window."""
     return monthly_waste(review, posterior, window, terms.usd_per_lb, level=terms.level, n_jobs=n_jobs, seed=terms.seed)
 
 
@@ -194,8 +192,10 @@ def _effect_lines(review: Review, effect: Effect) -> NDArray[np.bool_]:
 
 
 def _from_effect(review: Review, effect: Effect, terms: Terms) -> Finding:
-    window = window_of(review, terms.today, _row_share(review, _effect_lines(review, effect)))
-    waste = _waste(review, terms, posterior_inside(review, effect, window), window, effect.n_jobs)
+    # A setting that is not written down, or a zone that is not worked, for some weeks has not left the shop.
+    away = AWAY_DAYS if effect.kind in ("operator", "machine") else WINDOW_DAYS
+    window = window_of(review, terms.today, _row_share(review, _effect_lines(review, effect)), away_days=away)
+    waste = waste_of(review, terms, posterior_inside(review, effect, window), window, effect.n_jobs)
     others, advice = effect_words(review, effect, terms.units)
     return Finding(
         kind=effect.kind.removesuffix("_zone"), name=effect.name, of="", zone=effect.zone,
@@ -214,7 +214,7 @@ def _from_drift(review: Review, drift: Drift, terms: Terms) -> Finding:
     factor = review.table.machine if step.kind == "machine" else review.table.operator
     lines = np.asarray(factor.codes == factor.names.index(step.name))
     window = window_of(review, terms.today, _row_share(review, lines), since=step.since, until=step.until)
-    waste = _waste(review, terms, drift.posterior, window, drift.n_jobs)
+    waste = waste_of(review, terms, drift.posterior, window, drift.n_jobs)
     others, advice = drift_words(review, drift, terms.units)
     return Finding(
         kind="drift", name=step.name, of=step.kind, zone="", ratio=ratio_of(drift.posterior, terms.level),
@@ -227,12 +227,15 @@ def _from_change(review: Review, change: KnownChange, what: str, terms: Terms) -
     step = change.step
     lines = np.asarray(review.table.machine.codes == review.table.machine.names.index(step.name))
     window = window_of(review, terms.today, _row_share(review, lines), since=step.since)
-    waste = _waste(review, terms, change.posterior, window, change.n_after)
+    waste = waste_of(review, terms, change.posterior, window, change.n_after)
+    other = "another change at the same time that only these jobs share"
+    if len(review.table.machine.names) < 2:
+        other = "the ice, the weather or the kind of work: there is no other machine to hold it against"
     return Finding(
         kind="drift", name=step.name, of="machine", zone="", ratio=ratio_of(change.posterior, terms.level),
         q_value=change.q_value, jobs=change.n_after, since=_day(step.since), until=_day(waste.until),
         pellets_lb_month=waste.pellets_lb_month, usd_month=waste.usd_month,
-        other_causes=("another change at the same time that only these jobs share",),
+        other_causes=(other,),
         try_=f"Pellets rose with the noted change ({what}): check that it was fitted and set as meant.",
     )  # fmt: skip
 
@@ -284,58 +287,8 @@ def change_found(change: KnownChange, what: str, level: float) -> ChangeFound:
     """Return a change test as it is told."""
     return ChangeFound(
         change.step.name, date.fromordinal(change.step.since), what, change.n_before, change.n_after,
-        ratio_of(change.posterior, level), change.p_value,
+        ratio_of(change.posterior, level), change.p_value, change.with_shop,
     )  # fmt: skip
-
-
-def not_enough_of(review: Review) -> list[NotEnough]:
-    """Return what cannot be said, and why; a kind none of which is written down has no name."""
-    told = []
-    table, lines = review.table, review.fit.rows.order
-    for kind, factor in (("operator", table.operator), ("machine", table.machine)):
-        if (factor.codes[lines] < 0).all():
-            told.append(NotEnough(kind, "", "", table.n_jobs, "none is written down, so none could be compared"))
-    for kind, name, n in review.few:
-        least = LEAST_SETTING_JOBS if kind == "setting" else LEAST_JOBS
-        why = f"no other {kind} with {LEAST_JOBS} jobs to compare with"
-        told.append(NotEnough(kind, name, "", n, f"{counted(n, 'job')}; at least {least} needed" if n < least else why))
-    for effect in review.operators:
-        grading = review.grading[effect.name]
-        if grading.differs and not (effect.is_waste and review.operator_separable(effect)):
-            side = "dirtier" if grading.levels > 0 else "cleaner"
-            told.append(
-                NotEnough(
-                    "operator", effect.name, "", effect.n_jobs,
-                    f"grades soil {abs(grading.levels):.1f} levels {side} than colleagues on like vehicles, so waste "
-                    "and grading cannot be told apart; grade a few vehicles together",
-                )
-            )  # fmt: skip
-    for effect in (*review.operators, *review.machines, *review.cells, *review.settings):
-        if effect.key in review.clouded:
-            told.append(
-                NotEnough(effect.kind.removesuffix("_zone"), effect.name, "", effect.n_jobs,
-                          "stands out only while a possible change in time is left aside; wait for more jobs")
-            )  # fmt: skip
-    return told + [_unsure(d) for d in review.drifts if not d.is_waste and (d.raw > 0 or not d.is_sure)]
-
-
-def _unsure(drift: Drift) -> NotEnough:
-    step, percent = drift.step, 100 * (drift.ratio - 1)
-    span = f"from {plain_day(step.since)}" + ("" if step.until is None else f" to {plain_day(step.until)}")
-    change = f"{percent:+.0f} % {span}"
-    if step.kind == "shop":
-        why = f"{change}: the whole shop changed alike, no single machine or operator (ice, weather, kind of work)"
-    elif drift.rival is not None:
-        other = drift.rival
-        name = "the whole shop" if other.kind == "shop" else f"{other.kind} {other.name}"
-        why = f"{change}: a change of {name} explains it as well"
-    elif drift.grading is not None and drift.is_clouded_by_grading:
-        why = f"{change}: soil was graded {drift.grading.levels:+.1f} levels at the same time; the two look alike"
-    elif drift.is_sure:
-        why = f"{change}: there, but too small to matter"
-    else:
-        why = f"{change}: chance brings a stretch like this now and then; look again later"
-    return NotEnough("drift", step.name or "shop", "" if step.kind == "shop" else step.kind, drift.n_jobs, why)
 
 
 def reason_words(reason: str, *, alone: bool = False) -> str:

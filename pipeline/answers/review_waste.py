@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 #: The time that stands for today's months, days, and the least it is reckoned over.
 WINDOW_DAYS = 91
 LEAST_DAYS = 28
+#: An operator or a machine has left that had no job for so many days in which the shop logged at least so many jobs.
+AWAY_DAYS = 28
+AWAY_JOBS = 10
 N_DRAWS = 2000
 
 
@@ -54,17 +57,25 @@ class Window:
 
 
 def window_of(
-    review: Review, today: int, share: NDArray[np.float64], *, since: int | None = None, until: int | None = None
+    review: Review,
+    today: int,
+    share: NDArray[np.float64],
+    *,
+    since: int | None = None,
+    until: int | None = None,
+    away_days: int = AWAY_DAYS,
 ) -> Window:
     """Return the last three months' rows of a share, or those of a stretch that ended before them.
 
-    What has no row in the three months before today was over with its last one, and is reckoned over those before that.
+    What has no row in the three months before today, or none in `away_days` while the shop logged `AWAY_JOBS` jobs, was
+    over with its last one, and is reckoned over the three months before that.
     """
     day = review.table.day[review.fit.rows.job]
     end = today if until is None else min(until, today)
     first = int(day.min()) if since is None else max(since, int(day.min()))
     last = int(day[(share > 0) & (day >= first) & (day < end)].max(initial=first))
-    if last < end - WINDOW_DAYS:
+    since_then = len(np.unique(review.fit.rows.job[(day > last) & (day < end)]))
+    if last < end - WINDOW_DAYS or (last < end - away_days and since_then >= AWAY_JOBS):
         end = last + 1
         until = end if until is None else until
     start = max(end - WINDOW_DAYS, first)

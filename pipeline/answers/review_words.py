@@ -7,9 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.technique.effects import LEAST_STANDOFF_IN
 from shared.units import IN_PER_CM, LB_KG, PSI_PER_BAR
 
 if TYPE_CHECKING:
+    from models.consumption.jobs import Factor
+    from models.technique.design import Step
     from models.technique.effects import Effect
     from models.technique.review import Drift, Review
 
@@ -27,6 +30,9 @@ _METRIC = {
 #: A setting that moved by this many of its usual spreads at the same time is named as a likely way.
 MOVED = 1.0
 _FEWEST_RECORDED = 4
+#: The nearest standoff that is advised, in the round figures of each book's units.
+_NEAREST_IN = {"us": 8.0, "metric": LEAST_STANDOFF_IN}
+_PRESSURE_OFF = "air shut off, pressure let out"
 NOT_GROUNDS = (
     "Findings are about settings, equipment and conditions. They are a reason to look and to help, "
     "and by themselves no ground for discipline."
@@ -82,12 +88,36 @@ def lines_of(review: Review, kind: str, name: str) -> np.ndarray:
     return np.asarray(factor.codes == code)
 
 
+def _nearest(name: str, units: str) -> float:
+    """Return the lowest value of a setting that is advised."""
+    return _NEAREST_IN[units] if name == "standoff_in" else -np.inf
+
+
+def no_nearer(units: str) -> str:
+    """Return why no nearer standoff is advised."""
+    nearest = setting_value("standoff_in", _NEAREST_IN[units], units)
+    return f"nearer than {nearest} is not one to try: it can harm paint, wiring and trim (common practice)"
+
+
+def _bound_words(name: str, value: float, units: str) -> str:
+    """Return a sentence on the bound of a setting where `value` is not above it, else ''."""
+    if value > _nearest(name, units):
+        return ""
+    told = no_nearer(units)
+    return f" {told[0].upper()}{told[1:]}."
+
+
 def _way_of(moved: list[tuple[str, float, float]], where: str, units: str) -> str:
-    name, here, there = moved[0]
-    return (
-        f"Set the {setting_name(name)} back to about {setting_value(name, there, units)} on the next jobs: "
-        f"it ran at {setting_value(name, here, units)} {where}."
-    )
+    """Return the setting to set back, the one that moved most; '' where none may be advised."""
+    for name, here, there in moved:
+        nearest = _nearest(name, units)
+        if max(here, there) > nearest:
+            return (
+                f"Set the {setting_name(name)} back to about {setting_value(name, max(there, nearest), units)} on the "
+                f"next jobs: it ran at {setting_value(name, here, units)} {where}."
+                f"{_bound_words(name, there, units)}"
+            )
+    return ""
 
 
 def drift_words(review: Review, drift: Drift, units: str) -> tuple[tuple[str, ...], str]:
@@ -108,13 +138,15 @@ def drift_words(review: Review, drift: Drift, units: str) -> tuple[tuple[str, ..
         others.insert(0, f"the {setting_name(moved[0][0])}, which ran differently in that time")
     if drift.raw < 0:
         return tuple(others), "See what was changed then and keep it, if the result is as clean."
-    if moved:
-        return tuple(others), _way_of(moved, "in that time", units)
+    way = _way_of(moved, "in that time", units)
+    if way:
+        return tuple(others), way
     if step.kind == "machine":
         ended = " It has ended; note what was done then under changes in book.toml." if step.until is not None else ""
-        return tuple(
-            others
-        ), f"Check nozzle wear, hose and seals on {step.name}, then note the change in book.toml.{ended}"
+        return tuple(others), (
+            f"Check nozzle wear, hose and seals on {step.name} ({_PRESSURE_OFF}), then note the change in book.toml."
+            f"{ended}"
+        )
     return tuple(others), "Work two or three like jobs side by side and compare feed, standoff and passes."
 
 
@@ -135,7 +167,10 @@ def effect_words(review: Review, effect: Effect, units: str) -> tuple[tuple[str,
     else:
         others = [f"work sent to this machine that is {harder} than class, zone and soil grade show"]
         where = f" in {effect.zone.replace('_', ' ')}" if effect.zone else ""
-        advice = f"Run one like job{where} on another machine with the same settings, and check nozzle and feed."
+        advice = (
+            f"Run one like job{where} on another machine with the same settings, and check nozzle and feed "
+            f"({_PRESSURE_OFF})."
+        )
     if less:
         wasteful = [e.name for e in review.wasteful() if e.kind == effect.kind]
         if wasteful:
@@ -144,7 +179,7 @@ def effect_words(review: Review, effect: Effect, units: str) -> tuple[tuple[str,
         advice = "See what is done differently here and try it on like jobs of the others, if the result is as clean."
     if moved:
         others.insert(0, f"the {setting_name(moved[0][0])}, which runs differently here")
-        advice = advice if less else _way_of(moved, "here", units)
+        advice = advice if less else _way_of(moved, "here", units) or advice
     return tuple(others), advice
 
 
@@ -153,7 +188,40 @@ def _setting_words(effect: Effect, units: str) -> tuple[tuple[str, ...], str]:
     if effect.name == "ice_age_days":
         others = ("harder work on the days with old ice",)
         return others, "Order smaller lots more often and use the oldest ice first: fresh ice takes the fewest pellets."
-    best = setting_value(effect.name, effect.best if effect.best is not None else 0.0, units)
+    best = effect.best if effect.best is not None else 0.0
+    shown = setting_value(effect.name, max(best, _nearest(effect.name, units)), units)
     others = (f"harder work on the jobs that ran at another {name}",)
     side = {"high": "lower", "low": "higher"}.get(effect.worse, "closer to the middle")
-    return others, f"Try the {name} {side}, at about {best}, for two weeks and compare with `--change`."
+    return others, (
+        f"Try the {name} {side}, at about {shown}, for two weeks and compare with `--change`."
+        f"{_bound_words(effect.name, best, units)}"
+    )
+
+
+def shop_words(review: Review, step: Step, *, rise: bool) -> tuple[str, str]:
+    """Return what a change of the whole shop may be, by who and what the log of that time names, and what to try.
+
+    There is one thing to try where a rise may be that of the only machine, else ''.
+    """
+    table = review.table
+    inside = step.holds(table.day[table.line_job])
+    machines, operators = (_named_in(factor, inside) for factor in (table.machine, table.operator))
+    if min(len(machines), len(operators)) > 1:
+        return "the whole shop changed alike, no single machine or operator (ice, weather, kind of work)", ""
+    causes, lone, several = [], [], []
+    for kind, names, parts in (("machine", machines, " (nozzle, hose, seals)"), ("operator", operators, "")):
+        if len(names) > 1:
+            several.append(f", and all {kind}s changed alike")
+            continue
+        lone.append(f"only one {kind}" if names else f"no {kind}")
+        causes.append((f"{kind} {names[0]}" if names else f"the {kind}") + parts)
+    try_ = f"Check the nozzle first ({_PRESSURE_OFF})." if rise and len(machines) < 2 else ""
+    return (
+        f"the log of that time names {' and '.join(lone)}{''.join(several)}: it may be {', '.join(causes)}, the ice, "
+        "the weather or the kind of work, which the log cannot tell apart"
+    ), try_
+
+
+def _named_in(factor: Factor, inside: np.ndarray) -> list[str]:
+    """Return the names of a factor on marked lines."""
+    return [factor.names[code] for code in np.unique(factor.codes[inside]).tolist() if code >= 0]

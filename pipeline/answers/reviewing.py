@@ -14,6 +14,7 @@ from models.technique.effects import benjamini_hochberg
 from models.technique.review import FEWEST_JOBS, newest, review
 from models.technique.unusual import explain, score_jobs, score_quantity, unusual_jobs
 from pipeline.answers.answer import Answer, QuantitySummary, summarise
+from pipeline.answers.cautions import cautions_for
 from pipeline.answers.history import history
 from pipeline.answers.landed import landed_price
 from pipeline.answers.requests import spellings
@@ -23,18 +24,17 @@ from pipeline.answers.review_findings import (
     ChangeFound,
     Finding,
     Improvement,
-    NotEnough,
     Ratio,
     Terms,
     change_found,
     changes_of,
     findings_of,
     improvements_of,
-    not_enough_of,
     ratio_of,
     reason_words,
 )
 from pipeline.answers.review_mask import mask_result, masks
+from pipeline.answers.review_unsaid import NotEnough, not_enough_of
 from pipeline.answers.review_words import NOT_GROUNDS
 from shared.counting import counted
 from shared.errors import RimebookError
@@ -165,7 +165,14 @@ def technique(asking: Asking, question: TechniqueQuestion) -> Answer[TechniqueRe
     if question.mask:
         codes = masks(history(asking.book, asking.today))
         result = mask_result(result, codes)
-    return Answer(result, tuple(warnings), (NOT_GROUNDS,))
+    handling = cautions_for("technique") if _tells_to_handle(result) else []
+    return Answer(result, tuple(warnings), (NOT_GROUNDS, *handling))
+
+
+def _tells_to_handle(result: TechniqueResult) -> bool:
+    """Whether the review tells to change a setting or to see to machine, hose or nozzle."""
+    tips = [f for f in result.findings if f.kind != "job" and f.name != "ice_age_days"]
+    return bool(tips or result.improvements or any(n.try_ for n in result.not_enough))
 
 
 def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResult, list[str]]:
@@ -191,7 +198,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
                   asking.book.settings.shop.units)  # fmt: skip
     return TechniqueResult(
         findings=tuple(findings_of(found, terms, noted)),
-        not_enough=tuple(not_enough_of(found)),
+        not_enough=tuple(not_enough_of(found, terms, noted)),
         changes=tuple(changes_of(found, noted, asking.level)),
         unusual=tuple(_told(found, scores, job) for job in unusual_jobs(found, scores, minutes)),
         balance=tuple(balance_told(b, asking.level) for b in container_balances(asking)),

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.answers.review_words import setting_name
+from pipeline.answers.cautions import cautions_for
+from pipeline.answers.review_words import NOT_GROUNDS, setting_name
 from pipeline.answers.verdict import FEW_JOBS
 from pipeline.present.figures import careful, change_words, few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
 from pipeline.present.page_tables import Grid, between, grid
+from pipeline.present.review_text import shop_rise, unsaid_why
 from shared.counting import counted
 
 if TYPE_CHECKING:
@@ -79,8 +81,12 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
             tries = tuple(_explained(f) for f in result.findings)
         elif result.effects:
             lead += f" Over {result.jobs:,} jobs no operator, machine or setting surely takes more than like jobs need."
+        lead += "".join(f" {told}" for n in result.not_enough if (told := shop_rise(n, style)))
         lines += [_better(b) for b in result.improvements]
-        lacking = tuple(f"{_named(n.of or n.kind, n.name)}: {n.why}" for n in result.not_enough[:8])
+        # What costs something is told however long the list.
+        unsaid = sorted(result.not_enough, key=lambda n: n.ratio is None)[:8]
+        lacking = tuple(f"{_named(n.of or n.kind, n.name)}: {unsaid_why(n, style)}" for n in unsaid)
+        tries, care = _with_care(tries, care)
         tables += _balances(result, style)
     return Part(
         "pellets-used",
@@ -95,7 +101,17 @@ def pellets_part(contents: ReportContents, style: Style) -> Part:
     )
 
 
+def _with_care(tries: tuple[str, ...], care: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return tips with their cautions, and the other cautions; what the page's own block says is left to it."""
+    own = tuple(c for c in care if c not in cautions_for("report"))
+    if not tries:
+        return (), own
+    return (*tries, *(c for c in own if c != NOT_GROUNDS)), tuple(c for c in own if c == NOT_GROUNDS)
+
+
 def _named(kind: str, name: str) -> str:
+    if kind == "drift":
+        return f"whole {name}"
     if kind == "operator" and name.startswith("Operator "):
         return name
     if not name:

@@ -35,7 +35,7 @@ def report_charts(contents: ReportContents, style: Style) -> dict[str, Drawing]:
     shift = None
     if contents.trust.answer:
         result = contents.trust.answer.result
-        shift = result.shift
+        shift = next((s for s in result.shifts if s.quantity == "pellets_lb"), None)
         if any(max(h.pellets_jobs, h.minutes_jobs) >= FEW_JOBS for h in result.levels):
             found.append(calibration_chart(result.levels))
         pit = {name: counts for name, counts in result.pit.items() if sum(counts) >= FEW_JOBS}

@@ -11,7 +11,8 @@ from shared.counting import counted
 
 if TYPE_CHECKING:
     from pipeline.answers.answer import Answer
-    from pipeline.answers.review_findings import ChangeFound, Finding, Improvement, NotEnough, Ratio
+    from pipeline.answers.review_findings import ChangeFound, Finding, Improvement, Ratio
+    from pipeline.answers.review_unsaid import NotEnough
     from pipeline.answers.reviewing import BalanceTold, JobAccount, TechniqueResult, UnusualTold
     from pipeline.present.figures import Style
 
@@ -42,7 +43,7 @@ def render_technique(answer: Answer[TechniqueResult], style: Style) -> str:
     unsaid = [n for n in result.not_enough if n.kind != "shop"]
     if unsaid:
         blocks.append(section("Not enough evidence"))
-        blocks += [item(f"{who}: {why}.") for who, why in _gathered(unsaid)]
+        blocks += [item(f"{who}: {why}.") for who, why in _gathered(unsaid, style)]
     if result.unusual:
         blocks.append(section("Most unusual jobs"))
         blocks += [item(_unusual(u, style)) for u in result.unusual]
@@ -75,14 +76,21 @@ def _subject(kind: str, name: str, of: str = "") -> str:
 def _verdict(result: TechniqueResult, style: Style) -> str:
     if any(n.kind == "shop" for n in result.not_enough):
         return paragraph(f"Too early to review: {result.not_enough[0].why}.")
+    told = [_found(result, style), *(shop_rise(n, style) for n in result.not_enough)]
+    return paragraph(" ".join(t for t in told if t))
+
+
+def _found(result: TechniqueResult, style: Style) -> str:
     if not result.findings:
-        return paragraph(
+        if any(n.ratio is not None for n in result.not_enough):
+            return f"No single cause stands out over {result.jobs:,} jobs."
+        return (
             f"Nothing stands out: over {result.jobs:,} jobs no operator, machine or setting surely takes more pellets "
             "than like jobs need."
         )
     waste = [f for f in result.findings if f.ratio.estimate >= 1]
     if not waste:
-        return paragraph(f"Nothing wastes pellets over {result.jobs:,} jobs; what takes fewer is told below.")
+        return f"Nothing wastes pellets over {result.jobs:,} jobs; what takes fewer is told below."
     now, over = [f for f in waste if f.until is None], [f for f in waste if f.until is not None]
     head = f"{counted(len(waste), 'finding')} over {result.jobs:,} jobs: "
     told = [f"about {_sum(now, style)} a month now"] if now else []
@@ -90,7 +98,29 @@ def _verdict(result: TechniqueResult, style: Style) -> str:
     overlap = " (causes may overlap)" if len(now) > 1 else ""
     fewer = len(result.findings) - len(waste)
     beside = f" {counted(fewer, 'more finding')} of what takes fewer." if fewer else ""
-    return paragraph(f"{head}{'; '.join(told)}{overlap}.{beside}")
+    return f"{head}{'; '.join(told)}{overlap}.{beside}"
+
+
+def shop_rise(unsaid: NotEnough, style: Style) -> str:
+    """Return what a rise of the whole shop comes to, in a sentence; '' where it is none."""
+    lb, usd = unsaid.pellets_lb_month, unsaid.usd_month
+    if unsaid.ratio is None or lb is None or usd is None:
+        return ""
+    figures = f"about {style.weight(lb.mean)} and {style.money(usd.mean)} a month"
+    more = f"{_change_words(unsaid.ratio.estimate)} pellets"
+    if unsaid.until is None:
+        return f"The whole shop takes {more} since about {unsaid.since}: {figures}."
+    return f"The whole shop took {more} from about {unsaid.since} to {unsaid.until}: {figures} while it lasted."
+
+
+def unsaid_why(unsaid: NotEnough, style: Style) -> str:
+    """Return why something cannot be said, with what it takes a month and what to try where those are known."""
+    lb, usd, told = unsaid.pellets_lb_month, unsaid.usd_month, unsaid.why
+    if lb is not None and usd is not None:
+        pounds = style.weight_range(lb.interval.low, lb.interval.high)
+        money = f"{style.money(usd.interval.low)} to {style.money(usd.interval.high)}"
+        told += f". That is {pounds} or {money} a month beyond what was usual before"
+    return f"{told}. {unsaid.try_}".rstrip(". ")
 
 
 def _sum(findings: list[Finding], style: Style) -> str:
@@ -98,13 +128,13 @@ def _sum(findings: list[Finding], style: Style) -> str:
     return f"{style.weight(lb)} and {style.money(sum(f.usd_month.mean for f in findings))}"
 
 
-def _gathered(unsaid: list[NotEnough]) -> list[tuple[str, str]]:
+def _gathered(unsaid: list[NotEnough], style: Style) -> list[tuple[str, str]]:
     """Return who and why; those of one kind with the same reason are told once."""
     told: dict[tuple[str, str, str], list[str]] = {}
     for n in unsaid:
         who = _subject(n.kind, n.name, n.of)
-        first = not told.get((n.kind, n.of, n.why))
-        told.setdefault((n.kind, n.of, n.why), []).append(who if first else who[:1].lower() + who[1:])
+        same = told.setdefault((n.kind, n.of, unsaid_why(n, style)), [])
+        same.append(who[:1].lower() + who[1:] if same else who)
     return [(", ".join(who), why) for (_, _, why), who in told.items()]
 
 
@@ -168,11 +198,15 @@ def _changes(changes: tuple[ChangeFound, ...]) -> str:
     columns = [Column("Machine"), Column("What"), Column("From"), Column("Jobs", "number"), Column("Ratio", "number"),
                Column("p", "number")]  # fmt: skip
     rows = [
-        [c.machine or "whole shop", c.what or "-", c.date.isoformat(), f"{c.jobs_before} / {c.jobs_after}",
+        [c.machine or "whole shop", _what(c), c.date.isoformat(), f"{c.jobs_before} / {c.jobs_after}",
          _ratio(c.ratio), f"{c.p_value:.3f}" if c.p_value >= 0.0005 else "< 0.001"]
         for c in changes
     ]  # fmt: skip
     return table(columns, rows)
+
+
+def _what(change: ChangeFound) -> str:
+    return ", ".join(w for w in (change.what, "beside the others" if change.with_shop else "") if w) or "-"
 
 
 def _unusual(job: UnusualTold, style: Style) -> str:

@@ -134,6 +134,42 @@ def test_a_known_change_is_tested_and_not_found_again():
     assert change.n_before + change.n_after == np.sum(shop.job_machine == 0)
 
 
+@pytest.mark.parametrize("seed", [35, 39])
+def test_a_noted_change_that_the_whole_shop_shares_is_the_shops(seed):
+    """+30 % on all jobs from the day of a noted change: no waste of its machine, and the shop's is found as without."""
+    shop = simulate(seed, waste=Waste(shop_period=(RISE, 200, 400)))
+    day = int(shop.table.day[200])
+    found = review(shop.table, FIGURES, known=(Step("machine", "m0", day),))
+    (change,) = found.changes
+    assert change.with_shop
+    assert not change.is_waste
+    assert change.p_value > 0.1
+    assert [d.step for d in found.drifts] == [d.step for d in review(shop.table, FIGURES).drifts]
+    rises = [d for d in found.drifts if d.is_shop_rise]
+    if seed == 35:
+        # In the other shop the slow change of the level takes it all, note or not.
+        assert rises[0].step.since == pytest.approx(day, abs=10)
+        low, high = rises[0].interval(0.95)
+        assert low < 1.3 < high
+
+
+@pytest.mark.parametrize("seed", [31, 35, 39])
+def test_a_noted_change_beyond_the_shops_stays_the_machines(seed):
+    """Where all jobs take 15 % more and those of one machine another 30 %, its noted change is still found."""
+    waste = Waste(shop_period=(float(np.log(1.15)), 200, 400), machine_period={"m0": (RISE, 200, 400)})
+    shop = simulate(seed, waste=waste)
+    (change,) = review(shop.table, FIGURES, known=(Step("machine", "m0", int(shop.table.day[200])),)).changes
+    assert not change.with_shop
+    assert change.is_waste
+
+
+def test_a_noted_change_of_the_only_machine_is_kept():
+    """Without another machine nothing speaks against the one that was changed on that day."""
+    shop = simulate(31, machine_share=(1.0,), waste=Waste(machine_period={"m0": (RISE, 200, 400)}))
+    (change,) = review(shop.table, FIGURES, known=(Step("machine", "m0", int(shop.table.day[200])),)).changes
+    assert change.is_waste
+
+
 def test_a_change_asked_about_is_tested_for_the_shop():
     """A saving on all jobs from a day on is measured; a day at the edge of the record is refused."""
     shop = simulate(39, waste=Waste(shop_period=(-0.2, 200, 400)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from models.consumption.planning import Planning
 from models.technique.effects import (
+    LEAST_STANDOFF_IN,
     benjamini_hochberg,
     compare_cells,
     compare_codes,
@@ -81,6 +83,40 @@ def test_a_setting_has_its_best_value_inside_the_range():
     assert found["ice_age_days"].is_waste
     assert found["ice_age_days"].worse == "high"
     assert not found["pressure_psi"].is_waste
+
+
+def _nearer_is_less(values):
+    """Return the standoff's effect in a shop that ran at `values` (in), each inch farther taking 4 % more."""
+    shop = simulate(8, n_jobs=500)
+    table, rng = shop.table, np.random.default_rng(2)
+    ran = rng.choice(values, table.n_jobs)[table.line_job].astype(float)
+    seen = table.pellets
+    first = np.zeros(len(seen.value), dtype=int)
+    first[seen.group] = np.arange(table.n_lines)
+    pellets = replace(seen, value=seen.value * np.exp(0.04 * (ran[first] - 8.0)))
+    table = replace(table, pellets=pellets, settings={**table.settings, "standoff_in": ran})
+    return next(
+        e for e in compare_settings(table, fit_like_jobs(table, FIGURES))[0] if e.name == "standoff_in"
+    )  # fmt: skip
+
+
+def test_no_standoff_is_best_that_is_too_near_to_advise():
+    """Where less is taken the nearer the nozzle is, the best is the nearest that may be advised, and only what ran
+    farther is waste."""
+    found = _nearer_is_less([3, 6, 9, 12])
+    assert found.best == pytest.approx(LEAST_STANDOFF_IN)
+    assert found.is_bound
+    farther = (0.04 * (9 - LEAST_STANDOFF_IN) + 0.04 * (12 - LEAST_STANDOFF_IN)) / 4
+    assert found.raw == pytest.approx(farther, abs=0.02)
+    assert found.worse == "high"
+
+
+def test_a_shop_that_always_worked_too_near_wastes_nothing_by_it():
+    """Its jobs took less than farther ones would have: that is no waste, and nothing nearer is best."""
+    found = _nearer_is_less([3, 5, 7])
+    assert found.best == 7.0
+    assert found.is_bound
+    assert not found.is_waste
 
 
 def test_cells_need_jobs():

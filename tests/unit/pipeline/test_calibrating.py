@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from models.consumption.backtest import Record, stored_pits
-from pipeline.answers.calibrating import _shift
+from pipeline.answers.calibrating import _shifts
 from pipeline.book.fits import stored_record
 from pipeline.book.store import create_book, open_book
 from shared.vocabulary import QUANTILE_LEVELS
@@ -43,13 +43,25 @@ def test_leaving_the_planning_figures_is_no_shift(later: float) -> None:
     ratio = np.exp(0.2 * np.random.default_rng(1).standard_normal(100))
     ratio[n_before == 0] *= 2.5
     ratio[70:] *= later
-    found = _shift(record_of(ratio, n_before))
+    shifts = list(_shifts(record_of(ratio, n_before)))
     if later == 1.0:
-        assert found is None
+        assert shifts == []
     else:
-        assert found is not None
+        (found,) = shifts
+        assert found.quantity == "pellets_lb"
         assert abs(found.date.toordinal() - DAY - 70) < 8
         assert found.ratio.low < 1.5 < found.ratio.high
+
+
+def test_each_quantity_that_shifted_is_found() -> None:
+    """A shift of the minutes is found behind one of the pellets, and alone where those stayed."""
+    noise = np.exp(0.2 * np.random.default_rng(1).standard_normal((2, 100)))
+    noise[1, 70:] *= 1.5
+    record = record_of(noise[0], np.full(100, 40))
+    record = replace(record, actual=40.0 * noise)
+    assert [s.quantity for s in _shifts(record)] == ["minutes"]
+    noise[0, 70:] *= 1.5
+    assert [s.quantity for s in _shifts(replace(record, actual=40.0 * noise))] == ["pellets_lb", "minutes"]
 
 
 @pytest.fixture(scope="module")

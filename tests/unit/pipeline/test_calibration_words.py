@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 
 from models.consumption.conformal import ProbitMap
 from models.consumption.mapping import LEAST_SCORES
-from pipeline.answers.calibrating import RuleScore, _advice
+from pipeline.answers.calibrating import RuleScore, ShiftFound, ShiftRatio, _advice
 from pipeline.answers.verdict import Held, corrected, narrow
 
 SCORES = (RuleScore("learned", 50.0, 60.0), RuleScore("shop average", 90.0, 95.0))
@@ -27,7 +29,7 @@ SCORES = (RuleScore("learned", 50.0, 60.0), RuleScore("shop average", 90.0, 95.0
 def test_the_verdict_goes_by_the_half_as_well(half: float, main: float, jobs: int, said: str) -> None:
     """An 80 % interval hides a width that the 50 % interval shows; chance alone is called neither way."""
     levels = tuple(Held(level, held, jobs, held, held, jobs, jobs) for level, held in ((0.5, half), (0.8, main)))
-    assert said in next(_advice(levels, (), SCORES, None))
+    assert said in next(_advice(levels, (), SCORES, ()))
 
 
 @pytest.mark.parametrize(
@@ -64,7 +66,7 @@ def test_each_quantity_is_judged_by_itself(
         Held(level, level, 400, p, m, pellets[2], minutes[2])
         for level, p, m in zip((0.5, 0.8), pellets[:2], minutes[:2], strict=True)
     )
-    told = list(_advice(levels, (), SCORES, None))
+    told = list(_advice(levels, (), SCORES, ()))
     assert len(told) == len(said)
     assert all(line.startswith(start) for line, start in zip(told, said, strict=True))
     assert not any("can be relied on" in line for line in told)
@@ -91,8 +93,24 @@ def test_only_what_was_too_narrow_is_a_caution() -> None:
     """An answer repeats the verdict on the quantities that it tells uncorrected, in the words of `calibration`."""
     levels = tuple(Held(level, p, 90, p, m, 90, 90) for level, p, m in ((0.5, 0.3, 0.5), (0.8, 0.6, 0.8)))
     (said,) = narrow(levels, ("pellets_lb", "minutes"))
-    assert said == next(_advice(levels, (), SCORES, None))
+    assert said == next(_advice(levels, (), SCORES, ()))
     assert said.startswith("Past intervals for pellets were too narrow: quote with a smaller risk share")
     assert narrow(levels, ("minutes",)) == ()
     few = tuple(Held(level, 0.1, 12, 0.1, 0.1, 12, 12) for level in (0.5, 0.8))
     assert narrow(few, ("pellets_lb", "minutes")) == narrow((), ("pellets_lb",)) == ()
+
+
+def test_a_shift_names_its_quantity_and_where_to_look() -> None:
+    """Only a shift of the pellets sends to the test of a change, which knows nothing of minutes; both are told."""
+    levels = (Held(0.8, 0.8, 90, 0.8, 0.8, 90, 90),)
+    pellets, minutes = (
+        ShiftFound(date(2026, 3, 27), quantity, ShiftRatio(1.15, 1.1, 1.2, 0.95))
+        for quantity in ("pellets_lb", "minutes")
+    )
+    told = list(_advice(levels, (), SCORES, (pellets, minutes)))[-2:]
+    assert told[0].startswith("The pellets that jobs take have shifted by a factor of 1.15")
+    assert "`rimebook technique --change 2026-03-27`" in told[0]
+    assert told[1].startswith("The minutes that jobs take have shifted by a factor of 1.15")
+    assert "technique" not in told[1]
+    assert "hands-on" in told[1]
+    assert all("learn part of it" in line for line in told)

@@ -73,6 +73,14 @@ def test_other_commands_have_no_block():
     assert cautions_for("calibration", ["interior"]) == []
 
 
+def test_tips_of_the_review_bring_their_own_block():
+    """Tips on settings and equipment come with limits, trials, eyes, ears and pressure that is let out."""
+    block = _about("technique")
+    for words in ("makers of machine, hose and nozzle", "hidden spot", "hearing", "goggles", "let the pressure out"):
+        assert words in block
+    assert "not a safety clearance" in cautions_for("technique")[-1]
+
+
 def test_no_caution_promises_safety():
     """No text calls anything safe, cleared or harmless on the tool's own word."""
     for caution in all_cautions():

@@ -96,3 +96,50 @@ def test_a_setting_costs_what_it_does_in_the_window(new_book):
     true = sum(rows[k]["pellets_lb"] * -np.expm1(-0.4 * (feeds[k] - 1.0)) for k in range(169, 260))
     assert told.ratio.estimate > 1.1
     assert told.pellets_lb_month.mean == pytest.approx(true * DAYS_PER_MONTH / 91, rel=0.4)
+
+
+def _left(new_book, gone, quiet=1):
+    """Ask about 120 days of a shop whose B takes 40 % more and is gone from a day on, with a job each `quiet` days."""
+
+    def change(k, row):
+        if k >= gone:
+            row["operator"] = "AC"[k // 2 % 2]
+        return 0.35 if row["operator"] == "B" else 0.0
+
+    rows = [r for k, r in enumerate(_jobs(120, change)) if k < gone or k % quiet == 0]
+    asking = Asking(new_book(rows=rows), FIRST + timedelta(days=120))
+    return technique(asking, TechniqueQuestion()), rows
+
+
+def test_who_has_left_wastes_no_more_and_is_told_for_the_time_it_lasted(new_book):
+    """Six weeks after an operator's last job the waste is over, reckoned a month of the time before that."""
+    answer, rows = _left(new_book, 78)
+    (found,) = [f for f in answer.result.findings if (f.kind, f.name) == ("operator", "B")]
+    own = [r for r in rows if r["operator"] == "B"]
+    assert found.until == max(r["day"] for r in own) + timedelta(days=1)
+    days = (found.until - FIRST).days
+    true = sum(r["pellets_lb"] for r in own) * -np.expm1(-0.35) * DAYS_PER_MONTH / days
+    assert found.pellets_lb_month.mean == pytest.approx(true, rel=0.3)
+    text = " ".join(render_technique(answer, Style()).split())
+    assert "a month while it lasted, now over" in text
+    assert f"until {found.until}." in text
+
+
+@pytest.mark.parametrize(("gone", "quiet"), [(100, 1), (78, 6)])
+def test_who_has_no_job_for_a_while_has_not_left(new_book, gone, quiet):
+    """Neither three weeks without a job nor six in which the shop hardly worked are the end of it."""
+    answer, _ = _left(new_book, gone, quiet)
+    (found,) = [f for f in answer.result.findings if (f.kind, f.name) == ("operator", "B")]
+    assert found.until is None
+
+
+def test_a_setting_that_is_not_written_down_for_a_while_is_not_over(new_book):
+    """Six weeks of tickets without the feed do not say that it was set back."""
+
+    def fed(k, row):
+        feed = 1.0 + 0.25 * (k % 5)
+        row["feed_lb_min"] = feed if k < 110 else None
+        return 0.5 * (feed - 1.0)
+
+    asking = Asking(new_book(rows=_jobs(150, fed)), FIRST + timedelta(days=150))
+    assert _of_kind(technique(asking, TechniqueQuestion()).result, "setting").until is None

@@ -13,8 +13,9 @@ from data_demo.generate import draw_shop, write_clean
 from models.technique.review import review
 from models.technique.shrinkage import shrink_alone
 from pipeline.answers.answer import Asking
-from pipeline.answers.review_findings import Improvement, NotEnough, Ratio, not_enough_of
+from pipeline.answers.review_findings import Improvement, Ratio, Terms
 from pipeline.answers.review_mask import mask_result, masks
+from pipeline.answers.review_unsaid import NotEnough, not_enough_of
 from pipeline.answers.reviewing import TechniqueQuestion, TechniqueResult, technique
 from pipeline.book.store import create_book, open_book
 from pipeline.book.tables import job_table
@@ -25,6 +26,7 @@ from pipeline.present.review_text import render_technique
 from shared.errors import RimebookError
 
 MACHINES = '[machines.rig-2]\nchanges = [{date = "2026-03-30", what = "new hose"}]\n'
+TERMS = Terms(date(2026, 6, 30).toordinal(), 0.8, 1.0, 1)
 
 
 @pytest.fixture(scope="module")
@@ -291,7 +293,7 @@ def test_a_sure_small_change_is_not_called_chance(reviewed):
     drift = next(d for d in reviewed.drifts if d.is_waste)
     small = replace(drift, posterior=shrink_alone(0.02, 0.001))
     unsure = replace(drift, q_value=0.4)
-    told = [n.why for n in not_enough_of(replace(reviewed, drifts=(small, unsure))) if n.kind == "drift"]
+    told = [n.why for n in not_enough_of(replace(reviewed, drifts=(small, unsure)), TERMS, {}) if n.kind == "drift"]
     assert len(told) == 2
     assert "too small" in told[0]
     assert "chance" not in told[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import pytest
@@ -17,6 +18,7 @@ from pipeline.present.calibration_text import render_calibration
 from pipeline.present.costing_text import render_costing
 from pipeline.present.figures import Style, minutes, minutes_range
 from pipeline.present.terminal import paragraph
+from shared.units import LB_KG
 
 
 @pytest.mark.parametrize(
@@ -52,6 +54,7 @@ def test_amounts_in_sentences_are_in_the_shops_money_and_units() -> None:
     """Signs where a currency has a common one, else its code; kilograms for a metric shop."""
     assert [money(v, c) for v, c in ((1250, "USD"), (-3, "EUR"), (400, "CHF"))] == ["$1,250", "-€3", "400 CHF"]
     assert [weight(100, u) for u in ("us", "metric")] == ["100 lb", "45 kg"]
+    assert weight(167.5 / LB_KG, "metric") == weight(math.exp(math.log(167.5 / LB_KG)) - 1e-13, "metric") == "168 kg"
     assert Style("metric", "CHF").weight(100) == weight(100, "metric")
     assert Style("us", "GBP").money(12.5, cents=True) == money(12.5, "GBP", cents=True) == "£12.50"
 
