@@ -18,7 +18,7 @@ from pipeline.answers.review_waste import (
     posterior_inside,
     window_of,
 )
-from pipeline.answers.review_words import drift_words, effect_words, setting_name
+from pipeline.answers.review_words import drift_words, effect_words, over_words, setting_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -197,6 +197,8 @@ def _from_effect(review: Review, effect: Effect, terms: Terms) -> Finding:
     window = window_of(review, terms.today, _row_share(review, _effect_lines(review, effect)), away_days=away)
     waste = waste_of(review, terms, posterior_inside(review, effect, window), window, effect.n_jobs)
     others, advice = effect_words(review, effect, terms.units)
+    if waste.until is not None and effect.kind in ("operator", "machine"):
+        advice = over_words(effect.kind)
     return Finding(
         kind=effect.kind.removesuffix("_zone"), name=effect.name, of="", zone=effect.zone,
         ratio=ratio_of(effect.posterior, terms.level), q_value=effect.q_value, jobs=effect.n_jobs, since=None,

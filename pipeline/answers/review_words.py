@@ -183,6 +183,13 @@ def effect_words(review: Review, effect: Effect, units: str) -> tuple[tuple[str,
     return tuple(others), advice
 
 
+def over_words(kind: str) -> str:
+    """Return what to do about the waste of an operator or a machine that is over."""
+    if kind == "operator":
+        return "Nothing now, since it is over."
+    return f"Check nozzle and feed ({_PRESSURE_OFF}) before the machine works again; it is over by now."
+
+
 def _setting_words(effect: Effect, units: str) -> tuple[tuple[str, ...], str]:
     name = setting_name(effect.name)
     if effect.name == "ice_age_days":
@@ -193,7 +200,7 @@ def _setting_words(effect: Effect, units: str) -> tuple[tuple[str, ...], str]:
     others = (f"harder work on the jobs that ran at another {name}",)
     side = {"high": "lower", "low": "higher"}.get(effect.worse, "closer to the middle")
     return others, (
-        f"Try the {name} {side}, at about {shown}, for two weeks and compare with `--change`."
+        f"Set the {name} {side}, at about {shown}, for two weeks and compare with `--change`."
         f"{_bound_words(effect.name, best, units)}"
     )
 

@@ -47,7 +47,7 @@ def _standoff(best: float) -> Effect:
 def test_a_standoff_to_try_is_bound_and_says_why(units: str, shown: str) -> None:
     """The nearest that is named is that of common practice; one farther away is named as it is, without more words."""
     _, near = _setting_words(_standoff(NEAREST), units)
-    assert f"Try the standoff lower, at about {shown}, " in near
+    assert f"Set the standoff lower, at about {shown}, " in near
     assert f"Nearer than {shown} is not one to try: it can harm paint" in near
     _, far = _setting_words(_standoff(10.0), units)
     assert "Nearer" not in far

@@ -122,6 +122,7 @@ def test_who_has_left_wastes_no_more_and_is_told_for_the_time_it_lasted(new_book
     assert found.pellets_lb_month.mean == pytest.approx(true, rel=0.3)
     text = " ".join(render_technique(answer, Style()).split())
     assert "a month while it lasted, now over" in text
+    assert "Try: Nothing now, since it is over." in text
     assert f"until {found.until}." in text
 
 
