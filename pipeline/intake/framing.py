@@ -82,7 +82,8 @@ class Framer:
         import pandas as pd
 
         n_input = len(chunk.cells)
-        chunk.faults = merged_figures(chunk, self.match) | chunk.faults
+        merged = merged_figures(chunk, self.match)
+        chunk.faults = {i: list(of_row.values())[-1] for i, of_row in merged.items()} | chunk.faults
         self.carrier.fill(chunk)
         if self.match.wide is not None:
             chunk = unpivot(chunk, self.match.wide)

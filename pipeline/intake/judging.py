@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.book import staging
+from pipeline.book import rejected, staging
 from pipeline.book.log_tables import LOG_TABLES
 from pipeline.book.visit_rules import check_bookings, check_visits
 from pipeline.intake.columns import column_of
@@ -83,12 +83,13 @@ def judge(
     counts = staging.counts(connection)
     heads = {name: m.head for name, m in _columns(each.match).items()}
     reasons = tuple(
-        ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in staging.reasons(connection)
+        ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in rejected.reasons(connection)
     )
-    rejections = staging.rejections(connection, heads) if counts.rejected else []
+    rejections = rejected.rejections(connection, heads) if counts.rejected else []
     names = _of_file(each.match)
     rejects = rejects_text(
-        each.log, rejections, lambda i, cell: framer.normaliser.without_habits(names[i], cell) if i in names else cell
+        each.log, each.match, rejections,
+        lambda i, cell: framer.normaliser.without_habits(names[i], cell) if i in names else cell
     ) if rejections else ""  # fmt: skip
     notes += warnings_of(connection, shape, table, settings, framer, today)
     return Judged(counts, reasons, rejects, tuple(notes), framer.n_rows)

@@ -7,13 +7,16 @@ import io
 import os
 from typing import TYPE_CHECKING, Final
 
+from pipeline.intake.faults import REJECTED
+from pipeline.intake.merged import merged_figures
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from pipeline.book.staging import Rejection
+    from pipeline.book.rejected import Rejection
+    from pipeline.intake.header_match import HeaderMatch
     from pipeline.intake.raw import RawLog
 
 REJECT_COLUMNS: Final = (
@@ -23,15 +26,20 @@ REJECT_COLUMNS: Final = (
 _MOST_VERSIONS: Final = 99
 
 
-def rejects_text(log: RawLog, rejections: list[Rejection], without_habits: Callable[[int, str], str]) -> str:
+def rejects_text(
+    log: RawLog, match: HeaderMatch, rejections: list[Rejection], without_habits: Callable[[int, str], str]
+) -> str:
     """Return the rejects file of one log as CSV text (UTF-8 with a byte order mark, so that spreadsheets read it).
 
     The log is read once more for the rows as they were. Texts that a spreadsheet would take for formulas get one
-    more ``'``, which `import` takes off.
+    more ``'``, which `import` takes off. What spoke against a cell and does not come with it, such as a merged range or
+    the surplus fields of its line, leaves `faults.REJECTED` before it.
 
     Parameters
     ----------
     log : RawLog
+    match : HeaderMatch
+        Of the file's own header.
     rejections : list of Rejection
     without_habits : callable
         ``without_habits(i, cell)`` writes the cells of the file's i-th column that were read by what other rows prove,
@@ -43,7 +51,7 @@ def rejects_text(log: RawLog, rejections: list[Rejection], without_habits: Calla
     out.write("\ufeff")
     write = csv.writer(out, lineterminator="\r\n")
     write.writerow([*(_guarded(log.header[i]) for i in kept), *REJECT_COLUMNS])
-    for rejection, cells in _rows(log, rejections):
+    for rejection, cells, refused in _rows(log, match, rejections):
         told = (
             log.file.name,
             log.sheet,
@@ -53,7 +61,8 @@ def rejects_text(log: RawLog, rejections: list[Rejection], without_habits: Calla
             rejection.code,
             rejection.hint,
         )
-        write.writerow([*(_guarded(without_habits(i, cells[i])) for i in kept), *(_guarded(t) for t in told)])
+        shown = (REJECTED + refused[i] if i in refused else without_habits(i, cells[i]) for i in kept)
+        write.writerow([*map(_guarded, shown), *map(_guarded, told)])
     return out.getvalue()
 
 
@@ -68,12 +77,18 @@ def _guarded(cell: str) -> str:
     return cell
 
 
-def _rows(log: RawLog, rejections: list[Rejection]) -> Iterator[tuple[Rejection, list[str]]]:
+def _rows(
+    log: RawLog, match: HeaderMatch, rejections: list[Rejection]
+) -> Iterator[tuple[Rejection, list[str], dict[int, str]]]:
+    """Yield each rejected row with its cells and those of them, by column, that must not be read as they stand."""
     base, wanted = 0, iter(rejections)
     rejection = next(wanted, None)
     for chunk in log.chunks():
+        merged = merged_figures(chunk, match)
         while rejection is not None and rejection.row_no < base + len(chunk.cells):
-            yield rejection, chunk.cells[rejection.row_no - base]
+            i = rejection.row_no - base
+            once = {k: fault.value for k, fault in merged.get(i, {}).items()}
+            yield rejection, chunk.cells[i], once | chunk.refused.get(i, {})
             rejection = next(wanted, None)
         # Read to the end all the same: the log counts what it sets aside anew each time.
         base += len(chunk.cells)
