@@ -81,6 +81,6 @@ def rejections(connection: duckdb.DuckDBPyConnection, heads: Mapping[str, str]) 
         """
     ).fetchall()
     return [
-        Rejection(r, line, "; ".join(heads.get(c, c) for c in columns or ()), value or "", code, hint or "")
+        Rejection(r, line, "; ".join(h for c in columns or () if (h := heads.get(c, c))), value or "", code, hint or "")
         for r, line, columns, value, code, hint in rows
     ]

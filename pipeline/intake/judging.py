@@ -81,7 +81,7 @@ def judge(
     if table.whole:
         staging.reject_wholes(connection, table)
     counts = staging.counts(connection)
-    heads = {name: m.head for name, m in _columns(each.match).items()}
+    heads = _heads(each.match)
     reasons = tuple(
         ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in rejected.reasons(connection)
     )
@@ -163,6 +163,12 @@ def _of_file(match: HeaderMatch) -> dict[int, str]:
     return {m.index: name for name, m in match.columns.items()} | {
         i: name for columns in zones for name, (i, _) in columns.items()
     }
+
+
+def _heads(match: HeaderMatch) -> dict[str, str]:
+    """Return the head in the file of each column; '' for what a wide sheet has of each zone and not of a line."""
+    of_file = {m.head for m in match.columns.values()}
+    return {name: m.head if m.head in of_file else "" for name, m in _columns(match).items()}
 
 
 def _columns(match: HeaderMatch) -> dict[str, Matched]:

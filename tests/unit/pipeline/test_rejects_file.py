@@ -150,6 +150,26 @@ def test_a_wide_sheets_rejects_are_its_own_rows(new_book: Callable[..., Book], t
     )  # fmt: skip
 
 
+def test_a_wide_sheets_reasons_name_its_own_heads(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A zone's figure is told under its head in the sheet, and what the sheet has no head for under none."""
+    file = tmp_path / "wide.csv"
+    file.write_text(
+        "Ticket,Date,Class,Undercarriage lb,Undercarriage soil,Interior lb,Interior min\n"
+        "A,2026-03-02,van,40,,40x,30\nB,2026-03-02,van,40,,,1500\nC,2026-03-02,van,40,filthy,,\n"
+        "D,2026-03-02,van,,,,\nE,2026-03-02,van,40,,,\nE,2026-03-02,van,41,,,\nF,2026-03-02,vna,40,,,\n",
+        encoding="utf-8",
+    )
+    done = _import(new_book(), file)
+    found = [(r["Ticket"], r["reject_code"], r["reject_column"]) for r in _read(done.rejects_file)]
+    assert found == [
+        ("A", "unknown-unit", "Interior lb"), ("B", "too-large", "Interior min"),
+        ("C", "unknown-soil", "Undercarriage soil"), ("D", "missing", ""),
+        ("E", "same-line-differs", ""), ("E", "same-line-differs", ""), ("F", "unknown-class", "Class"),
+    ]  # fmt: skip
+    assert {r.column for r in done.reasons} == {column for _, _, column in found}
+    assert any(r.hint.startswith("no zone has a figure in this row") for r in done.reasons)
+
+
 def test_corrected_rejects_are_read_as_in_their_file(new_book: Callable[..., Book], tmp_path: Path) -> None:
     """Figures and dates that other rows prove are written so that they need no proof; all else stays as it was."""
     file = tmp_path / "march.csv"
