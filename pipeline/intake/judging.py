@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 from pipeline.book import rejected, staging
 from pipeline.book.log_tables import LOG_TABLES
 from pipeline.book.visit_rules import check_bookings, check_visits
+from pipeline.intake.alone import heads_alone
 from pipeline.intake.columns import column_of
 from pipeline.intake.framing import FIRST_ROWS, Framer
 from pipeline.intake.logs import SHAPES
 from pipeline.intake.normalise import Habits, Normaliser
-from pipeline.intake.rejects import rejects_text
+from pipeline.intake.rejects import REJECT_COLUMNS, rejects_text
 from pipeline.intake.telling import warnings_of
 from pipeline.intake.units import FACTORS, book_unit
 from shared.errors import RimebookError
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.book.log_tables import LogTable
     from pipeline.book.settings import Settings
     from pipeline.book.staging import Counts, Prefer
+    from pipeline.intake.column_map import ColumnMap
     from pipeline.intake.header_match import HeaderMatch, Matched
     from pipeline.intake.opening import OpenedLog
     from pipeline.intake.words import Words
@@ -59,8 +61,13 @@ def judge(
     words: Words,
     prefer: Prefer,
     today: date,
+    column_map: ColumnMap | None = None,
+    options: str = "",
 ) -> Judged:
     """Stage and judge one log; nothing is written to the book's own tables.
+
+    `column_map` is the one its heads were read by, and `options` are those of `import` that say what they mean, the map
+    and the kind; '' where there are none.
 
     Raises
     ------
@@ -85,14 +92,39 @@ def judge(
     reasons = tuple(
         ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in rejected.reasons(connection)
     )
-    rejections = rejected.rejections(connection, heads) if counts.rejected else []
-    names = _of_file(each.match)
-    rejects = rejects_text(
-        each.log, each.match, rejections,
-        lambda i, cell: framer.normaliser.without_habits(names[i], cell) if i in names else cell
-    ) if rejections else ""  # fmt: skip
+    rejects = ""
+    if counts.rejected:
+        rejects, told = _rejects(connection, settings, each, words, framer, column_map, options)
+        notes += told
     notes += warnings_of(connection, shape, table, settings, framer, today)
     return Judged(counts, reasons, rejects, tuple(notes), framer.n_rows)
+
+
+def _rejects(
+    connection: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    each: OpenedLog,
+    words: Words,
+    framer: Framer,
+    column_map: ColumnMap | None,
+    options: str,
+) -> tuple[str, list[str]]:
+    """Return the text of a log's rejects file, '' where no row is to be corrected, and what to tell of it."""
+    log, match = each.log, each.match
+    alone = heads_alone(log.header, match, words, settings, column_map=column_map, added=REJECT_COLUMNS)
+    shown = alone or log.header
+    written = _heads(match) | dict(zip(log.header, shown, strict=True))
+    written |= {name: shown[m.index] for name, m in match.columns.items()}
+    rejections = rejected.rejections(connection, written)
+    if not rejections:
+        return "", []
+    needed = "" if alone else options
+    names = _of_file(match)
+    text = rejects_text(
+        log, match, shown, rejections,
+        lambda i, cell: framer.normaliser.without_habits(names[i], cell) if i in names else cell, needed,
+    )  # fmt: skip
+    return text, [f"the rejects file is read right only with {needed}; give it again"] if needed else []
 
 
 def _stage_rows(

@@ -12,7 +12,7 @@ from pipeline.intake.merged import merged_figures
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from pipeline.book.rejected import Rejection
@@ -22,12 +22,19 @@ if TYPE_CHECKING:
 REJECT_COLUMNS: Final = (
     "reject_file", "reject_sheet", "reject_line", "reject_column", "reject_value", "reject_code", "reject_hint",
 )  # fmt: skip
+#: Beside them where the heads alone do not say how they are read: the options of `import` that do.
+OPTIONS_COLUMN: Final = "reject_options"
 #: Versions of one rejects file that may stand beside each other before the user must clear up.
 _MOST_VERSIONS: Final = 99
 
 
 def rejects_text(
-    log: RawLog, match: HeaderMatch, rejections: list[Rejection], without_habits: Callable[[int, str], str]
+    log: RawLog,
+    match: HeaderMatch,
+    heads: Sequence[str],
+    rejections: list[Rejection],
+    without_habits: Callable[[int, str], str],
+    options: str = "",
 ) -> str:
     """Return the rejects file of one log as CSV text (UTF-8 with a byte order mark, so that spreadsheets read it).
 
@@ -40,17 +47,22 @@ def rejects_text(
     log : RawLog
     match : HeaderMatch
         Of the file's own header.
+    heads : sequence of str
+        What is written for each head of the file, see `alone.heads_alone`.
     rejections : list of Rejection
     without_habits : callable
         ``without_habits(i, cell)`` writes the cells of the file's i-th column that were read by what other rows prove,
         figures under decimal commas and dates of a proven order, so that they need no proof: the rows that proved it
         may not be among the rejected ones. Other cells it returns as they were.
+    options : str
+        Options without which `import` must not read the file; '' where there are none.
     """
-    kept = [i for i, head in enumerate(log.header) if head not in REJECT_COLUMNS]
+    own = (*REJECT_COLUMNS, OPTIONS_COLUMN)
+    kept = [i for i, head in enumerate(log.header) if head not in own]
     out = io.StringIO()
     out.write("\ufeff")
     write = csv.writer(out, lineterminator="\r\n")
-    write.writerow([*(_guarded(log.header[i]) for i in kept), *REJECT_COLUMNS])
+    write.writerow([*(_guarded(heads[i]) for i in kept), *(own if options else REJECT_COLUMNS)])
     for rejection, cells, refused in _rows(log, match, rejections):
         told = (
             log.file.name,
@@ -60,6 +72,7 @@ def rejects_text(
             rejection.value,
             rejection.code,
             rejection.hint,
+            *([options] if options else []),
         )
         shown = (REJECTED + refused[i] if i in refused else without_habits(i, cells[i]) for i in kept)
         write.writerow([*map(_guarded, shown), *map(_guarded, told)])
@@ -92,6 +105,24 @@ def _rows(
             rejection = next(wanted, None)
         # Read to the end all the same: the log counts what it sets aside anew each time.
         base += len(chunk.cells)
+
+
+def refuse_without_options(log: RawLog, where: str, *, has_map: bool, has_kind: bool) -> None:
+    """Refuse a rejects file whose heads need a column map, or its kind named, where that is not given.
+
+    Raises
+    ------
+    RimebookError
+    """
+    if OPTIONS_COLUMN not in log.header:
+        return
+    at = log.header.index(OPTIONS_COLUMN)
+    options = next((row[at] for chunk in log.chunks() for row in chunk.cells if row[at].strip()), "")
+    if ("--columns" in options and not has_map) or ("--kind" in options and not has_kind):
+        raise RimebookError(
+            "options-left-out", where=where, found=f"rejected rows of a log that was read with {options}",
+            expected="the same options", do=f"Import it with {options}: alone its heads would mean something else.",
+        )  # fmt: skip
 
 
 def write_rejects(text: str, beside: Path, fallback: Path) -> Path:
