@@ -308,6 +308,15 @@ def overlaps(connection: duckdb.DuckDBPyConnection) -> list[tuple[int, int]]:
     return [(int(batch), int(n)) for batch, n in rows]
 
 
+def known_lines(connection: duckdb.DuckDBPyConnection) -> list[int]:
+    """Return the lines of the file's good rows that the book has as they are, in order."""
+    rows = connection.execute(
+        "select distinct s.line from staged s semi join (from fates where fate = 'known') using (row_no) "
+        "anti join problems using (row_no) order by 1"
+    ).fetchall()
+    return [int(line) for (line,) in rows]
+
+
 def rejected_but_known(connection: duckdb.DuckDBPyConnection, table: LogTable, most: int) -> tuple[int, list[str]]:
     """Return how many visits or bookings with a rejected row the book has already, and the first few of them."""
     rows = connection.execute(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from pipeline.book import rejected, staging
 from pipeline.book.log_tables import LOG_TABLES
@@ -19,6 +19,7 @@ from pipeline.intake.units import FACTORS, book_unit
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
 
     import duckdb
@@ -30,6 +31,10 @@ if TYPE_CHECKING:
     from pipeline.intake.header_match import HeaderMatch, Matched
     from pipeline.intake.opening import OpenedLog
     from pipeline.intake.words import Words
+
+
+#: Lines named in a note.
+_LINES_TOLD: Final = 5
 
 
 @dataclass(frozen=True)
@@ -96,6 +101,8 @@ def judge(
     if counts.rejected:
         rejects, told = _rejects(connection, settings, each, words, framer, column_map, options)
         notes += told
+    if not table.key and "reject_file" in each.log.header:
+        notes += _taken_for_known(staging.known_lines(connection))
     notes += warnings_of(connection, shape, table, settings, framer, today)
     return Judged(counts, reasons, rejects, tuple(notes), framer.n_rows)
 
@@ -125,6 +132,21 @@ def _rejects(
         lambda i, cell: framer.normaliser.without_habits(names[i], cell) if i in names else cell, needed,
     )  # fmt: skip
     return text, [f"the rejects file is read right only with {needed}; give it again"] if needed else []
+
+
+def _taken_for_known(lines: Sequence[int]) -> list[str]:
+    """Return the note on rows of a rejects file without keys that are equal to rows of the book.
+
+    The n-th of equal rows in a file is the n-th in the book, and the others of the file do not come with its rejects.
+    """
+    if not lines:
+        return []
+    shown = ", ".join(map(str, lines[:_LINES_TOLD])) + (", ..." if len(lines) > _LINES_TOLD else "")
+    are = "row is equal to one" if len(lines) == 1 else "rows are equal to some"
+    return [
+        f"{len(lines):,} {are} that the book has (line {shown}) and not counted again. Where the log has two such "
+        "rows, correct it in the log that reject_file names and import that: equal rows of one file are counted each"
+    ]
 
 
 def _stage_rows(
