@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.intake.faults import REJECTED
 from pipeline.intake.merged import merged_figures
+from pipeline.intake.texts import unguard
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ def refuse_without_options(log: RawLog, where: str, *, has_map: bool, has_kind: 
     if OPTIONS_COLUMN not in log.header:
         return
     at = log.header.index(OPTIONS_COLUMN)
-    options = next((row[at] for chunk in log.chunks() for row in chunk.cells if row[at].strip()), "")
+    options = unguard(next((row[at] for chunk in log.chunks() for row in chunk.cells if row[at].strip()), ""))
     if ("--columns" in options and not has_map) or ("--kind" in options and not has_kind):
         raise RimebookError(
             "options-left-out", where=where, found=f"rejected rows of a log that was read with {options}",

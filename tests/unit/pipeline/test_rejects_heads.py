@@ -124,7 +124,7 @@ def test_where_no_heads_say_it_the_map_is_asked_for(new_book: Callable[..., Book
         _import(book, wrong)
     problem = raised.value.problem
     assert problem.code == "options-left-out"
-    assert f"--columns {tmp_path / 'map.toml'}" in problem.do
+    assert problem.do.startswith(f"Import it with --columns {tmp_path / 'map.toml'}: ")
     (only,) = _import(book, wrong, columns=tmp_path / "map.toml").result.files
     assert only.accepted == 1
 
