@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
     from pipeline.book.log_tables import LogTable
 
-#: Groups of unknown words told for one column, each with its suggestion.
-MOST_SPELLINGS = 6
 Prefer = Literal["newest", "stored"]
 #: Columns of the problems frame, and of the table it is staged in.
 PROBLEM_COLUMNS = ("row_no", "code", "col", "value", "hint")
@@ -32,29 +30,6 @@ class Counts:
     accepted: int
     duplicate: int
     rejected: int
-
-
-@dataclass(frozen=True)
-class Reason:
-    """One reason for which rows were rejected: how many, and an example."""
-
-    code: str
-    col: str
-    rows: int
-    example: str
-    hint: str
-
-
-@dataclass(frozen=True)
-class Rejection:
-    """One rejected input row with all its reasons joined by '; '."""
-
-    row_no: int
-    line: int
-    col: str
-    value: str
-    code: str
-    hint: str
 
 
 def stage(connection: duckdb.DuckDBPyConnection, table: LogTable) -> None:
@@ -252,8 +227,8 @@ def keep_stored(connection: duckdb.DuckDBPyConnection, table: LogTable) -> None:
     connection.execute(
         f"""insert into problems
         select f.row_no, 'kept-stored', '', concat_ws('; ', {_changes(table, "s")}),
-            'the book has other content for this {_what(table)} and was preferred; its own: '
-            || concat_ws('; ', {_changes(table, "b")})
+            'the book has other content for the {_what(table)} ' || {_named_key(table)}
+            || ' and was preferred; its own: ' || concat_ws('; ', {_changes(table, "b")})
         from fates f join staged s on s.row_no = f.row_no and s.key_hash = f.key_hash
         left join {table.name} b on {_same_key(table)}
         where f.fate = 'changed'"""
@@ -268,6 +243,10 @@ def _same_key(table: LogTable) -> str:
     return " and ".join(f"{table.folded(c, 'b')} = {table.folded(c, 's')}" for c in table.key)
 
 
+def _named_key(table: LogTable) -> str:
+    return " || ' ' || ".join(f"s.{c}::varchar" for c in table.key if c not in ("pass", "vehicle"))
+
+
 def _changes(table: LogTable, side: str) -> str:
     """Return the SQL list of the columns in which `s` and `b` differ, each with the value of one side."""
     return ", ".join(
@@ -280,9 +259,8 @@ def _changes(table: LogTable, side: str) -> str:
 
 def changes(connection: duckdb.DuckDBPyConnection, table: LogTable, most: int) -> list[tuple[str, str, str]]:
     """Return up to `most` accepted lines that replace another: (key, what the book had, what it has now)."""
-    key = " || ' ' || ".join(f"s.{c}::varchar" for c in table.key if c not in ("pass", "vehicle"))
     rows = connection.execute(
-        f"""select {key}, concat_ws('; ', {_changes(table, "b")}), concat_ws('; ', {_changes(table, "s")})
+        f"""select {_named_key(table)}, concat_ws('; ', {_changes(table, "b")}), concat_ws('; ', {_changes(table, "s")})
         from fates f join staged s on s.row_no = f.row_no and s.key_hash = f.key_hash
         join {table.name} b on {_same_key(table)}
         where f.fate = 'changed' and f.row_no not in (select row_no from problems)
@@ -330,29 +308,13 @@ def overlaps(connection: duckdb.DuckDBPyConnection) -> list[tuple[int, int]]:
     return [(int(batch), int(n)) for batch, n in rows]
 
 
-def reasons(connection: duckdb.DuckDBPyConnection) -> list[Reason]:
-    """Return why rows were rejected, the commonest first; a row with two reasons counts in both.
-
-    Unknown words are told apart by what is suggested for them, up to `MOST_SPELLINGS` in a column.
-    """
+def known_lines(connection: duckdb.DuckDBPyConnection) -> list[int]:
+    """Return the lines of the file's good rows that the book has as they are, in order."""
     rows = connection.execute(
-        f"""
-        with hinted as (
-            select code, col, if(starts_with(code, 'unknown-'), hint, '') as told, count(distinct row_no) as n
-            from problems group by all
-        ), ranked as (
-            select *, row_number() over (partition by code, col order by n desc, told) > {MOST_SPELLINGS} as rest
-            from hinted
-        ), placed as (
-            select p.*, r.rest, if(r.rest, '', r.told) as told from problems p join ranked r
-            on r.code = p.code and r.col = p.col and r.told = if(starts_with(p.code, 'unknown-'), p.hint, '')
-        )
-        select code, col, count(distinct row_no) as n, arg_min(value, row_no),
-            if(rest, 'further spellings; each is named in the rejects file', arg_min(hint, row_no))
-        from placed group by code, col, told, rest order by n desc, code, col, told
-        """
+        "select distinct s.line from staged s semi join (from fates where fate = 'known') using (row_no) "
+        "anti join problems using (row_no) order by 1"
     ).fetchall()
-    return [Reason(*row) for row in rows]
+    return [int(line) for (line,) in rows]
 
 
 def rejected_but_known(connection: duckdb.DuckDBPyConnection, table: LogTable, most: int) -> tuple[int, list[str]]:
@@ -369,26 +331,6 @@ def rejected_but_known(connection: duckdb.DuckDBPyConnection, table: LogTable, m
         """
     ).fetchall()
     return (int(rows[0][0]), [str(row[1]) for row in rows]) if rows else (0, [])
-
-
-def rejections(connection: duckdb.DuckDBPyConnection, heads: Mapping[str, str]) -> list[Rejection]:
-    """Return every rejected row with its reasons, in the file's order; columns by the heads the file has for them."""
-    rows = connection.execute(
-        """
-        with one as (select row_no, code, col, string_agg(distinct value, ' and ' order by value) as value,
-                any_value(hint) as hint
-            from problems group by row_no, code, col),
-        placed as (select row_no, min(line) as line from staged semi join problems using (row_no) group by row_no)
-        select row_no, line, list(col order by code, col) filter (col != ''),
-            string_agg(value, '; ' order by code, col) filter (value != ''), string_agg(code, '; ' order by code, col),
-            string_agg(hint, '; ' order by code, col)
-        from one join placed using (row_no) group by row_no, line order by row_no
-        """
-    ).fetchall()
-    return [
-        Rejection(r, line, "; ".join(heads.get(c, c) for c in columns or ()), value or "", code, hint or "")
-        for r, line, columns, value, code, hint in rows
-    ]
 
 
 def _one(connection: duckdb.DuckDBPyConnection, query: str) -> Any:

@@ -24,6 +24,8 @@ _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 #: Records looked at for the delimiter and the header.
 _HEAD_RECORDS: Final = 60
 _SEP_LINE: Final = re.compile(r"sep=(.)\r?\n?", re.IGNORECASE)
+#: What faulty cells hold: bytes that are no text, and the ends of lines that a quote swallowed.
+_SPOILT: Final = re.compile(r"[\x00\ufffd\r\n]")
 #: Fed to the parser after the last line: it comes out as a record of its own unless a quote is still open.
 _END: Final = "\x03end of file\x03"
 _FIELD_LIMIT: Final = 1 << 20
@@ -160,7 +162,7 @@ def _records(
             lines, faults = _long_records(cells, line, dialect)
         if how.scan_rows:
             faults |= _bad_characters(cells)
-        yield RawChunk(lines, cells, faults)
+        yield RawChunk(lines, cells, faults, refused={i: _spoilt(cells[i]) for i in faults})
         line = after
 
 
@@ -199,6 +201,10 @@ def _bad_characters(cells: list[list[str]]) -> dict[int, Fault]:
                 "undecodable", "some bytes here are no text; type the cell anew or give --encoding", "", cell[:60]
             )
     return faults
+
+
+def _spoilt(row: list[str]) -> dict[int, str]:
+    return {k: cell.replace("\x00", "\\x00") for k, cell in enumerate(row) if _SPOILT.search(cell)}
 
 
 def _open_quote(path: Path, line: int) -> RimebookError:

@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
+
+#: Stands in a rejects file before a cell that would be read there although it was refused, since what spoke against it
+#: (a merged range, a formula, the fields of its line, the other rows) is not in that file. Such a cell stays refused
+#: until it is written over.
+REJECTED: Final = "[rejected] "
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.book.staging import PROBLEM_COLUMNS
 from pipeline.intake.carried import Carrier
 from pipeline.intake.contracts import breaches, contract, fault_of
+from pipeline.intake.faults import Fault
 from pipeline.intake.merged import merged_figures
 from pipeline.intake.wide import unpivot
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from pipeline.intake.faults import Fault
     from pipeline.intake.header_match import HeaderMatch
     from pipeline.intake.logs import LogShape
     from pipeline.intake.normalise import Normaliser, Typed
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from pipeline.intake.words import Words
 
 _PACKED = ("pellets_lb", "minutes")
+#: Of a wide sheet, which has no head for the zone.
+_NO_ZONE = Fault("missing", "no zone has a figure in this row; write what it took under its zone, or remove the row")
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,8 @@ class Framer:
         import pandas as pd
 
         n_input = len(chunk.cells)
-        chunk.faults = merged_figures(chunk, self.match) | chunk.faults
+        merged = merged_figures(chunk, self.match)
+        chunk.faults = {i: list(of_row.values())[-1] for i, of_row in merged.items()} | chunk.faults
         self.carrier.fill(chunk)
         if self.match.wide is not None:
             chunk = unpivot(chunk, self.match.wide)
@@ -108,7 +111,8 @@ class Framer:
     def _problems(
         self, chunk: RawChunk, typed: Typed, columns: dict[str, Any], source: NDArray[np.int64]
     ) -> list[tuple[int, str, str, str, str]]:
-        matched = (self.match.wide.match if self.match.wide and self.match.wide.match else self.match).columns
+        wide = self.match.wide
+        matched = (wide.match if wide and wide.match else self.match).columns
         found: list[tuple[int, str, Fault]] = [(i, "", fault) for i, fault in chunk.faults.items()]
         seen = {(i, "") for i in chunk.faults}
         cells = [(f.row, f.column, f.fault) for f in typed.faults if f.row not in chunk.faults]
@@ -116,13 +120,16 @@ class Framer:
         seen |= {(row, column) for row, column, _ in cells}
         for breach in breaches(self._contract(), self._checked(columns)):
             if (breach.row, breach.column) not in seen and breach.row not in chunk.faults:
-                found.append((breach.row, breach.column, fault_of(breach, self.shape, self.normaliser.units)))
+                unworked = wide is not None and breach.column == "zone"
+                fault = _NO_ZONE if unworked else fault_of(breach, self.shape, self.normaliser.units)
+                found.append((breach.row, "" if unworked else breach.column, fault))
         self._count(found, source)
         told = []
         for row, column, fault in found:
             where = matched.get(column)
             value = fault.value or (chunk.cells[row][where.index] if where else "")
-            told.append((self.n_rows + int(source[row]), fault.code, fault.column or column, value, fault.hint))
+            head = wide.head_of(chunk.cells[row][matched["zone"].index], column) if wide else ""
+            told.append((self.n_rows + int(source[row]), fault.code, fault.column or head or column, value, fault.hint))
         return told
 
     def _contract(self) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from pipeline.intake.columns import LOGS, ZONE_FIGURES
+from pipeline.intake.columns import LOGS, TOTAL_OF, ZONE_FIGURES
 from pipeline.intake.units import book_unit
 
 if TYPE_CHECKING:
@@ -94,8 +94,8 @@ class Wide:
         How the unpivoted rows are read.
     notes : tuple of str
     units : dict of canonical column to the unit of bare figures in the unpivoted rows
-    amounts : dict of index to head
-        Of the zones' columns, those whose figures add up.
+    heads : dict of index to head
+        The zones' columns as they are called in the file.
     """
 
     zones: Mapping[str, Mapping[str, tuple[int, str]]]
@@ -104,12 +104,24 @@ class Wide:
     match: HeaderMatch | None = None
     notes: tuple[str, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict)
-    amounts: Mapping[int, str] = field(default_factory=dict)
+    heads: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def indices(self) -> frozenset[int]:
         """The file's columns that belong to one zone."""
         return frozenset(i for columns in self.zones.values() for i, _ in columns.values())
+
+    @property
+    def amounts(self) -> dict[int, str]:
+        """Heads, by index, of the zones' columns whose figures add up."""
+        return {
+            i: self.heads[i] for columns in self.zones.values() for name, (i, _) in columns.items() if name in TOTAL_OF
+        }
+
+    def head_of(self, zone: str, column: str) -> str:
+        """Return the head of a zone's column in the file, '' where it has none."""
+        at = self.zones.get(zone, {}).get(column)
+        return self.heads[at[0]] if at else ""
 
     def laid_out(self, header: Sequence[str], columns: Mapping[str, Matched], units: Units) -> Wide:
         """Return the same with the header and match of the unpivoted rows; `columns` say nothing of one zone alone."""
@@ -128,10 +140,8 @@ class Wide:
         if bare:
             notes.append(bare_note(bare))
         match = HeaderMatch("jobs", long, missing=missing)
-        amounts = {i: header[i] for columns in self.zones.values() for name, (i, _) in columns.items() if name in base}
-        return replace(
-            self, keep=keep, header=tuple(heads), match=match, notes=tuple(notes), units=base, amounts=amounts
-        )
+        named = {i: header[i] for i in self.indices}
+        return replace(self, keep=keep, header=tuple(heads), match=match, notes=tuple(notes), units=base, heads=named)
 
     def _figures(self) -> tuple[str, ...]:
         used = {name for columns in self.zones.values() for name in columns}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     from pipeline.book.staging import Prefer
     from pipeline.book.store import Book
+    from pipeline.intake.column_map import ColumnMap
     from pipeline.intake.columns import Log
     from pipeline.intake.opening import OpenedLog
     from pipeline.intake.raw import RawLog
@@ -137,7 +139,18 @@ def import_files(
     if write_map is not None:
         write_map_draft(write_map, draft_map(opened[0].log.header, opened[0].match))
     _check_room(book, files)
-    answer = import_opened(book, opened, today=today, prefer=prefer, dry_run=dry_run, progress=progress)
+    said = [("--columns", str(columns) if columns else ""), ("--kind", kind or "")]
+    options = " ".join(f"{option} {shlex.quote(value)}" for option, value in said if value)
+    answer = import_opened(
+        book,
+        opened,
+        today=today,
+        prefer=prefer,
+        dry_run=dry_run,
+        progress=progress,
+        column_map=column_map,
+        options=options,
+    )
     return replace(answer, failed=strict and any(r.rejected for r in answer.result.files))
 
 
@@ -149,8 +162,10 @@ def import_opened(
     prefer: Prefer = "newest",
     dry_run: bool = False,
     progress: Callable[[float, str], None] | None = None,
+    column_map: ColumnMap | None = None,
+    options: str = "",
 ) -> ImportAnswer:
-    """Import logs whose headers are understood; see `import_files`."""
+    """Import logs whose headers are understood; see `import_files`, and `judge` for map and options."""
     words = words_of(book.settings)
     results: list[FileResult] = []
     warnings: list[str] = []
@@ -160,7 +175,7 @@ def import_opened(
         for part, each in enumerate(opened, start=1):
             if progress is not None:
                 progress((part - 1) / len(opened), each.name)
-            staged = judge(connection, book.settings, each, words, prefer, today)
+            staged = judge(connection, book.settings, each, words, prefer, today, column_map, options)
             place = None
             if staged.rejects and not dry_run:
                 place = write_rejects(staged.rejects, each.log.file, book.folder / "rejects")

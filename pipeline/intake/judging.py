@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from pipeline.book import staging
+from pipeline.book import rejected, staging
 from pipeline.book.log_tables import LOG_TABLES
 from pipeline.book.package_zones import keep_stored_zones
 from pipeline.book.visit_rules import check_bookings, check_visits
+from pipeline.intake.alone import heads_alone
 from pipeline.intake.columns import column_of
 from pipeline.intake.framing import FIRST_ROWS, Framer
 from pipeline.intake.logs import SHAPES
 from pipeline.intake.normalise import Habits, Normaliser
-from pipeline.intake.rejects import rejects_text
+from pipeline.intake.rejects import REJECT_COLUMNS, rejects_text
 from pipeline.intake.telling import warnings_of
 from pipeline.intake.units import FACTORS, book_unit
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
 
     import duckdb
@@ -26,9 +28,14 @@ if TYPE_CHECKING:
     from pipeline.book.log_tables import LogTable
     from pipeline.book.settings import Settings
     from pipeline.book.staging import Counts, Prefer
+    from pipeline.intake.column_map import ColumnMap
     from pipeline.intake.header_match import HeaderMatch, Matched
     from pipeline.intake.opening import OpenedLog
     from pipeline.intake.words import Words
+
+
+#: Lines named in a note.
+_LINES_TOLD: Final = 5
 
 
 @dataclass(frozen=True)
@@ -60,8 +67,13 @@ def judge(
     words: Words,
     prefer: Prefer,
     today: date,
+    column_map: ColumnMap | None = None,
+    options: str = "",
 ) -> Judged:
     """Stage and judge one log; nothing is written to the book's own tables.
+
+    `column_map` is the one its heads were read by, and `options` are those of `import` that say what they mean, the map
+    and the kind; '' where there are none.
 
     Raises
     ------
@@ -84,17 +96,60 @@ def judge(
     if table.whole:
         staging.reject_wholes(connection, table)
     counts = staging.counts(connection)
-    heads = {name: m.head for name, m in _columns(each.match).items()}
+    heads = _heads(each.match)
     reasons = tuple(
-        ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in staging.reasons(connection)
+        ReasonTold(r.code, heads.get(r.col, r.col), r.rows, r.example, r.hint) for r in rejected.reasons(connection)
     )
-    rejections = staging.rejections(connection, heads) if counts.rejected else []
-    names = _of_file(each.match)
-    rejects = rejects_text(
-        each.log, rejections, lambda i, cell: framer.normaliser.without_habits(names[i], cell) if i in names else cell
-    ) if rejections else ""  # fmt: skip
+    rejects = ""
+    if counts.rejected:
+        rejects, told = _rejects(connection, settings, each, words, framer, column_map, options)
+        notes += told
+    if not table.key and "reject_file" in each.log.header:
+        notes += _taken_for_known(staging.known_lines(connection))
     notes += warnings_of(connection, shape, table, settings, framer, today)
     return Judged(counts, reasons, rejects, tuple(notes), framer.n_rows)
+
+
+def _rejects(
+    connection: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    each: OpenedLog,
+    words: Words,
+    framer: Framer,
+    column_map: ColumnMap | None,
+    options: str,
+) -> tuple[str, list[str]]:
+    """Return the text of a log's rejects file, '' where no row is to be corrected, and what to tell of it."""
+    log, match = each.log, each.match
+    alone = heads_alone(log.header, match, words, settings, column_map=column_map, added=REJECT_COLUMNS)
+    shown = alone or log.header
+    written = _heads(match) | dict(zip(log.header, shown, strict=True))
+    written |= {name: shown[m.index] for name, m in match.columns.items()}
+    rejections = rejected.rejections(connection, written)
+    if not rejections:
+        return "", []
+    needed = "" if alone else options
+    names = _of_file(match)
+    text = rejects_text(
+        log, match, shown, rejections,
+        lambda i, cell: framer.normaliser.without_habits(names[i], cell) if i in names else cell, needed,
+    )  # fmt: skip
+    return text, [f"the rejects file is read right only with {needed}; give it again"] if needed else []
+
+
+def _taken_for_known(lines: Sequence[int]) -> list[str]:
+    """Return the note on rows of a rejects file without keys that are equal to rows of the book.
+
+    The n-th of equal rows in a file is the n-th in the book, and the others of the file do not come with its rejects.
+    """
+    if not lines:
+        return []
+    shown = ", ".join(map(str, lines[:_LINES_TOLD])) + (", ..." if len(lines) > _LINES_TOLD else "")
+    are = "row is equal to one" if len(lines) == 1 else "rows are equal to some"
+    return [
+        f"{len(lines):,} {are} that the book has (line {shown}) and not counted again. Where the log has two such "
+        "rows, correct it in the log that reject_file names and import that: equal rows of one file are counted each"
+    ]
 
 
 def _stage_rows(
@@ -165,6 +220,12 @@ def _of_file(match: HeaderMatch) -> dict[int, str]:
     return {m.index: name for name, m in match.columns.items()} | {
         i: name for columns in zones for name, (i, _) in columns.items()
     }
+
+
+def _heads(match: HeaderMatch) -> dict[str, str]:
+    """Return the head in the file of each column; '' for what a wide sheet has of each zone and not of a line."""
+    of_file = {m.head for m in match.columns.values()}
+    return {name: m.head if m.head in of_file else "" for name, m in _columns(match).items()}
 
 
 def _columns(match: HeaderMatch) -> dict[str, Matched]:

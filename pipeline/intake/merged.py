@@ -27,8 +27,8 @@ _OF_A_WHOLE: Final[dict[Log, tuple[str, tuple[str, ...]]]] = {
 }
 
 
-def merged_figures(chunk: RawChunk, match: HeaderMatch) -> dict[int, Fault]:
-    """Return faults for rows on which a figure stands only because its cell was merged over several rows.
+def merged_figures(chunk: RawChunk, match: HeaderMatch) -> dict[int, dict[int, Fault]]:
+    """Return, by row and column, the faults of figures that stand there only since a cell was merged over several rows.
 
     What a visit or booking has once may be merged over its own rows, and not over those of another.
     """
@@ -38,16 +38,16 @@ def merged_figures(chunk: RawChunk, match: HeaderMatch) -> dict[int, Fault]:
     hint = "one figure is merged over several rows; write each row's own"
     if match.log == "jobs" and match.wide is None:
         hint += ", or the visit's total in a column for totals"
-    faults = {}
+    faults = _over_several(chunk, match)
     for i, columns in chunk.filled.items():
         for k in columns:
             if k in of_a_row and chunk.cells[i][k].strip():
-                faults[i] = Fault("merged-figure", hint, of_a_row[k], chunk.cells[i][k])
-    return _over_several(chunk, match) | faults
+                faults.setdefault(i, {})[k] = Fault("merged-figure", hint, of_a_row[k], chunk.cells[i][k])
+    return faults
 
 
-def _over_several(chunk: RawChunk, match: HeaderMatch) -> dict[int, Fault]:
-    """Return the faults of figures that stand once for a visit or booking and are merged over several of them."""
+def _over_several(chunk: RawChunk, match: HeaderMatch) -> dict[int, dict[int, Fault]]:
+    """Return, by row and column, the faults of figures merged over several visits or bookings that each has once."""
     whole, names = _OF_A_WHOLE.get(match.log, ("", ()))
     if whole not in match.columns:
         return {}
@@ -59,9 +59,10 @@ def _over_several(chunk: RawChunk, match: HeaderMatch) -> dict[int, Fault]:
             if k in of_a_whole and chunk.cells[i][k].strip():
                 ranges.setdefault((k, top), []).append(i)
     hint = f"one figure is merged over rows of several {whole}s; write the figure of each on its own rows"
-    faults: dict[int, Fault] = {}
+    faults: dict[int, dict[int, Fault]] = {}
     for (k, _), rows in ranges.items():
         # A blank id is a fault of its own and no other visit.
         if len({key for i in rows if (key := code_key(chunk.cells[i][at]))}) > 1:
-            faults |= {i: Fault("merged-figure", hint, of_a_whole[k], chunk.cells[i][k]) for i in rows}
+            for i in rows:
+                faults.setdefault(i, {})[k] = Fault("merged-figure", hint, of_a_whole[k], chunk.cells[i][k])
     return faults

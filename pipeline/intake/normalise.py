@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.intake.columns import QUANTITIES, column_of
 from pipeline.intake.dates import OrderEvidence, order_evidence, parse_dates, settle_order
-from pipeline.intake.faults import Fault
+from pipeline.intake.faults import REJECTED, Fault
 from pipeline.intake.numbers import comma_evidence, two_readings, without_habit
 from pipeline.intake.quantities import ColumnParser, parse_column, parts_thousands
 from pipeline.intake.texts import is_error_cell, tidy, unguard
@@ -251,9 +251,13 @@ class Normaliser:
         """Return a cell of a column so that it reads the same in another file, which may not prove the habits of this.
 
         A figure under decimal commas is written with a sign that can be only one, a date of an order that the file
-        proved as its ISO date. Cells that were not read, and those that need no habit, stay as they were.
+        proved as its ISO date. What other cells of this file leave open between two readings is written as still
+        rejected: alone it would be read as one of them. Other cells that were not read, and those that need no habit,
+        stay as they were.
         """
         text = unguard(cell)
+        if self._left_open(name, text):
+            return REJECTED + cell
         if name in self._habits.commas:
             plain = without_habit(text)
             as_it_was, again = parse_column(
@@ -271,6 +275,17 @@ class Normaliser:
         if asked is None or asked.code != "date-could-be-two" or read_day.faults:
             return cell
         return str(read_day.days[0] if np.isnat(read_day.stamps[0]) else read_day.stamps[0])
+
+    def _left_open(self, name: str, text: str) -> bool:
+        """Tell whether a cell was refused as one of two figures or dates because of what other cells prove."""
+        if name in self._habits.unclear:
+            fault = self._parsers[name].parse([text]).faults.get(0)
+            return fault is not None and fault.code == "figure-could-be-two"
+        proof = self._orders.get(name)
+        if proof is None or not (proof.day_first or proof.month_first):
+            return False
+        fault = parse_dates([text], self._habits.orders.get(name, self._told_order(name)[0])).faults.get(0)
+        return fault is not None and fault.code == "date-could-be-two"
 
     def needs_another_pass(self) -> bool:
         """Tell whether the file proves habits that this pass did not read it with."""

@@ -16,6 +16,7 @@ from pipeline.intake.headers import guesser, has_own_heads, match_headers, requi
 from pipeline.intake.kind_by_cells import looks_like_jobs
 from pipeline.intake.logs import SHAPES
 from pipeline.intake.reading import open_logs
+from pipeline.intake.rejects import refuse_without_options
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -94,6 +95,7 @@ def open_for_import(
             log.kind = "jobs"
         name = file.name if len(logs) == 1 else f"{file.name}, sheet {log.sheet}"
         where = name if not log.sheet or len(logs) > 1 else f"{name}, sheet {log.sheet}"
+        refuse_without_options(log, where, has_map=column_map is not None, has_kind=bool(told))
         if log.kind not in SHAPES:
             raise RimebookError(
                 "unknown-kind", where=f"{where}, line {log.header_line}",

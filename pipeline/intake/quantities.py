@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.intake.faults import Fault
-from pipeline.intake.numbers import NO_CENTS, NUMBER, read_number, screen, two_readings
+from pipeline.intake.numbers import NO_CENTS, NUMBER, read_number, screen, two_readings, without_habit
 from pipeline.intake.texts import is_blank
 from pipeline.intake.units import FACTORS, SPELLINGS, currency_fits, is_currency, to_book, unit_of
 
@@ -242,7 +242,7 @@ def _money(text: str, kind: Kind, unit: str, decimal_comma: bool | None, currenc
 
 
 def _could_be_two(whole: float, part: float) -> Fault:
-    decimal = f"{part:g}".replace(".", ",")
+    decimal = without_habit(f"{part:g}".replace(".", ","))
     hint = f"other columns have decimal commas, so this is {whole:g} or {part:g}; write {whole:g} or {decimal}"
     return Fault("figure-could-be-two", hint)
 

@@ -9,9 +9,9 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from pipeline.intake.faults import Fault
+from pipeline.intake.faults import REJECTED, Fault
 from pipeline.intake.numbers import NUMBER, read_number
-from pipeline.intake.texts import is_error_cell, tidy
+from pipeline.intake.texts import is_error_cell, tidy, unguard
 from shared.counting import counted
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ _DAY: Final = re.compile(r"\d{4}-\d\d?-\d\d?|\d\d?([./-])\d\d?\1(?:\d\d)?\d\d")
 _ZERO: Final = re.compile(r"0(?:[.,]0*)?|0:00|-")
 #: Three words or more, the first of them letters: what people write under a table, and no id.
 _SENTENCE: Final = re.compile(r"[^\W\d_]+(?:\s\S+){2,}")
+_WRITE_OVER: Final = "write the right value over this cell"
 #: Totals rows named one by one in the notes; the rest are only counted.
 _NAMED_TOTALS: Final = 5
 
@@ -53,6 +54,9 @@ class RawChunk:
     filled : dict of int to dict of int to int
         Workbooks: for rows of this chunk, the columns whose cell belongs to a range merged downwards, with the sheet's
         row (0-based) at which the range begins; its value stands on each of its rows.
+    refused : dict of int to dict of int to str
+        For faulty rows of this chunk, the columns whose cells must not be read as they stand in `cells`, with what a
+        person sees there: all errors and formulas without value, and the last cell with the surplus ones.
     source : list of int or None
         After `wide.unpivot`: for each row the position in the chunk it came from; None in a chunk as read.
     """
@@ -61,6 +65,7 @@ class RawChunk:
     cells: list[list[str]]
     faults: dict[int, Fault] = field(default_factory=dict)
     filled: dict[int, dict[int, int]] = field(default_factory=dict)
+    refused: dict[int, dict[int, str]] = field(default_factory=dict)
     source: list[int] | None = None
 
 
@@ -144,6 +149,7 @@ class _Sifter:
         self._first_surplus = ""
         self._n_chunks = 0
         self._above_from = 0  # position, in the first chunk, of the first row after the last totals row
+        self._is_rejects = "reject_code" in log.header
 
     def sift(self, block: RawChunk) -> RawChunk:
         """Return the block's data rows, each as wide as the header."""
@@ -152,9 +158,14 @@ class _Sifter:
         kept = RawChunk([], [])
         for i, row in enumerate(block.cells):
             fault = block.faults.get(i) if block.faults else None
+            refused = block.refused.get(i, {}) if block.refused else {}
             if len(row) != width:
+                last = " | ".join(row[width - 1 :])
                 surplus = self._fit(row, block.lines[i])
                 fault = fault or surplus
+                refused = {**refused, width - 1: last} if surplus else refused
+            if self._is_rejects:
+                fault = fault or self._as_rejected(row)
             first = row[0]
             if not first or first.isspace() or _TOTAL_WORD.search(first) or first.count(" ") > 1 or row == header:
                 aside = self._aside(row, fault is not None, kept.cells)
@@ -169,6 +180,7 @@ class _Sifter:
             if fault is not None:
                 named = log.header[int(fault.column)] if fault.column.isdigit() else fault.column
                 kept.faults[len(kept.cells)] = replace(fault, column=named)
+                kept.refused[len(kept.cells)] = {k: text for k, text in refused.items() if k < width}
             if block.filled and i in block.filled:
                 kept.filled[len(kept.cells)] = block.filled[i]
             kept.lines.append(block.lines[i])
@@ -194,6 +206,16 @@ class _Sifter:
             return None
         hint = f"{n_found} fields under {width} heads; quote a text that holds the delimiter, or remove the surplus"
         return Fault("too-many-fields", hint, "", surplus[0])
+
+    def _as_rejected(self, row: list[str]) -> Fault | None:
+        """Return the fault of a row of a rejects file in which a cell still stands as it was refused."""
+        said = dict(zip(self._log.header, row, strict=True))
+        for head, cell in said.items():
+            if cell.lstrip().startswith(REJECTED.rstrip()) and not head.startswith("reject_"):
+                why = unguard(said.get("reject_hint", ""))
+                hint = why if why.startswith(_WRITE_OVER) else f"{_WRITE_OVER}{f': {why}' if why else ''}"
+                return Fault("not-corrected", hint, head, cell)
+        return None
 
     def _aside(self, row: list[str], faulty: bool, above: list[list[str]]) -> str:
         """Return the key of `RawLog.set_aside` under which a row falls, '' for a data row."""

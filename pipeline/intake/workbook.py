@@ -206,13 +206,15 @@ def _merge_notes(sheet: _Sheet, header_row: int) -> list[str]:
 def _blocks(sheet: _Sheet, start: int, width: int, n_rows: int, unchanged: Unchanged) -> Iterator[RawChunk]:
     rows = islice(sheet.rows(), start, None)
     faulty = _faulty_rows(sheet.scan, sheet.offset, width)
+    refused = _refused_cells(sheet.scan, sheet.offset)
     fills = sheet.fills()
     at = start
     while cells := list(islice(rows, n_rows)):
         span = range(at, at + len(cells))
         faults = {r - at: faulty[r] for r in span if r in faulty} if faulty else {}
         filled = {r - at: fills[r] for r in span if r in fills} if fills else {}
-        yield RawChunk([r + 1 for r in span], cells, faults, filled=filled)
+        without = {r - at: refused[r] for r in span if r in refused} if refused else {}
+        yield RawChunk([r + 1 for r in span], cells, faults, filled=filled, refused=without)
         at += len(cells)
     unchanged.check()
 
@@ -233,6 +235,16 @@ def _faulty_rows(scan: SheetScan, offset: int, width: int) -> dict[int, Fault]:
             hint = f"the formula in {name} was never calculated; open and save the file in a spreadsheet program"
             faults.setdefault(row, Fault("formula-without-value", hint, str(column - offset), ""))
     return faults
+
+
+def _refused_cells(scan: SheetScan, offset: int) -> dict[int, dict[int, str]]:
+    """Return, by row and column read, every cell that has no value, with what it shows."""
+    cells: dict[int, dict[int, str]] = {}
+    for row, column in scan.formulas:
+        cells.setdefault(row, {})[column - offset] = f"formula in {cell_name(row, column)}"
+    for (row, column), text in scan.errors.items():
+        cells.setdefault(row, {})[column - offset] = text
+    return cells
 
 
 #: A duration of a day or more as an OpenDocument sheet stores it (ISO 8601), which its reader hands on as text.

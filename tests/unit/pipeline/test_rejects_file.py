@@ -150,6 +150,26 @@ def test_a_wide_sheets_rejects_are_its_own_rows(new_book: Callable[..., Book], t
     )  # fmt: skip
 
 
+def test_a_wide_sheets_reasons_name_its_own_heads(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A zone's figure is told under its head in the sheet, and what the sheet has no head for under none."""
+    file = tmp_path / "wide.csv"
+    file.write_text(
+        "Ticket,Date,Class,Undercarriage lb,Undercarriage soil,Interior lb,Interior min\n"
+        "A,2026-03-02,van,40,,40x,30\nB,2026-03-02,van,40,,,1500\nC,2026-03-02,van,40,filthy,,\n"
+        "D,2026-03-02,van,,,,\nE,2026-03-02,van,40,,,\nE,2026-03-02,van,41,,,\nF,2026-03-02,vna,40,,,\n",
+        encoding="utf-8",
+    )
+    done = _import(new_book(), file)
+    found = [(r["Ticket"], r["reject_code"], r["reject_column"]) for r in _read(done.rejects_file)]
+    assert found == [
+        ("A", "unknown-unit", "Interior lb"), ("B", "too-large", "Interior min"),
+        ("C", "unknown-soil", "Undercarriage soil"), ("D", "missing", ""),
+        ("E", "same-line-differs", ""), ("E", "same-line-differs", ""), ("F", "unknown-class", "Class"),
+    ]  # fmt: skip
+    assert {r.column for r in done.reasons} == {column for _, _, column in found}
+    assert any(r.hint.startswith("no zone has a figure in this row") for r in done.reasons)
+
+
 def test_corrected_rejects_are_read_as_in_their_file(new_book: Callable[..., Book], tmp_path: Path) -> None:
     """Figures and dates that other rows prove are written so that they need no proof; all else stays as it was."""
     file = tmp_path / "march.csv"
@@ -216,3 +236,23 @@ def test_a_total_beyond_belief_says_what_to_do(new_book: Callable[..., Book], tm
     (row,) = _read(_import(new_book(), file).rejects_file)
     assert row["reject_hint"].startswith("a total of 900 lb over 1 line; at most 800 lb")
     assert row["reject_hint"].endswith("correct the total or its unit")
+
+
+def test_a_mended_delivery_like_another_of_its_file_is_told(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Equal to a delivery of the book it may be that one; the note says how both are counted."""
+    log = "date,container,weight_lb,fee_usd\n2026-03-05,A,40O,45\n2026-03-05,A,400,45\n"
+    file = tmp_path / "ice.csv"
+    file.write_text(log, encoding="utf-8")
+    book = new_book()
+    wrong = Path(_import(book, file).rejects_file or "")
+    wrong.write_text(wrong.read_text(encoding="utf-8-sig").replace("A,40O", "A,400"), encoding="utf-8-sig")
+    answer = import_files(book, [wrong], today=TODAY)
+    assert (answer.result.files[0].accepted, answer.result.files[0].duplicate) == (0, 1)
+    (told,) = answer.warnings
+    assert told.startswith("1 row is equal to one that the book has (line 2) and not counted again")
+    assert "correct it in the log that reject_file names and import that" in told
+    file.write_text(log.replace("40O", "400"), encoding="utf-8")
+    assert _import(book, file).accepted == 1
+    assert not any("equal" in warning for warning in import_files(book, [file], today=TODAY).warnings)
+    with book.reading() as connection:
+        assert connection.execute("select sum(weight_lb), sum(fee_usd) from deliveries").fetchone() == (800.0, 90.0)
