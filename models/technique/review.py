@@ -196,6 +196,22 @@ class Review:
     blind: dict[str, Effect]
     clouded: frozenset[tuple[str, str, str]]
 
+    def end_of_rise(self, rise: Drift) -> int | None:
+        """Return the first day on which a rise of the whole shop was over, None where it lasts.
+
+        A stretch that is over may be found as two steps without an end: it is over with the sure fall that leaves less
+        than half of it.
+        """
+        end, left = rise.step.until, rise.raw
+        falls = [d for d in self.drifts if d.step.kind == "shop" and d.is_sure and d.raw < 0]
+        for fall in sorted(falls, key=lambda d: d.step.since):
+            if fall.step.since <= rise.step.since or (end is not None and fall.step.since >= end):
+                continue
+            left += fall.raw
+            if left < rise.raw / 2:
+                return fall.step.since
+        return end
+
     def waste_steps(self) -> list[Step]:
         """Return the changes in time that are waste, those found and those noted: all are reported as drift."""
         noted = [c.step for c in self.changes if c.is_waste]

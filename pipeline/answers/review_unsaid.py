@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.technique.changes import jobs_in
 from models.technique.effects import LEAST_JOBS, LEAST_SETTING_JOBS
 from pipeline.answers.answer import QuantitySummary  # noqa: TC001 - the answer's schema is read off it
 from pipeline.answers.review_findings import Ratio, ratio_of, waste_of
@@ -18,6 +19,7 @@ from shared.counting import counted
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from models.technique.design import Step
     from models.technique.effects import Effect
     from models.technique.review import Drift, KnownChange, Review
     from pipeline.answers.review_findings import Terms
@@ -84,7 +86,7 @@ def not_enough_of(review: Review, terms: Terms, noted: Mapping[tuple[str, int], 
     for drift in review.drifts:
         if drift.is_shop_rise:
             told.append(_of_shop(review, drift, terms))
-        elif not drift.is_waste and (drift.raw > 0 or not drift.is_sure):
+        elif not drift.is_waste and (drift.raw > 0 or not drift.is_sure or drift.step.kind == "shop"):
             told.append(_unsure(review, drift))
     return told
 
@@ -97,37 +99,44 @@ def _too_near(effect: Effect, units: str) -> NotEnough:
 def _alike(change: KnownChange, what: str, level: float) -> NotEnough:
     """Return a noted change that is one with a change of the whole shop."""
     step, ratio = change.step, ratio_of(change.posterior, level)
-    beside, low, high = (f"{100 * (r - 1):+.0f}" for r in (ratio.estimate, ratio.low, ratio.high))
+    beside, low, high = (_percent(r) for r in (ratio.estimate, ratio.low, ratio.high))
     told = f"{plain_day(step.since)} ({what})" if what else plain_day(step.since)
     why = (
         f"the other machines changed alike at the time of its noted change of {told}, so what that did cannot be told "
-        f"({beside} % beside them, {low} to {high} %)"
+        f"({beside} beside them, {low} to {high})"
     )
     return NotEnough("drift", step.name, "machine", change.n_after, why)
 
 
 def _of_shop(review: Review, drift: Drift, terms: Terms) -> NotEnough:
     """Return a sure rise of the whole shop, with what it takes a month beyond what was usual before."""
-    step = drift.step
+    step = replace(drift.step, until=review.end_of_rise(drift))
     window = window_of(review, terms.today, np.ones(review.fit.rows.n), since=step.since, until=step.until)
-    waste = waste_of(review, terms, drift.posterior, window, drift.n_jobs)
-    why, try_ = shop_words(review, step, rise=True)
+    waste = waste_of(review, terms, drift.posterior, window, len(jobs_in(review.table, step)))
+    why, try_ = shop_words(review, step, rise=step.until is None)
     return NotEnough(
-        "drift", "shop", "", drift.n_jobs, f"{_change(drift)}: {why}", ratio_of(drift.posterior, terms.level),
+        "drift", "shop", "", len(jobs_in(review.table, step)), f"{_change(drift, step)}: {why}",
+        ratio_of(drift.posterior, terms.level),
         date.fromordinal(step.since), None if step.until is None else date.fromordinal(step.until),
         waste.pellets_lb_month, waste.usd_month, try_,
     )  # fmt: skip
 
 
-def _change(drift: Drift) -> str:
+def _change(drift: Drift, step: Step) -> str:
     """Return how much from when to when, such as '+12 % from 2026-03-16'."""
-    step = drift.step
     ended = "" if step.until is None else f" to {plain_day(step.until)}"
-    return f"{100 * (drift.ratio - 1):+.0f} % from {plain_day(step.since)}{ended}"
+    return f"{_percent(drift.ratio)} from {plain_day(step.since)}{ended}"
+
+
+def _percent(ratio: float) -> str:
+    """Return a ratio as a change, such as '+12 %'; one that rounds to none has no sign."""
+    told = round(100 * (ratio - 1))
+    return f"{told:+d} %" if told else "0 %"
 
 
 def _unsure(review: Review, drift: Drift) -> NotEnough:
-    step, change = drift.step, _change(drift)
+    step = drift.step
+    change = _change(drift, step)
     if step.kind == "shop":
         why = f"{change}: {shop_words(review, step, rise=drift.raw > 0)[0]}"
     elif drift.rival is not None:

@@ -153,6 +153,27 @@ def test_a_noted_change_that_the_whole_shop_shares_is_the_shops(seed):
         assert low < 1.3 < high
 
 
+def test_a_rise_of_the_shop_is_over_with_the_fall_that_takes_most_of_it_back():
+    """Two steps without an end end with the second; a small fall, an earlier or unsure one ends nothing."""
+    shop = simulate(35, waste=Waste(shop_period=(RISE, 200, 400)))
+    found = review(shop.table, FIGURES)
+    (rise,) = [d for d in found.drifts if d.is_shop_rise]
+    since = rise.step.since
+
+    def fall(day: int, share: float, q_value: float = 0.001):
+        return replace(rise, step=Step("shop", "", day), raw=-share * rise.raw, q_value=q_value)
+
+    def ended(*falls):
+        return replace(found, drifts=(rise, *falls)).end_of_rise(rise)
+
+    assert ended() is None
+    assert ended(fall(since + 40, 0.8)) == since + 40
+    assert ended(fall(since + 60, 0.3), fall(since + 30, 0.3)) == since + 60
+    assert ended(fall(since + 40, 0.2)) is None
+    assert ended(fall(since - 40, 0.9)) is None
+    assert ended(fall(since + 40, 0.9, q_value=0.9)) is None
+
+
 @pytest.mark.parametrize("seed", [31, 35, 39])
 def test_a_noted_change_beyond_the_shops_stays_the_machines(seed):
     """Where all jobs take 15 % more and those of one machine another 30 %, its noted change is still found."""

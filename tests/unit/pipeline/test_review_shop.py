@@ -92,6 +92,20 @@ def test_a_rise_of_the_whole_shop_is_in_the_verdict_with_its_amount(
     assert {"kind", "name", "jobs", "why", "ratio", "since", "pellets_lb_month", "usd_month", "try"} <= set(entry)
 
 
+def test_a_rise_that_is_over_is_told_as_over(new_book: Callable[..., Book], monkeypatch: pytest.MonkeyPatch) -> None:
+    """It took more while it lasted, its amount is of that time, and there is nothing to check now."""
+    ended = (FIRST + timedelta(days=100)).toordinal()
+    monkeypatch.setattr("models.technique.review.Review.end_of_rise", lambda self, rise: ended)
+    answer = _asked(new_book, ("M1",), ("A",))
+    (rise,) = [n for n in answer.result.not_enough if n.ratio is not None]
+    assert rise.until == FIRST + timedelta(days=100)
+    assert rise.jobs == (rise.until - rise.since).days  # type: ignore[operator]
+    told = _told(answer)
+    assert f"The whole shop took {100 * (rise.ratio.estimate - 1):.0f} % more pellets from" in told  # type: ignore[union-attr]
+    assert "while it lasted" in told
+    assert "Check the nozzle" not in told
+
+
 def test_the_only_operator_is_masked_where_he_may_be_the_cause(new_book: Callable[..., Book]) -> None:
     """Under mask the reason names Operator A, not his code."""
     asking = Asking(new_book(rows=_rows(("M1",), ("ZED",))), TODAY)
