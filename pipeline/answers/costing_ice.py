@@ -55,7 +55,7 @@ def ice_prices(
         Ordinals.
     container : sequence of str (n_visits,)
     used_lb : float64 array (n_visits,)
-        Pellets logged, 0 where not recorded.
+        Pellets as logged, or as expected where they were not; 0 where neither is known.
     """
     if not came or not len(day):
         return np.full(len(day), planning.usd_per_lb)

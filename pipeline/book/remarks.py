@@ -217,8 +217,9 @@ def typical(connection: duckdb.DuckDBPyConnection, planning: pd.DataFrame, quant
 
 
 def above(connection: duckdb.DuckDBPyConnection, column: str, large: float, unit: tuple[str, float]) -> Remark:
-    """Return the accepted rows whose figure is possible but above what is usual; `unit` as in `large_lines`."""
-    told = f"format('{{:.6g}} (line {{}})', {column} / {unit[1]}, line)"
+    """Return the accepted rows whose figure is possible but above what is usual; `unit` as in `large_lines`, or "c"."""
+    figure = f"({column} - 32) / 1.8" if unit[0] == "c" else f"{column} / {unit[1]}"
+    told = f"format('{{:.6g}} (line {{}})', {figure}, line)"
     return _remark(connection, told, f"{_NEW} where {column} > ?", [large])
 
 

@@ -35,8 +35,8 @@ def job_table(book: Book, before: date | None = None, *, zeros: bool = False) ->
     The order is that of the content, never that of importing. A recorded 0 counts as nothing recorded; with `zeros` it
     is a record, which teaches nothing on a log scale but has its cost. Where a visit has some lines and a total, the
     rest of the total belongs to the lines without figures. A zone worked again is one line that took what its passes
-    took together (nothing where one of them has no figure), with the words of the first: whoever asks for a zone asks
-    for all it will take.
+    took together (nothing where one of them has no figure; with `zeros` what the others took), with the words of the
+    first: whoever asks for a zone asks for all it will take.
     """
     with book.reading() as connection:
         return read_job_table(connection, before, zeros=zeros)
@@ -50,7 +50,7 @@ def read_job_table(
     codes = ", ".join(f"coalesce(list_position(${column}::varchar[], {column}), 0)::integer - 1 as {column}"
                       for column in _FACTORS)  # fmt: skip
     numbers = ", ".join(_number(column) for column in _NUMBERS)
-    passes = ", ".join(f"{_of_all_passes(quantity)} as {quantity}" for quantity in QUANTITIES)
+    passes = ", ".join(f"{_of_all_passes(quantity, partly=zeros)} as {quantity}" for quantity in QUANTITIES)
     columns = connection.execute(
         f"""
         with chosen as (
@@ -71,10 +71,14 @@ def read_job_table(
     return _table(cast("Columns", columns), names, zeros=zeros)
 
 
-def _of_all_passes(quantity: str) -> str:
-    """Return the SQL of what all passes over a line's zone took; a package's lines keep their own."""
-    whole = f"count(*) over zone_passes = count({quantity}) over zone_passes"
-    return f"case when package != '' then {quantity} when {whole} then sum({quantity}) over zone_passes end"
+def _of_all_passes(quantity: str, *, partly: bool) -> str:
+    """Return the SQL of what all passes over a line's zone took; a package's lines keep their own.
+
+    Where a pass has no figure the zone has none, or with `partly` that of the others.
+    """
+    least = "1" if partly else "count(*) over zone_passes"
+    known = f"count({quantity}) over zone_passes >= {least}"
+    return f"case when package != '' then {quantity} when {known} then sum({quantity}) over zone_passes end"
 
 
 def _number(column: str) -> str:

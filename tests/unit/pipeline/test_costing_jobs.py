@@ -166,6 +166,14 @@ def test_what_was_written_down_is_what_a_visit_cost(
     assert bool(costed.filled[0]) == (None in recorded)
 
 
+def test_a_pass_that_was_written_counts_beside_one_that_was_not(new_book) -> None:
+    """The 200 lb of the first pass are paid for, whatever like jobs take."""
+    rows = [{**ROW, "job_id": "A", "pass": k, "pellets_lb": lb} for k, lb in ((1, 200.0), (2, None))]
+    book = new_book(TOML, rows=rows)
+    expect(book, "A", DAY, 60.0, 60.0)
+    assert costed_visits(Asking(book, DAY + timedelta(days=30))).pellets_lb[0] == 200.0
+
+
 def test_the_rest_of_a_total_may_be_nothing(new_book) -> None:
     """Where one line took all of a visit's total, the other took 0 lb; nothing stands in for it."""
     rows = [

@@ -57,3 +57,11 @@ def test_a_file_in_pounds_is_doubted_in_kilograms(put: Put) -> None:
     rows = [f"C{k},,2026-03-0{k},sedan,interior,,{kg},200," for k, kg in enumerate((60, 70, 65), start=1)]
     (told,) = [w for w in put(*rows).warnings if "a usual line" in w]
     assert told.startswith("a usual line has pellets of 65 kg, where about ")
+
+
+def test_a_hot_day_is_told_in_celsius(put: Put) -> None:
+    """Limit and cell stand in the same degrees, those of the file."""
+    head = "job_id,date,vehicle_class,zone,pellets,minutes,ambient"
+    (told,) = [w for w in put("A,2026-03-02,van,interior,8,40,52", head=head).warnings if "ambient" in w]
+    assert "above 51.7" in told
+    assert "52 (line 2)" in told
