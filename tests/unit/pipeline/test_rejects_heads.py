@@ -136,3 +136,21 @@ def test_heads_that_say_it_stay_as_they_were(new_book: Callable[..., Book], tmp_
     )
     wrong = _refused(new_book(), tmp_path, log, kind="jobs")
     assert _heads(wrong) == ["Ticket", "Date", "Class", "Zone", "Ice (kg)", "Colour"]
+
+
+def test_a_shifted_first_row_hides_no_options(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """An unquoted comma shifts another text over the options: they are asked for all the same."""
+    log = "job_id,date,vehicle_class,Belly\nJ0,2026-03-02,van,10\nJ1,2026-03-02,vna,10\n"
+    entries = "Belly = {column = 'pellets_lb', zone = 'undercarriage', unit = 'kg'}"
+    book = new_book()
+    wrong = _refused(book, tmp_path, log, f'kind = "jobs"\n[columns]\n{entries}\n')
+    head, row = wrong.read_text(encoding="utf-8-sig").splitlines()
+    shifted = row.replace("van,10", "van,10,5")
+    for rows, told in (([shifted], "the --columns or --kind that"), ([shifted, row], f"--columns {tmp_path}")):
+        wrong.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8-sig")
+        with pytest.raises(RimebookError) as raised:
+            _import(book, wrong)
+        assert raised.value.problem.code == "options-left-out"
+        assert raised.value.problem.do.startswith(f"Import it with {told}")
+    (only,) = _import(book, wrong, columns=tmp_path / "map.toml").result.files
+    assert (only.accepted, only.rejected) == (0, 2)
