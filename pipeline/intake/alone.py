@@ -94,15 +94,19 @@ class _How:
                 yield head if unread or head.startswith("reject_") else f"{_UNREAD}{head}"
 
     def _head(self, head: str, name: str, unit: str, *, own: bool) -> str:
-        shown, column = _ORDERS.get(unit, unit), column_of(self._match.log, name)
+        column = column_of(self._match.log, name)
+        shown = f" ({_ORDERS.get(unit, unit)})" if unit else ""
         stems = (column.stem, *(s for s, c in self._table.spellings.items() if c == column))
-        spelled = (*((head, f"{head} ({shown})") if own else ()), name, *(f"{stem} ({shown})" for stem in stems))
+        spelled = (*((head, f"{head}{shown}") if own else ()), name, *(f"{stem}{shown}" for stem in stems))
         return next((h for h in spelled if self._means(h, name, unit)), name)
 
     def _means(self, head: str, name: str, unit: str) -> bool:
         """Tell whether a head is read as a column whose bare figures are in a unit, and no map says otherwise."""
         meaning = self._table.read(head)
-        if meaning is None or meaning.column.name != name or (self._map and self._map.entry(head)):
+        if meaning is None or meaning.column.name != name:
+            return False
+        entry = self._map.entry(head) if self._map else None
+        if entry and (entry.column, entry.unit or unit, entry.zone) != (name, unit, ""):
             return False
         return (meaning.unit or unit_in_book(meaning.column, self._units)) == unit
 

@@ -35,6 +35,9 @@ _ZERO: Final = re.compile(r"0(?:[.,]0*)?|0:00|-")
 #: Three words or more, the first of them letters: what people write under a table, and no id.
 _SENTENCE: Final = re.compile(r"[^\W\d_]+(?:\s\S+){2,}")
 _WRITE_OVER: Final = "write the right value over this cell"
+_CHECK: Final = "may stand under the wrong head, check each"
+#: What `rejects` writes before the reasons it gives a row: its file and sheet, then its line.
+_PLACE: Final = ("reject_file", "reject_sheet")
 #: Totals rows named one by one in the notes; the rest are only counted.
 _NAMED_TOTALS: Final = 5
 
@@ -56,7 +59,8 @@ class RawChunk:
         row (0-based) at which the range begins; its value stands on each of its rows.
     refused : dict of int to dict of int to str
         For faulty rows of this chunk, the columns whose cells must not be read as they stand in `cells`, with what a
-        person sees there: all errors and formulas without value, and the last cell with the surplus ones.
+        person sees there: all errors and formulas without value, and of a shifted row its last cell (that before the
+        reasons, in a rejects file) with all that stands after it.
     source : list of int or None
         After `wide.unpivot`: for each row the position in the chunk it came from; None in a chunk as read.
     """
@@ -150,6 +154,10 @@ class _Sifter:
         self._n_chunks = 0
         self._above_from = 0  # position, in the first chunk, of the first row after the last totals row
         self._is_rejects = "reject_code" in log.header
+        reasons = [k for k, head in enumerate(log.header) if head.startswith("reject_")]
+        # Rejects are written without their former reasons, so that a mark on these, or a cell shifted there, would go.
+        self._marked = max((k for k in range(len(log.header)) if k not in reasons), default=len(log.header) - 1)
+        self._shown_from = min(self._marked, *reasons, len(log.header))
 
     def sift(self, block: RawChunk) -> RawChunk:
         """Return the block's data rows, each as wide as the header."""
@@ -159,11 +167,12 @@ class _Sifter:
         for i, row in enumerate(block.cells):
             fault = block.faults.get(i) if block.faults else None
             refused = block.refused.get(i, {}) if block.refused else {}
-            if len(row) != width:
-                last = " | ".join(row[width - 1 :])
-                surplus = self._fit(row, block.lines[i])
-                fault = fault or surplus
-                refused = {**refused, width - 1: last} if surplus else refused
+            shifted, shown = None, ""
+            if self._is_rejects or len(row) != width:
+                shown = " | ".join(row[self._shown_from :]).rstrip(" |")
+                shifted = self._fit(row, block.lines[i]) or self._displaced(row)
+            if shifted:
+                fault, refused = fault or shifted, {**refused, self._marked: shown}
             if self._is_rejects:
                 fault = fault or self._as_rejected(row)
             first = row[0]
@@ -190,6 +199,8 @@ class _Sifter:
     def _fit(self, row: list[str], line: int) -> Fault | None:
         """Bring a row to the header's width in place; return a fault where that would lose a cell of a text file."""
         log, width = self._log, len(self._log.header)
+        if len(row) == width:
+            return None
         if len(row) < width:
             if any(row):
                 log.n_padded += 1
@@ -204,8 +215,20 @@ class _Sifter:
             self._n_surplus += len(surplus)
             self._first_surplus = self._first_surplus or f"row {line}: {surplus[0]!r}"
             return None
-        hint = f"{n_found} fields under {width} heads; quote a text that holds the delimiter, or remove the surplus"
-        return Fault("too-many-fields", hint, "", surplus[0])
+        hint = f"{n_found} fields under {width} heads, so cells {_CHECK}; quote a text that holds the delimiter"
+        return Fault("too-many-fields", f"{hint}, or remove the surplus", "", surplus[0])
+
+    def _displaced(self, row: list[str]) -> Fault | None:
+        """Return the fault of a row of a rejects file whose reasons stand under other heads, and so may its cells."""
+        if not (self._is_rejects and self._log.cells_shift and "reject_line" in self._log.header):
+            return None
+        said = dict(zip(self._log.header, row, strict=True))
+        # Whoever adds a row, or clears its reasons, leaves all of these blank.
+        place = next((said[head] for head in _PLACE if said.get(head, "").strip()), None)
+        if place is None or said["reject_line"].strip().isdecimal():
+            return None
+        hint = f"the reasons do not stand under their heads, so cells {_CHECK}; quote a text that holds the delimiter"
+        return Fault("displaced-cells", f"{hint}, and leave the delimiter of a cell that goes", "", place)
 
     def _as_rejected(self, row: list[str]) -> Fault | None:
         """Return the fault of a row of a rejects file in which a cell still stands as it was refused."""

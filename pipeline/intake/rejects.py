@@ -25,6 +25,7 @@ REJECT_COLUMNS: Final = (
 )  # fmt: skip
 #: Beside them where the heads alone do not say how they are read: the options of `import` that do.
 OPTIONS_COLUMN: Final = "reject_options"
+_OPTIONS: Final = ("--columns", "--kind")
 #: Versions of one rejects file that may stand beside each other before the user must clear up.
 _MOST_VERSIONS: Final = 99
 
@@ -118,11 +119,16 @@ def refuse_without_options(log: RawLog, where: str, *, has_map: bool, has_kind: 
     if OPTIONS_COLUMN not in log.header:
         return
     at = log.header.index(OPTIONS_COLUMN)
-    options = unguard(next((row[at] for chunk in log.chunks() for row in chunk.cells if row[at].strip()), ""))
-    if ("--columns" in options and not has_map) or ("--kind" in options and not has_kind):
+    cells = [row[at] for chunk in log.chunks() for row in chunk.cells]
+    # In a shifted row another text stands there, and a row whose reasons were cleared has none.
+    options = next((cell for cell in map(unguard, cells) if cell.startswith(_OPTIONS)), "")
+    lacking = ("--columns" in options and not has_map) or ("--kind" in options and not has_kind)
+    if lacking or (cells and not (options or has_map or has_kind)):
+        again = options or "the --columns or --kind that its log was read with"
         raise RimebookError(
-            "options-left-out", where=where, found=f"rejected rows of a log that was read with {options}",
-            expected="the same options", do=f"Import it with {options}: alone its heads would mean something else.",
+            "options-left-out", where=where,
+            found=f"rejected rows of a log that was read with {options or 'a column map or a named kind'}",
+            expected="the same options", do=f"Import it with {again}: alone its heads would mean something else.",
         )  # fmt: skip
 
 

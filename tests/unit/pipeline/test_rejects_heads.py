@@ -136,3 +136,46 @@ def test_heads_that_say_it_stay_as_they_were(new_book: Callable[..., Book], tmp_
     )
     wrong = _refused(new_book(), tmp_path, log, kind="jobs")
     assert _heads(wrong) == ["Ticket", "Date", "Class", "Zone", "Ice (kg)", "Colour"]
+
+
+def test_a_shifted_first_row_hides_no_options(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """An unquoted comma shifts another text over the options: they are asked for all the same."""
+    log = "job_id,date,vehicle_class,Belly\nJ0,2026-03-02,van,10\nJ1,2026-03-02,vna,10\n"
+    entries = "Belly = {column = 'pellets_lb', zone = 'undercarriage', unit = 'kg'}"
+    book = new_book()
+    wrong = _refused(book, tmp_path, log, f'kind = "jobs"\n[columns]\n{entries}\n')
+    head, row = wrong.read_text(encoding="utf-8-sig").splitlines()
+    shifted = row.replace("van,10", "van,10,5")
+    for rows, told in (([shifted], "the --columns or --kind that"), ([shifted, row], f"--columns {tmp_path}")):
+        wrong.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8-sig")
+        with pytest.raises(RimebookError) as raised:
+            _import(book, wrong)
+        assert raised.value.problem.code == "options-left-out"
+        assert raised.value.problem.do.startswith(f"Import it with {told}")
+    (only,) = _import(book, wrong, columns=tmp_path / "map.toml").result.files
+    assert (only.accepted, only.rejected) == (0, 2)
+
+
+def test_a_drafted_map_changes_no_head_that_says_the_same(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A drafted map names every head; only the one that was filled in needs another, with its unit."""
+    log = "Ticket,Date,Vehicle class,Zone,Eis,Minutes,Charged,Operator"
+    rows = "J0,2026-03-02,van,interior,10,30,100,ann\nJ1,2026-03-02,vna,interior,10,30,100,ann\n"
+    file, draft = tmp_path / "april.csv", tmp_path / "draft.toml"
+    file.write_text(f"{log}\n{rows}", encoding="utf-8")
+    book = new_book()
+    _import(book, file, dry_run=True, write_map=draft)
+    drafted = draft.read_text(encoding="utf-8").replace(
+        'Eis = "" # not understood', 'Eis = {column = "pellets_lb", unit = "kg"}'
+    )
+    wrong = _refused(book, tmp_path, f"{log}\n{rows}", drafted)
+    assert _heads(wrong) == log.replace("Eis", "pellets (kg)").split(",")
+    assert _import(book, wrong).result.files[0].accepted == 1
+
+
+def test_a_head_without_a_unit_is_written_without_brackets(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """Where a map gives a known head another meaning, words and days come under a plain spelling."""
+    log = "Ticket,Zone,Class,date,area,kg\n"
+    rows = "J0,2026-03-02,interior,van,red,10\nJ1,2026-03-02,interior,vna,red,10\n"
+    entries = 'Zone = "date"\nClass = "zone"\ndate = "vehicle_class"\narea = ""\nkg = {column="pellets_lb", unit="kg"}'
+    wrong = _refused(new_book(), tmp_path, log + rows, f'kind = "jobs"\n[columns]\n{entries}\n')
+    assert "()" not in wrong.read_text(encoding="utf-8-sig")

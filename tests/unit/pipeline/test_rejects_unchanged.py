@@ -206,3 +206,93 @@ def test_lines_for_which_the_books_were_preferred_are_no_rejects_to_correct(
     assert done.rejected == 2
     with Path(done.rejects_file or "").open(encoding="utf-8-sig", newline="") as text:
         assert [row["job_id"] for row in csv.DictReader(text)] == ["J2"]
+
+
+#: A row of a rejects file as text, what an owner makes of it in a text editor, and what must be shown of it.
+SHIFTS: dict[str, tuple[str, str, str]] = {
+    "an unquoted decimal comma": ("interior,xx,30,500,", "interior,3,5,30,500,", "30 | 500 | march.csv |  | 2 | "),
+    "two of them": ("interior,xx,30,500,", "interior,3,5,30,5,500,", "30 | 5 | 500 | march.csv |  | 2 | "),
+    "a comma and no reasons": (
+        "interior,xx,30,500,march.csv,,2,pellets_lb,xx,not-a-number,", "interior,3,5,30,500,,,,,,,", "30 | 500"
+    ),
+    "a comma and the row cut after it": (
+        'interior,xx,30,500,march.csv,,2,pellets_lb,xx,not-a-number,"write one figure, for example 45, 45 lb or 20 kg"',
+        "interior,3,5,30,500", "30 | 500",
+    ),
+    "a cell that went with its comma": ("interior,xx,30,500,", "interior,30,500,", "march.csv |  | 2 | pellets_lb"),
+}  # fmt: skip
+
+
+def _shifted(wrong: Path, was: str, now: str) -> None:
+    text = wrong.read_text(encoding="utf-8-sig")
+    assert was in text
+    wrong.write_text(text.replace(was, now), encoding="utf-8-sig")
+
+
+@pytest.mark.parametrize("case", SHIFTS)
+def test_a_row_shifted_while_it_was_mended_stays_out_with_all_its_cells(
+    case: str, new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """What stood in the row's last columns is shown in the last of them, since former reasons are not written again."""
+    was, now, shown = SHIFTS[case]
+    book = new_book()
+    file = _text(tmp_path, ",".join(JOBS), "J1,2026-03-02,van,interior,xx,30,500")
+    wrong = Path(_import(book, file).rejects_file or "")
+    _shifted(wrong, was, now)
+    for _ in range(3):
+        done = _import(book, wrong)
+        assert (done.accepted, done.rejected) == (0, 1)
+        wrong = Path(done.rejects_file or "")
+        with wrong.open(encoding="utf-8-sig", newline="") as text:
+            (row,) = csv.DictReader(text)
+        assert row["price_usd"].startswith(f"[rejected] {shown}")
+        assert "check each" in row["reject_hint"]
+    _written_over(wrong, pellets_lb=["3.5"], minutes=["30"], price_usd=["500"])
+    assert _import(book, wrong).accepted == 1
+    with book.reading() as connection:
+        found = connection.execute("select pellets_lb, minutes, price_usd from job_lines").fetchall()
+    assert found == [(3.5, 30.0, 500.0)]
+
+
+def test_a_row_shifted_twice_keeps_what_was_shown_first(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """The rejects of the rejects are shifted by the next unquoted comma, and lose no cell by it."""
+    book = new_book()
+    file = _text(tmp_path, ",".join(JOBS), "J1,2026-03-02,van,interior,xx,30,500")
+    wrong = Path(_import(book, file).rejects_file or "")
+    _shifted(wrong, "interior,xx,30,500,", "interior,3,5,30,500,")
+    wrong = Path(_import(book, wrong).rejects_file or "")
+    _shifted(wrong, 'interior,3,5,"', 'interior,3,5,30,5,"')
+    wrong = Path(_import(book, wrong).rejects_file or "")
+    assert ',interior,3,5,"[rejected] 30 | 5 | [rejected] 30 | 500 | march.csv' in wrong.read_text(encoding="utf-8-sig")
+    assert _import(book, wrong).rejected == 1
+
+
+@pytest.mark.parametrize(("at", "shown"), [(0, "| 30 | 500"), (6, "[rejected] 30 | march.csv")])
+def test_reasons_moved_elsewhere_keep_a_shifted_row_out(
+    at: int, shown: str, new_book: Callable[..., Book], tmp_path: Path
+) -> None:
+    """With the reasons before or between the columns, as an owner may have moved them, no cell goes either."""
+    reasons = "reject_file,reject_sheet,reject_line,reject_column,reject_value,reject_code,reject_hint"
+    told = "march.csv,,2,pellets_lb,xx,not-a-number,no figure"
+    cells = ["J1", "2026-03-02", "van", "interior", "3", "5", "30", "500"]
+    behind = at + 1 if at else 0  # the unquoted comma stands before the reasons, or behind them
+    row = [*cells[:behind], told, *cells[behind:]]
+    file = _text(tmp_path, ",".join([*JOBS[:at], reasons, *JOBS[at:]]), ",".join(row))
+    book = new_book()
+    for _ in range(2):
+        done = _import(book, file)
+        assert (done.accepted, done.rejected) == (0, 1)
+        file = Path(done.rejects_file or "")
+        assert shown in file.read_text(encoding="utf-8-sig")
+
+
+def test_rows_added_and_reasons_cleared_are_no_shift(new_book: Callable[..., Book], tmp_path: Path) -> None:
+    """A mended row may have its reasons, none, or a remark of the owner's, and a row may be added without any."""
+    book = new_book()
+    rows = [f"J{k},2026-03-02,van,interior,xx,30,500" for k in range(3)]
+    wrong = Path(_import(book, _text(tmp_path, ",".join(JOBS), *rows)).rejects_file or "")
+    text = wrong.read_text(encoding="utf-8-sig").replace("interior,xx", "interior,8").splitlines()
+    text[2] = text[2].split(",march.csv")[0] + ",,,,,,,"
+    text[3] = text[3].split(",march.csv")[0] + ",,,,,,,done by hand"
+    wrong.write_text("\n".join([*text, "J9,2026-03-02,van,interior,8,30,500"]) + "\n", encoding="utf-8-sig")
+    assert _import(book, wrong).accepted == 4
