@@ -228,15 +228,15 @@ def yet_to_come(connection: duckdb.DuckDBPyConnection, today: date) -> Remark:
 
 
 def same_day_and_container(connection: duckdb.DuckDBPyConnection, table: LogTable, unit: tuple[str, float]) -> Remark:
-    """Return new deliveries or weighings for whose day, time and container the book has another figure already.
+    """Return new deliveries or weighings for whose day, time and container the book has a figure already.
 
     `unit` as in `large_lines`.
     """
     figure, (name, per) = "weight_lb" if table.name == "deliveries" else "net_lb", unit
+    new, other = (f"format('{{:.6g}} {name}', {of}.{figure} / {per})" for of in ("n", "b"))
     return _remark(
         connection,
-        f"format('{{}} {{}}: {{:.6g}} {name} beside {{:.6g}} {name}', n.day, n.container, n.{figure} / {per}, "
-        f"b.{figure} / {per})",
+        f"format('{{}} {{}}: {{}}', n.day, n.container, {new} || if({new} = {other}, ' twice', ' beside ' || {other}))",
         f"""{_NEW} n join {table.name} b on b.day = n.day and lower(b.container) = lower(n.container)
         and b.stamped is not distinct from n.stamped""",
     )
