@@ -29,6 +29,8 @@ _NEW = """
     (select s.* from staged s join fates f on f.row_no = s.row_no and f.key_hash = s.key_hash
      where f.fate in ('new', 'changed') and s.row_no not in (select row_no from problems))
 """
+#: Which vehicle and pass a zone or package is of, where a visit has several.
+_OF_VEHICLE: Final = "if(vehicle != '', ' of ' || vehicle, '') || if(pass > 1, ', pass ' || pass, '')"
 #: New lines l with their planning figures p, which are registered.
 _BESIDE_PLANNING = f"""{_NEW} l join planning_figures p using (vehicle_class, zone, soil_level)
     where coalesce(coating_removed, false) = coated"""
@@ -92,7 +94,7 @@ def added_beside(connection: duckdb.DuckDBPyConnection) -> Remark:
 
     A line that was corrected in its zone or given a plate has another key than before, and would be counted twice.
     """
-    key = "zone || if(vehicle != '', ' of ' || vehicle, '') || if(pass > 1, ', pass ' || pass, '')"
+    key = f"zone || {_OF_VEHICLE}"
     listed = f"list_slice(list(key order by key), 1, {MOST_TOLD})"
     lines = f"array_to_string({listed}, '; ') || if(count(*) > {MOST_TOLD}, '; ...', '')"
     return _remark(
@@ -114,7 +116,7 @@ def added_beside(connection: duckdb.DuckDBPyConnection) -> Remark:
 def kept_packages(connection: duckdb.DuckDBPyConnection) -> Remark:
     """Return the packages of a file that keep the zones with which the book has them, and not those of `book.toml`."""
     return _remark(
-        connection, "format('{} {} ({})', job_id, package, zones)",
+        connection, f"format('{{}} {{}} ({{}})', job_id, package || {_OF_VEHICLE}, zones)",
         "kept_packages where row_no not in (select row_no from problems)",
     )  # fmt: skip
 
@@ -229,15 +231,15 @@ def yet_to_come(connection: duckdb.DuckDBPyConnection, today: date) -> Remark:
 
 
 def same_day_and_container(connection: duckdb.DuckDBPyConnection, table: LogTable, unit: tuple[str, float]) -> Remark:
-    """Return new deliveries or weighings for whose day, time and container the book has another figure already.
+    """Return new deliveries or weighings for whose day, time and container the book has a figure already.
 
     `unit` as in `large_lines`.
     """
     figure, (name, per) = "weight_lb" if table.name == "deliveries" else "net_lb", unit
+    new, other = (f"format('{{:.6g}} {name}', {of}.{figure} / {per})" for of in ("n", "b"))
     return _remark(
         connection,
-        f"format('{{}} {{}}: {{:.6g}} {name} beside {{:.6g}} {name}', n.day, n.container, n.{figure} / {per}, "
-        f"b.{figure} / {per})",
+        f"format('{{}} {{}}: {{}}', n.day, n.container, {new} || if({new} = {other}, ' twice', ' beside ' || {other}))",
         f"""{_NEW} n join {table.name} b on b.day = n.day and lower(b.container) = lower(n.container)
         and b.stamped is not distinct from n.stamped""",
     )

@@ -69,10 +69,10 @@ def packages_that_differ(book: Book) -> tuple[str, ...]:
 
     An exported row names the package alone, so that a new book would read it by its own `book.toml`.
     """
-    now = words_of(book.settings).packages
+    words = words_of(book.settings)
     told = []
     for package, zones, n in stored_packages(book):
-        named = now.get(package, ())
+        named = words.packages.get(words.read("zone", package) or "", ())
         if sorted(named) != sorted(zones):
             have = f"{counted(n, 'visit')} {'has' if n == 1 else 'have'} the package {package} with {', '.join(zones)}"
             by_now = f"book.toml gives it {', '.join(named)}" if named else "book.toml has no such package"

@@ -39,7 +39,7 @@ class Framed:
     Attributes
     ----------
     rows : DataFrame
-        `row_no`, `line` and the columns of the log's table; a row with a package is several.
+        `row_no`, `line` and the columns of the log's table; a row with a package is several, which all name it.
     problems : DataFrame with `staging.PROBLEM_COLUMNS`
     n_rows : int
         Input rows in the chunk.
@@ -179,9 +179,7 @@ def _table_rows(shape: LogShape, columns: dict[str, Any], words: Words) -> pd.Da
     several = n_zones > 1
     zones = named["zone"]
     if shape.name == "jobs":
-        # Without figures of its own a package is no more than its zones.
-        carries = several & ~(np.isnan(named["pellets_lb"]) & np.isnan(named["minutes"]))
-        named["package"] = [z if carried else "" for z, carried in zip(zones, carries.tolist(), strict=True)]
+        named["package"] = [z if packed else "" for z, packed in zip(zones, several.tolist(), strict=True)]
         named["pass"] = np.where(np.isnan(named["pass"]), 1.0, named["pass"]).clip(-1e6, 1e6).astype(np.int64)
         for name in _PACKED:
             named[f"package_{name}"] = np.where(several, named[name], np.nan)

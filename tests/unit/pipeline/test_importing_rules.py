@@ -315,6 +315,15 @@ def test_a_corrected_delivery_is_told(put: Put) -> None:
     assert any("220 lb beside 200 lb" in w for w in answer.warnings)
 
 
+def test_a_delivery_of_the_same_weight_is_told_as_such(put: Put) -> None:
+    """A second one may be right, so it is kept; one weight is not set beside itself."""
+    head = "date,container,weight_lb,supplier"
+    put("2026-03-02,tote-a,200,n", head=head, name="d.csv")
+    answer = put("2026-03-02,tote-a,200,other", head=head, name="e.csv")
+    assert _ends(answer) == (1, 0, 0)
+    assert any(w.endswith(": 2026-03-02 tote-a: 200 lb twice") for w in answer.warnings)
+
+
 def test_a_dry_run_writes_nothing(put: Put, shop: Book, tmp_path: Path) -> None:
     """The account is the same as that of a real run, and neither book nor folder change."""
     answer = put("A,,2026-03-02,van,interior,,8,40,,,", "B,,2026-03-02,van,roof,,8,40,,,", dry_run=True)

@@ -17,6 +17,7 @@ from pipeline.intake.importing import ImportAnswer, import_files
 
 TODAY = date(2026, 7, 1)
 HEAD = "job_id,date,vehicle_class,zone,pellets_lb,minutes"
+TOTALS = "job_id,vehicle,date,vehicle_class,zone,pass,soil_level,pellets_lb,minutes,job_pellets_lb,job_minutes"
 THEN = ("suspension", "undercarriage", "wheel_wells")
 PACKAGE = '[words]\npackages = {{"full underside" = ["undercarriage", "wheel_wells", "{}"]}}\n'
 
@@ -30,8 +31,38 @@ def shop(new_book: Callable[..., Book], tmp_path: Path) -> Book:
     return open_book(book.folder)
 
 
-def _put(book: Book, folder: Path, *rows: str) -> ImportAnswer:
-    return import_files(book, [log_file(folder, "jobs.csv", HEAD, *rows)], today=TODAY)
+def _put(book: Book, folder: Path, *rows: str, head: str = HEAD) -> ImportAnswer:
+    return import_files(book, [log_file(folder, "jobs.csv", head, *rows)], today=TODAY)
+
+
+def _counts(answer: ImportAnswer) -> tuple[int, int, int]:
+    (file,) = answer.result.files
+    return file.accepted, file.duplicate, file.rejected
+
+
+def _with_packages(book: Book, packages: str) -> Book:
+    (book.folder / "book.toml").write_text(f"[words]\npackages = {{{packages}}}\n", encoding="utf-8")
+    return open_book(book.folder)
+
+
+def _lines(book: Book, job_id: str) -> list[tuple[object, ...]]:
+    """Return plate, pass, zone, soil and total of a visit's lines."""
+    with book.reading() as connection:
+        return connection.execute(
+            "select vehicle, pass, zone, soil_level, job_pellets_lb from job_lines where job_id = ? order by all",
+            [job_id],
+        ).fetchall()
+
+
+@pytest.fixture
+def totalled(new_book: Callable[..., Book], tmp_path: Path) -> Book:
+    """Return a book with two vehicles that have a package under the visit's total; now it has engine_bay as well."""
+    book = _with_packages(new_book(), '"underside" = ["undercarriage", "wheel_wells"]')
+    _put(book, tmp_path, *_OF_TOTAL, head=TOTALS)
+    return _with_packages(book, '"underside" = ["undercarriage", "wheel_wells", "engine_bay"]')
+
+
+_OF_TOTAL = ("A,P1,2026-03-02,suv,underside,,heavy,,,60,90", "A,P2,2026-03-02,van,underside,,,,,60,90")
 
 
 def _zones(book: Book, job_id: str) -> list[tuple[str, float]]:
@@ -83,3 +114,100 @@ def test_an_export_names_the_packages_that_a_new_book_would_read_otherwise(shop:
     assert "has no such package" in housekeeping.export(open_book(shop.folder), tmp_path / "two").warnings[0]
     (shop.folder / "book.toml").write_text(PACKAGE.format("suspension"), encoding="utf-8")
     assert housekeeping.export(open_book(shop.folder), tmp_path / "three").warnings == ()
+
+
+def test_a_package_under_the_visits_total_gets_no_zone_by_an_import_again(totalled: Book, tmp_path: Path) -> None:
+    """The rows are duplicates, and the note names each vehicle."""
+    before = _lines(totalled, "A")
+    answer = _put(totalled, tmp_path, *_OF_TOTAL, head=TOTALS)
+    assert _counts(answer) == (0, 2, 0)
+    assert answer.result.batch is None
+    assert _lines(totalled, "A") == before
+    (told,) = answer.warnings
+    assert told.startswith("2 rows whose package means other zones in book.toml by now; the visit keeps those it has")
+    zones = "(undercarriage, wheel_wells)"
+    assert told.endswith(f": A underside of P1 {zones}, A underside of P2 {zones}")
+
+
+def test_a_new_vehicle_a_new_pass_and_a_new_visit_have_the_zones_of_today(totalled: Book, tmp_path: Path) -> None:
+    """What the book does not have comes in whole, beside a vehicle that stays as it is."""
+    new = (
+        "A,P3,2026-03-02,suv,underside,,,,,60,90",
+        "A,P1,2026-03-02,suv,underside,2,heavy,,,60,90",
+        "C,,2026-03-04,suv,underside,,,,,50,80",
+    )
+    answer = _put(totalled, tmp_path, *_OF_TOTAL, *new, head=TOTALS)
+    assert _counts(answer) == (3, 2, 0)
+    lines = [line[:3] for line in _lines(totalled, "A")]
+    assert [zone for *of, zone in lines if of == ["P1", 1]] == ["undercarriage", "wheel_wells"]
+    for of, job in ((["P1", 2], "A"), (["P3", 1], "A"), (["", 1], "C")):
+        today = [zone for *this, zone, _, _ in _lines(totalled, job) if this == of]
+        assert today == ["engine_bay", "undercarriage", "wheel_wells"]
+
+
+@pytest.mark.parametrize(
+    "zones",
+    ['"undercarriage", "wheel_wells", "engine_bay"', '"undercarriage", "engine_bay"', '"undercarriage", "interior"'],
+)
+def test_a_corrected_visits_total_reaches_every_zone_of_then(totalled: Book, tmp_path: Path, zones: str) -> None:
+    """Also those that the package lacks by now, which else stay as they are."""
+    book = _with_packages(totalled, f'"underside" = [{zones}]')
+    corrected = [row.replace("heavy", "severe").replace("60,90", "70,90") for row in _OF_TOTAL]
+    assert _counts(_put(book, tmp_path, *corrected, head=TOTALS)) == (2, 0, 0)
+    kept = "severe" if "wheel_wells" in zones else "heavy"
+    assert _lines(book, "A") == [
+        ("P1", 1, "undercarriage", "severe", 70.0), ("P1", 1, "wheel_wells", kept, 70.0),
+        ("P2", 1, "undercarriage", "", 70.0), ("P2", 1, "wheel_wells", "", 70.0),
+    ]  # fmt: skip
+
+
+def test_a_package_that_gets_its_own_figures_later_keeps_its_zones(totalled: Book, tmp_path: Path) -> None:
+    """The figures are of the zones that were worked; without them again the zones are the same."""
+    book = _with_packages(totalled, '"underside" = ["undercarriage", "engine_bay"]')
+    own = [row.replace(",,,60,90", ",30,45,60,90") for row in _OF_TOTAL]
+    assert _counts(_put(book, tmp_path, *own, head=TOTALS)) == (2, 0, 0)
+    worked = [("undercarriage", 30.0), ("undercarriage", 30.0), ("wheel_wells", 30.0), ("wheel_wells", 30.0)]
+    assert _zones(book, "A") == worked
+    assert _counts(_put(book, tmp_path, *_OF_TOTAL, head=TOTALS)) == (2, 0, 0)
+    assert sorted(str(line[2]) for line in _lines(book, "A")) == [zone for zone, _ in worked]
+
+
+def test_other_lines_of_a_ticket_are_no_part_of_a_package(totalled: Book, tmp_path: Path) -> None:
+    """Two packages alike in all but their zones stay apart, one line is no package, and single lines stay."""
+    then = '"underside" = ["undercarriage", "wheel_wells"], "cabin" = ["interior", "body_panels"]'
+    book = _with_packages(totalled, then)
+    both = [f"D,,2026-03-05,van,{zone},,,,,60,90" for zone in ("underside", "cabin")]
+    _put(book, tmp_path, *both, "E,,2026-03-06,van,undercarriage,,,,,40,50", head=TOTALS)
+    before = _lines(book, "D")
+    book = _with_packages(book, then.replace("wheel_wells", "suspension").replace("body_panels", "door_jambs"))
+    assert _counts(_put(book, tmp_path, *both, head=TOTALS)) == (0, 2, 0)
+    assert _lines(book, "D") == before
+    assert _counts(_put(book, tmp_path, "E,,2026-03-06,van,underside,,,,,40,50", head=TOTALS)) == (1, 0, 0)
+    assert [line[2] for line in _lines(book, "E")] == ["suspension", "undercarriage"]
+
+
+def test_a_package_logged_again_adds_no_zone_to_its_ticket(totalled: Book) -> None:
+    """`log` with the package of a ticket under a total leaves its zones alone and says so."""
+    entry = JobEntry("L", TODAY, "van", (ZoneWorked("underside"),), total_pellets="50lb", total_minutes="80min")
+    log_job(totalled, entry, today=TODAY)
+    before = _lines(totalled, "L")
+    book = _with_packages(totalled, '"underside" = ["undercarriage", "suspension"]')
+    answer = log_job(book, entry, today=TODAY)
+    assert answer.result.batch is None
+    assert _lines(book, "L") == before
+    assert any("means other zones" in told for told in answer.warnings)
+
+
+@pytest.mark.parametrize("name", ["Full Underside", "full-underside", "FULL_UNDERSIDE"])
+def test_a_package_spelled_otherwise_in_the_book_toml_is_the_same(shop: Book, tmp_path: Path, name: str) -> None:
+    """The old file is a duplicate whatever zones the name has by now, and a corrected total comes in."""
+    old = "A,2026-03-02,van,full underside,200,240"
+    for zones in ('"undercarriage", "engine_bay"', '"undercarriage", "wheel_wells", "suspension"'):
+        book = _with_packages(shop, f'"{name}" = [{zones}]')
+        assert _counts(_put(book, tmp_path, old)) == (0, 1, 0)
+        assert _counts(_put(book, tmp_path, old.replace("200", "190"))) == (1, 0, 0)
+        assert _zones(book, "A") == [(zone, 190.0) for zone in THEN]
+        old = old.replace("200", "190")
+        assert not [told for told in housekeeping.export(book, tmp_path, force=True).warnings if "no such" in told]
+        _put(book, tmp_path, old := old.replace("190", "200"))
+    assert housekeeping.export(book, tmp_path, force=True).warnings == ()
