@@ -105,15 +105,19 @@ class Drift:
         return self.grading is not None and self.grading.explains(self.raw) and self.same_minutes < LEAST_SAME
 
     @property
+    def is_rise(self) -> bool:
+        """Whether it is sure enough, upward and worth telling."""
+        return self.is_sure and self.raw > 0 and self.ratio >= LEAST_RATIO
+
+    @property
     def is_waste(self) -> bool:
-        """Whether it is sure enough, upward, worth telling and told apart."""
-        large = self.is_sure and self.raw > 0 and self.ratio >= LEAST_RATIO
-        return large and self.step.kind != "shop" and self.is_separable
+        """Whether it is a rise of one operator or machine, told apart."""
+        return self.is_rise and self.step.kind != "shop" and self.is_separable
 
     @property
     def is_shop_rise(self) -> bool:
-        """Whether the whole shop surely takes more in it: whose doing that is cannot be told."""
-        return self.step.kind == "shop" and self.is_sure and self.raw > 0 and self.ratio >= LEAST_RATIO
+        """Whether it is a rise of the whole shop: whose doing that is cannot be told."""
+        return self.is_rise and self.step.kind == "shop"
 
     @property
     def is_saving(self) -> bool:

@@ -29,6 +29,12 @@ def weight(lb: float, units: str) -> str:
     return f"{few(round(value, 9))} {unit}"
 
 
+def change_words(share: float) -> str:
+    """Return a change against 1 as words, such as '+7 %'; '0 %' where it rounds to none."""
+    change = round((share - 1) * 100)
+    return f"{change:+d} %" if change else "0 %"
+
+
 def few(value: float) -> str:
     """Return a number with the digits a person needs: 0.4, 7.5, 61, 1,240."""
     return f"{value:,.1f}" if 0 < abs(value) < 9.95 else f"{value:,.0f}"

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
     from pipeline.answers.answer import Asking
     from pipeline.book.costing_rows import VisitColumns
-    from pipeline.book.settings import Settings
     from shared.vocabulary import Quantity
 
     Array = NDArray[np.float64]
@@ -89,7 +88,8 @@ def costed_visits(asking: Asking) -> Costed:
     table = job_table(asking.book, asking.today, zeros=True)
     columns = visit_columns(asking.book, asking.today)
     expected = [columns.expected[q][:, 0] for q in QUANTITIES]
-    turned_out = [_as_turned_out(table, q, e, settings) for q, e in zip(QUANTITIES, expected, strict=True)]
+    planned = [np.exp(log_median(table, settings.planning().of(q))) for q in QUANTITIES]
+    turned_out = [_as_turned_out(table, *each) for each in zip(QUANTITIES, expected, planned, strict=True)]
     filled = [figures for figures, _ in turned_out]
     beside, expected_beside = _beside(asking, table, columns)
     planned_ice = planning_price(settings, weekly_volume(asking))
@@ -104,20 +104,19 @@ def costed_visits(asking: Asking) -> Costed:
     return Costed(
         table, columns, usd_per_lb, filled[0], filled[1], beside, real.total(), expected[0], expected[1],
         expected_beside, thought.total(), turned_out[0][1] | turned_out[1][1],
-        _line_share(asking, table, usd_per_lb), real.parts["equipment"],
+        _line_share(table, planned, usd_per_lb, nozzle_usd_per_hour(settings.costs)), real.parts["equipment"],
         "learned" if came else "planning",
     )  # fmt: skip
 
 
 def _as_turned_out(
-    table: JobTable, quantity: Quantity, expected: Array, settings: Settings
+    table: JobTable, quantity: Quantity, expected: Array, planned: Array
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Return what each visit took and whether lines of it have no record.
 
-    For these stands their part of what the visit was expected to take, by planning figures; NaN where nothing was
-    expected. A written 0 is a record.
+    For these stands their part of what the visit was `expected` to take, by what is `planned` for each line; NaN where
+    nothing was expected. A written 0 is a record.
     """
-    planned = np.exp(log_median(table, settings.planning().of(quantity)))
     blank = np.where(table.observed(quantity).group < 0, planned, 0.0)
     missing = np.bincount(table.line_job, blank, minlength=table.n_jobs)
     share = missing / np.bincount(table.line_job, planned, minlength=table.n_jobs)
@@ -161,11 +160,9 @@ def _quarters(first: int, last: int) -> list[int]:
     return found[1:]
 
 
-def _line_share(asking: Asking, table: JobTable, usd_per_lb: Array) -> Array:
-    costs, planning = asking.book.settings.costs, asking.book.settings.planning()
-    hourly = nozzle_usd_per_hour(costs)
-    weight = usd_per_lb[table.line_job] * np.exp(log_median(table, planning.of("pellets_lb")))
-    weight = weight + hourly / 60.0 * np.exp(log_median(table, planning.of("minutes")))
+def _line_share(table: JobTable, planned: list[Array], usd_per_lb: Array, hourly_usd: float) -> Array:
+    """Return each line's share of its visit's cost by what is planned for it, lb and min."""
+    weight = usd_per_lb[table.line_job] * planned[0] + hourly_usd / 60.0 * planned[1]
     total = np.bincount(table.line_job, weight, minlength=table.n_jobs)
     if not total.all():  # neither ice nor work costs anything: the lines of such a visit share alike
         weight = np.where(total[table.line_job] > 0, weight, 1.0)

@@ -10,6 +10,7 @@ import numpy as np
 
 from models.technique.changes import jobs_in
 from models.technique.effects import LEAST_JOBS, LEAST_SETTING_JOBS
+from pipeline.answers.amounts import change_words
 from pipeline.answers.answer import QuantitySummary  # noqa: TC001 - the answer's schema is read off it
 from pipeline.answers.review_findings import Ratio, ratio_of, waste_of
 from pipeline.answers.review_waste import window_of
@@ -99,7 +100,7 @@ def _too_near(effect: Effect, units: str) -> NotEnough:
 def _alike(change: KnownChange, what: str, level: float) -> NotEnough:
     """Return a noted change that is one with a change of the whole shop."""
     step, ratio = change.step, ratio_of(change.posterior, level)
-    beside, low, high = (_percent(r) for r in (ratio.estimate, ratio.low, ratio.high))
+    beside, low, high = (change_words(r) for r in (ratio.estimate, ratio.low, ratio.high))
     told = f"{plain_day(step.since)} ({what})" if what else plain_day(step.since)
     why = (
         f"the other machines changed alike at the time of its noted change of {told}, so what that did cannot be told "
@@ -112,10 +113,11 @@ def _of_shop(review: Review, drift: Drift, terms: Terms) -> NotEnough:
     """Return a sure rise of the whole shop, with what it takes a month beyond what was usual before."""
     step = replace(drift.step, until=review.end_of_rise(drift))
     window = window_of(review, terms.today, np.ones(review.fit.rows.n), since=step.since, until=step.until)
-    waste = waste_of(review, terms, drift.posterior, window, len(jobs_in(review.table, step)))
+    n_jobs = len(jobs_in(review.table, step))
+    waste = waste_of(review, terms, drift.posterior, window, n_jobs)
     why, try_ = shop_words(review, step, rise=step.until is None)
     return NotEnough(
-        "drift", "shop", "", len(jobs_in(review.table, step)), f"{_change(drift, step)}: {why}",
+        "drift", "shop", "", n_jobs, f"{_change(drift, step)}: {why}",
         ratio_of(drift.posterior, terms.level),
         date.fromordinal(step.since), None if step.until is None else date.fromordinal(step.until),
         waste.pellets_lb_month, waste.usd_month, try_,
@@ -125,13 +127,7 @@ def _of_shop(review: Review, drift: Drift, terms: Terms) -> NotEnough:
 def _change(drift: Drift, step: Step) -> str:
     """Return how much from when to when, such as '+12 % from 2026-03-16'."""
     ended = "" if step.until is None else f" to {plain_day(step.until)}"
-    return f"{_percent(drift.ratio)} from {plain_day(step.since)}{ended}"
-
-
-def _percent(ratio: float) -> str:
-    """Return a ratio as a change, such as '+12 %'; one that rounds to none has no sign."""
-    told = round(100 * (ratio - 1))
-    return f"{told:+d} %" if told else "0 %"
+    return f"{change_words(drift.ratio)} from {plain_day(step.since)}{ended}"
 
 
 def _unsure(review: Review, drift: Drift) -> NotEnough:

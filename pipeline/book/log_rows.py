@@ -22,6 +22,13 @@ _JOBS = f"""
             ice_on_share, ice_age_days, container, setup_min, cleanup_min, price_usd, customer, ambient_f, notes
         from once where not repeated order by once.day, job_id, vehicle, once.zone, pass
     """
+#: Heads of the exported tables that are no logs and do not import.
+NO_LOGS: Final[dict[str, tuple[str, ...]]] = {
+    "history": ("kind", "key", "old_batch", "replaced_by", "replaced_at", "figures"),
+    "quotes": (
+        "number", "made_at", "today", "customer", "state", "job_id", "settled_on", "valid_until", "quoted",
+    ),
+}  # fmt: skip
 #: The rows of each exported table under the canonical heads, in an order that depends on the content only.
 EXPORTS: Final[dict[str, str]] = {
     "jobs": _JOBS.format(where=""),
@@ -46,16 +53,8 @@ EXPORTS: Final[dict[str, str]] = {
         left join (select batch, min(made_at) as made_at from batches group by batch) b using (batch)
         order by r.kind, r.key, r.batch, r.old_batch
     """,
-    "quotes": "select number, made_at, today, customer, state, job_id, settled_on, valid_until, quoted from quotes "
-    "order by number",
+    "quotes": f"select {', '.join(NO_LOGS['quotes'])} from quotes order by number",
 }
-#: Heads of the exported tables that are no logs and do not import.
-NO_LOGS: Final[dict[str, tuple[str, ...]]] = {
-    "history": ("kind", "key", "old_batch", "replaced_by", "replaced_at", "figures"),
-    "quotes": (
-        "number", "made_at", "today", "customer", "state", "job_id", "settled_on", "valid_until", "quoted",
-    ),
-}  # fmt: skip
 
 
 def export_frame(book: Book, name: str) -> pd.DataFrame:

@@ -56,9 +56,9 @@ class LogTable:
         named = ((c, *_LOGGED.get(c, (c, c))) for c in beside)
         return {name: (c, value) for c, name, value in named}
 
-    def row_hash(self, of: str = "") -> str:
-        """Return the SQL of a row's content as a 64-bit number."""
-        return f"hash({', '.join(self.folded(c, of) for c in self.columns)})"
+    def row_hash(self, of: str = "", *, blank: str = "") -> str:
+        """Return the SQL of a row's content as a 64-bit number, or of what it is with one text column left `blank`."""
+        return f"hash({', '.join(repr('') if c == blank else self.folded(c, of) for c in self.columns)})"
 
     def key_hash(self, of: str = "") -> str:
         """Return the SQL of a row's key as a 64-bit number; that of its content where the log has no key."""

@@ -105,9 +105,8 @@ def keep_stored_zones(connection: duckdb.DuckDBPyConnection) -> None:
 
 def _forget_names_without_figures(connection: duckdb.DuckDBPyConnection) -> None:
     """Leave a package's name on lines whose package has a total: without one it is no more than its zones."""
-    content = ", ".join("''" if c == "package" else JOB_LINES.folded(c) for c in JOB_LINES.columns)
     connection.execute(
-        f"""update staged set package = '', row_hash = hash({content})
+        f"""update staged set package = '', row_hash = {JOB_LINES.row_hash(blank="package")}
         where package != '' and package_pellets_lb is null and package_minutes is null"""
     )
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from pipeline.intake.columns import QUANTITIES, column_of
 from pipeline.intake.faults import Fault
-from pipeline.intake.units import FACTORS, book_unit
+from pipeline.intake.units import book_measure
 from shared.units import celsius_of_fahrenheit
 
 if TYPE_CHECKING:
@@ -115,11 +115,8 @@ def fault_of(breach: Breach, shape: LogShape, units: Units = "us") -> Fault:
 
 def limit_told(limit: float, column: Column, units: Units) -> str:
     """Return a limit of a column (in the column's unit) as a plain figure with the book's unit."""
-    unit = book_unit(column.reads, units)
-    if column.reads == "temperature":
-        value = celsius_of_fahrenheit(limit) if unit == "c" else limit
-    else:
-        value = limit / FACTORS[column.reads].get(unit, 1.0)
+    unit, per = book_measure(column.reads, units)
+    value = celsius_of_fahrenheit(limit) if unit == "c" else limit / per
     value = round(value, 1) if abs(value) < 100.0 else round(value)
     figure = f"{value:,}" if abs(value) >= 10_000 else f"{value:g}"
     return f"{figure}{_UNIT_WORDS.get(unit, f' {unit}' if unit else '')}"

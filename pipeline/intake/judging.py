@@ -16,7 +16,7 @@ from pipeline.intake.logs import SHAPES
 from pipeline.intake.normalise import Habits, Normaliser
 from pipeline.intake.rejects import REJECT_COLUMNS, rejects_text
 from pipeline.intake.telling import warnings_of
-from pipeline.intake.units import FACTORS, book_unit
+from pipeline.intake.units import FACTORS, book_measure
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -89,8 +89,8 @@ def judge(
     if prefer == "stored" and table.key:
         staging.keep_stored(connection, table)
     if table.name == "job_lines":
-        name = book_unit("mass", settings.shop.units)  # type: ignore[arg-type]  # checked on loading
-        check_visits(connection, (name, FACTORS["mass"][name]))
+        units = settings.shop.units
+        check_visits(connection, book_measure("mass", units))  # type: ignore[arg-type]  # checked on loading
     elif table.name == "bookings":
         check_bookings(connection)
     if table.whole:

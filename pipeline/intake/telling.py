@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from pipeline.book import remarks, staging
 from pipeline.intake.columns import column_of
 from pipeline.intake.contracts import limit_told
-from pipeline.intake.units import FACTORS, book_unit
+from pipeline.intake.units import book_measure
 from shared.counting import counted
 from shared.vocabulary import SOILS
 
@@ -41,7 +41,7 @@ def warnings_of(
     """Return what to tell of the staged rows of one log that were accepted."""
     told = []
     units: Units = settings.shop.units  # type: ignore[assignment]  # checked on loading
-    mass = _unit("mass", units)
+    mass = book_measure("mass", units)
     for name, n in framer.normaliser.n_approximate.items():
         told.append(f"{name}: {counted(n, 'row')} written as approximate ('~60') and read as the figure")
     for name, n in framer.normaliser.n_unplaced.items():
@@ -69,14 +69,8 @@ def warnings_of(
             column = column_of(shape.name, name)
             most = limit_told(judged[name], column, units)
             text = f"with {name} above {most}, which is possible but large; kept"
-            told += _of(remarks.above(connection, name, judged[name], _unit(column.reads, units)), text)
+            told += _of(remarks.above(connection, name, judged[name], book_measure(column.reads, units)), text)
     return told
-
-
-def _unit(kind: str, units: Units) -> tuple[str, float]:
-    """Return the book's unit of a kind of figure, and how much of the stored unit is in one of it."""
-    name = book_unit(kind, units)
-    return name, FACTORS.get(kind, {}).get(name, 1.0)
 
 
 def _of(remark: Remark, text: str, what: str = "row") -> list[str]:

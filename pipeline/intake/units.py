@@ -105,6 +105,15 @@ def book_unit(kind: str, units: Units) -> str:
     return _BOOK_UNITS[units].get(kind, common.get(kind, ""))
 
 
+def book_measure(kind: str, units: Units) -> tuple[str, float]:
+    """Return the book's unit of a kind of figure, and how much of the stored unit is in one of it.
+
+    Degrees, which do not start at one zero, have the factor 1.
+    """
+    name = book_unit(kind, units)
+    return name, FACTORS.get(kind, {}).get(name, 1.0)
+
+
 def unit_of(kind: str, text: str) -> str | None:
     """Return the canonical unit that a text names for a kind of quantity, or None.
 

@@ -79,14 +79,15 @@ def _worst(result: CostingResult, style: Style) -> str:
     return table(columns, rows)
 
 
+def _earned(group: CostingGroup) -> float:
+    """Return a group's margin, below all others where nothing was charged."""
+    return -inf if group.margin_share is None else group.margin_share
+
+
 def _groups(groups: list[CostingGroup], head: str, style: Style) -> str:
     if not groups:
         return ""
-    ordered = (
-        groups
-        if head in ("Month", "Soil")
-        else sorted(groups, key=lambda g: -inf if g.margin_share is None else g.margin_share)
-    )
+    ordered = groups if head in ("Month", "Soil") else sorted(groups, key=_earned)
     shown = ordered[-_MOST_ROWS:] if head == "Month" else ordered[:_MOST_ROWS]
     rows = [
         [words(g.name) or "(none)", f"{g.jobs:,}", style.money(g.revenue_usd), style.money(g.cost_usd),

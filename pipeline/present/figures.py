@@ -105,12 +105,6 @@ def percent(share: float) -> str:
     return f"{share * 100:z.0f} %"
 
 
-def change_words(share: float) -> str:
-    """Return a change against 1 as words, such as '+7 %'; '0 %' where it rounds to none."""
-    change = round((share - 1) * 100)
-    return f"{change:+d} %" if change else "0 %"
-
-
 def words(code: str) -> str:
     """Return a code as words: 'engine_bay' -> 'engine bay'."""
     return code.replace("_", " ")

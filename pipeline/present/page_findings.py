@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.answers.amounts import change_words
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.review_words import NOT_GROUNDS, setting_name
 from pipeline.answers.verdict import FEW_JOBS
-from pipeline.present.figures import careful, change_words, few, percent, words
+from pipeline.present.figures import careful, few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
 from pipeline.present.page_tables import Grid, between, grid
 from pipeline.present.review_text import shop_rise, unsaid_why

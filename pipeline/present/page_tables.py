@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.present.figures import change_words, minutes_range, words
+from pipeline.answers.amounts import change_words
 from pipeline.present.figures import minutes as written_minutes
+from pipeline.present.figures import minutes_range, words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence

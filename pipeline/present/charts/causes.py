@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.answers.amounts import change_words
 from pipeline.present.charts.canvas import (
     AMBER,
     BLUE,
@@ -22,7 +23,7 @@ from pipeline.present.charts.canvas import (
     legend_above,
     sheet,
 )
-from pipeline.present.figures import change_words, percent, words
+from pipeline.present.figures import percent, words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 from report_books import TODAY, vans
 
+from pipeline.answers.amounts import change_words
 from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import learn_book
 from pipeline.answers.reporting import Section, report_contents
 from pipeline.book.store import Book
-from pipeline.present.figures import Style, change_words, percent
+from pipeline.present.figures import Style, percent
 from pipeline.present.page import environment, report_page, template_text
 from pipeline.present.page_prices import packed
 from pipeline.present.page_sections import forecast_part, jobs_part
