@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -13,11 +14,14 @@ from shared.vocabulary import QUANTILE_LEVELS, QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from concurrent.futures import Executor, Future
 
     from numpy.typing import NDArray
 
     from models.consumption.answer import Consumption
     from models.consumption.jobs import JobTable
+
+    Answering = Callable[[JobTable, JobTable], Consumption]
 
 #: A refit falls due when the history has grown by this factor, or by a smaller one within so many days, or in a year.
 GROWTH = 1.3
@@ -27,6 +31,8 @@ FIRST_REFIT_JOBS = 8
 _WEEK = 7
 #: The record covers the windows that reach into the newest so many jobs.
 RECORD_JOBS = 20_000
+#: A refit looks at the newest so many jobs before its day.
+PAST_JOBS = 10_000
 _JUDGED = ("day", "n_before", "pit")
 
 
@@ -144,35 +150,58 @@ def refit_days(day: NDArray[np.int64]) -> list[int]:
     return out
 
 
-def rolling_record(
-    table: JobTable,
-    answer_at: Callable[[JobTable, JobTable], Consumption],
-    tell: Callable[[float], None] | None = None,
-) -> Record:
-    """Return the record of a table under rolling refits.
+class RollingRecord:
+    """The record of a table under rolling refits; every refit stands by itself, so `workers` may make some meanwhile.
 
     Parameters
     ----------
     table : JobTable
         Jobs in order of day.
     answer_at : callable (past, request) -> Consumption
-        Called once for each refit, with the jobs before it and the jobs up to the next one.
-    tell : callable, optional
-        Told the share of the work that is done.
+        Called once for each refit, with the newest `PAST_JOBS` jobs before it and the jobs up to the next one.
+    workers : Executor, optional
+        Processes beside this one: they begin at once, with the longest refits. The record is the same without them.
     """
-    if not table.n_jobs:
-        return Record.empty()
-    cuts = np.searchsorted(table.day, [*refit_days(table.day)])
-    edges = [0, *cuts.tolist(), table.n_jobs]
-    parts = []
-    for start, stop in pairwise(edges):
-        if stop > max(start, table.n_jobs - RECORD_JOBS):
-            past = table.take_jobs(np.arange(start))
-            window = table.take_jobs(np.arange(start, stop))
-            parts.append(_scored(window, answer_at(past, window.without_figures()), start))
-        if tell is not None:
-            tell(stop / table.n_jobs)
-    return _joined(parts)
+
+    def __init__(self, table: JobTable, answer_at: Answering, workers: Executor | None = None) -> None:
+        self._table, self._answer_at = table, answer_at
+        cuts = np.searchsorted(table.day, [*refit_days(table.day)])
+        edges = [0, *cuts.tolist(), table.n_jobs]
+        self._windows = [
+            (start, stop) for start, stop in pairwise(edges) if stop > max(start, table.n_jobs - RECORD_JOBS)
+        ]
+        self._begun: dict[int, Future[Record]] = {}
+        if workers is not None:
+            for k in range(len(self._windows) - 1, -1, -1):
+                self._begun[k] = workers.submit(_judged, answer_at, *self._tables(k))
+
+    def finish(self, tell: Callable[[float], None] | None = None) -> Record:
+        """Return the record, `tell` told the share of the work that is done; what nobody has begun is made here."""
+        parts = []
+        for k, (_, stop) in enumerate(self._windows):
+            parts.append(self._part(k))
+            if tell is not None:
+                tell(stop / self._table.n_jobs)
+        return _joined(parts) if parts else Record.empty()
+
+    def _part(self, k: int) -> Record:
+        begun = self._begun.pop(k, None)
+        if begun is not None and not begun.cancel():
+            try:
+                return begun.result()
+            except BrokenExecutor:  # a worker was ended from outside, for want of memory say
+                pass
+        return _judged(self._answer_at, *self._tables(k))
+
+    def _tables(self, k: int) -> tuple[JobTable, JobTable, int]:
+        """Return the jobs a refit looks at, those of its window, and the number of all jobs before it."""
+        start, stop = self._windows[k]
+        past = self._table.take_jobs(np.arange(max(start - PAST_JOBS, 0), start))
+        return past, self._table.take_jobs(np.arange(start, stop)), start
+
+
+def _judged(answer_at: Answering, past: JobTable, window: JobTable, n_before: int) -> Record:
+    return _scored(window, answer_at(past, window.without_figures()), n_before)
 
 
 def _scored(window: JobTable, answer: Consumption, n_before: int) -> Record:

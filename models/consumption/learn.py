@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.backtest import rolling_record
+from models.consumption.backtest import RollingRecord
 from models.consumption.design import columns_of
 from models.consumption.draws import normal_scores, stream
 from models.consumption.fitted import FittedModel, kinds_of, rounded_states
@@ -26,6 +26,8 @@ from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from concurrent.futures import Executor
+    from contextlib import AbstractContextManager
 
     from numpy.typing import NDArray
 
@@ -43,8 +45,6 @@ _LONG_CHAIN_JOBS = (120, 60)
 _RECORD_STATES = 60
 _RECORD_BURN = 30
 _RECORD_DRAWS = 600
-#: Fits of the record look at the newest so many jobs before their day.
-_RECORD_PAST = 10_000
 #: Up to so many jobs the sampler sees all of them; above, its scales come from a random part of the history.
 SAMPLED_JOBS = 2500
 SCALE_JOBS = 1500
@@ -59,6 +59,7 @@ def learn(
     seed: int,
     progress: Callable[[float, str], None] | None = None,
     backtest: bool = True,
+    workers: Executor | None = None,
 ) -> FittedModel:
     """Return the learner fitted to a job table, calibrated on its rolling record.
 
@@ -73,29 +74,39 @@ def learn(
     progress : callable (share done, what), optional
     backtest : bool
         Without it there is no record, and answers are neither mapped nor supported.
+    workers : Executor, optional
+        Processes that make refits of the record while this one fits; what is learned is the same without them.
     """
+    with _one_thread():
+        return _learn(in_order(usable_jobs(table)), planning, seed, progress or _silent, backtest, workers)
+
+
+def _one_thread() -> AbstractContextManager[object]:
+    """Return what keeps BLAS to one thread: matrices are small, a second one only waits, at the cost of a core."""
     import scipy.linalg  # noqa: F401 - its thread pool must exist before it can be limited
     from threadpoolctl import threadpool_limits
 
-    # Matrices are small: a second BLAS thread only waits, at the cost of a whole core.
-    with threadpool_limits(limits=1):
-        return _learn(in_order(usable_jobs(table)), planning, seed, progress or _silent, backtest)
+    limits: AbstractContextManager[object] = threadpool_limits(limits=1)
+    return limits
 
 
 def _learn(
-    usable: JobTable, planning: Planning, seed: int, tell: Callable[[float, str], None], backtest: bool
+    usable: JobTable,
+    planning: Planning,
+    seed: int,
+    tell: Callable[[float, str], None],
+    backtest: bool,
+    workers: Executor | None,
 ) -> FittedModel:
-    record: Record | None = None
-    if backtest and usable.n_jobs:
-        rolling = _Rolling(planning, seed)
-        record = rolling_record(usable, rolling.answer_at, lambda share: tell(0.6 * share, "backtest"))
-    start = 0.6 if record else 0.0
+    rolling = RollingRecord(usable, _Rolling(planning, seed).answer_at, workers) if backtest and usable.n_jobs else None
     thin = 1 + (usable.n_jobs <= _LONG_CHAIN_JOBS[0]) + (usable.n_jobs <= _LONG_CHAIN_JOBS[1])
-    fitted = fit(usable, planning, seed=seed, thin=thin, tell=lambda share: tell(start + (1 - start) * share, "fit"))
+    share_fit = 0.4 if rolling else 1.0
+    fitted = fit(usable, planning, seed=seed, thin=thin, tell=lambda share: tell(share_fit * share, "fit"))
+    if rolling is not None:
+        record = rolling.finish(lambda share: tell(share_fit + (1 - share_fit) * share, "backtest"))
+        fitted = calibrated(fitted, record, usable)
     tell(1.0, "done")
-    if record is None:
-        return fitted
-    return calibrated(fitted, record, usable)
+    return fitted
 
 
 def calibrated(fitted: FittedModel, record: Record, table: JobTable) -> FittedModel:
@@ -176,9 +187,9 @@ class _Rolling:
     seed: int
 
     def answer_at(self, past: JobTable, request: JobTable) -> Consumption:
-        newest = past.take_jobs(np.arange(max(past.n_jobs - _RECORD_PAST, 0), past.n_jobs))
-        fitted = fit(newest, self.planning, seed=self.seed, n_states=_RECORD_STATES, n_burn=_RECORD_BURN)
-        return predict(fitted, request, seed=self.seed, n_draws=_RECORD_DRAWS)
+        with _one_thread():
+            fitted = fit(past, self.planning, seed=self.seed, n_states=_RECORD_STATES, n_burn=_RECORD_BURN)
+            return predict(fitted, request, seed=self.seed, n_draws=_RECORD_DRAWS)
 
 
 def planning_states(planning: Planning, columns: Columns, seed: int) -> States:

@@ -20,6 +20,7 @@ from shared.units import LB_PER_KG
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+    from scipy.sparse import csr_array
 
     from models.consumption.jobs import Observed
 
@@ -86,6 +87,7 @@ class Target:
         self.position[self.lines] = np.arange(len(self.lines))
         self.jobs, self.job = np.unique(line_job[self.lines], return_inverse=True)
         self.first = np.searchsorted(self.job, np.arange(len(self.jobs)))
+        self._by_job = _sums_by_job(self.first, len(self.lines))
         self.zone = line_zone[self.lines]
         self.n_zones = n_zones
         self.zone_lines = np.bincount(self.zone, minlength=n_zones)
@@ -222,7 +224,8 @@ class Target:
         if self.n:
             total = np.add.reduceat(q, self.first) + 1.0 / job_var
             rows = root[:, None] * self.x
-            summed = np.add.reduceat(root[:, None] * rows, self.first, axis=0) / np.sqrt(total)[:, None]
+            self._by_job.data = root
+            summed = (self._by_job @ rows) / np.sqrt(total)[:, None]
             h = rows.T @ rows - summed.T @ summed + precision
             common = np.add.reduceat(q * rest, self.first) / np.sqrt(total)
             g = rows.T @ (root * rest) - summed.T @ common + prior_mean / prior_var
@@ -273,6 +276,13 @@ def draw_from_log(
     return np.take_along_axis(
         np.broadcast_to(grid, log_density.shape), np.argmax(log_density + noise, axis=-1)[..., None], axis=-1
     )[..., 0]
+
+
+def _sums_by_job(first: NDArray[np.int64], n: int) -> csr_array:
+    """Return the matrix (n_jobs, n) that adds up each job's rows of a dense one, many times as fast as `reduceat`."""
+    from scipy.sparse import csr_array
+
+    return csr_array((np.ones(n), np.arange(n), np.append(first, n)), shape=(len(first), n))
 
 
 def _interval(value: NDArray[np.float64], step: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -15,6 +15,7 @@ from models.consumption.learn import calibrated, fit, learn
 from pipeline.answers.answer import Answer
 from pipeline.answers.history import history
 from pipeline.answers.verdict import corrections, held_levels, narrow, verdicts
+from pipeline.answers.workers import workers_beside
 from pipeline.book import fits, tables
 from shared.counting import counted
 from shared.errors import RimebookError
@@ -176,7 +177,8 @@ def learn_book(asking: Asking, tell: Tell | None = None) -> Answer[LearnResult]:
     book = asking.book
     hashed = fits.data_hash(book, asking.today)
     table = history(book, asking.today)
-    fitted = learn(table, book.settings.planning(), seed=asking.seed, progress=tell)
+    with workers_beside(table.n_jobs) as workers:
+        fitted = learn(table, book.settings.planning(), seed=asking.seed, progress=tell, workers=workers)
     record = fitted.record()
     version = fits.save_fit(
         book,

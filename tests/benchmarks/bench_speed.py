@@ -4,13 +4,15 @@ Run by hand::
 
     python tests/benchmarks/bench_speed.py start
     python tests/benchmarks/bench_speed.py scale [--rows 1000 10000 100000] [--peers-s 300]
+    python tests/benchmarks/bench_speed.py workers [--rows 1000 10000 100000]
 
 `start` prints the CPU seconds of each command over the demo's book (least of three) and their ratio to
 ``python -c pass``. `scale` imports, learns and estimates 10,000 jobs over logs of each size, beside DuckDB's
 ``read_csv``, scikit-learn's gradient-boosted quantiles (0.1, 0.5, 0.9 of both quantities; histograms above 10,000
 rows, trees by rows up to there) and statsmodels' ``MixedLM`` (one random effect) on the same rows, each peer up to
 the size that it finishes in the stated time; the last column is the exponent b of CPU = a n^b over the last two.
-Every way runs in a process of its own; CPU seconds are compared, since wall time tells more of other work.
+Every way runs in a process of its own; CPU seconds are compared, since wall time tells more of other work. `workers`
+alone prints wall seconds, on a machine without other work: of `learn` as it is, and in one process.
 Targets: ``--help`` under 0.3 s CPU, ``quote`` under 0.8 s, 1,000,000 lines learned in under 5 min and 4 GB.
 """
 
@@ -24,6 +26,7 @@ import resource
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 from typing import Any
 
@@ -203,6 +206,23 @@ def scale(folder: Path, sizes: list[int], peers_s: float) -> None:
     _tell(found, sizes)
 
 
+def workers(folder: Path, sizes: list[int]) -> None:
+    """Print the wall seconds of `learn` with and without processes beside it, by lines of the log."""
+    print(f"{'lines':>9} {'as it is, s':>12} {'one process, s':>15} {'ratio':>6}")
+    for n in sizes:
+        log, book = folder / f"jobs{n}.csv", folder / f"book{n}"
+        _write_log()(log, n)
+        run(["init", str(book)])
+        at = ["--today", "2026-07-01", "--book", str(book)]
+        run(["import", str(log), *at])
+        wall = []
+        for code in (None, f"import pipeline.answers.workers as w; w.MOST_WORKERS = 0; {_RUN}"):
+            began = time.perf_counter()
+            run(["learn", *at], code=code)
+            wall.append(time.perf_counter() - began)
+        print(f"{n:>9,} {wall[0]:12.1f} {wall[1]:15.1f} {wall[0] / wall[1]:6.2f}", flush=True)
+
+
 def _write_log() -> Any:
     spec = importlib.util.spec_from_file_location("bench_import", HERE / "bench_import.py")
     assert spec is not None
@@ -231,12 +251,14 @@ def _tell(found: dict[str, dict[int, Measure]], sizes: list[int]) -> None:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("start", "scale"))
+    parser.add_argument("what", choices=("start", "scale", "workers"))
     parser.add_argument("--rows", type=int, nargs="+", default=[1_000, 10_000, 100_000])
     parser.add_argument("--peers-s", type=float, default=300.0)
     told = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         if told.what == "start":
             start(Path(place))
+        elif told.what == "workers":
+            workers(Path(place), sorted(told.rows))
         else:
             scale(Path(place), sorted(told.rows), told.peers_s)
