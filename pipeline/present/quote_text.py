@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.answers.landed import WINDOW_DAYS
-from pipeline.present.estimate_text import basis_line, times, weights
-from pipeline.present.figures import minutes, percent, words
+from pipeline.present.estimate_text import basis_line, line_names, times, weights
+from pipeline.present.figures import minutes, percent
 from pipeline.present.quote_more_text import render_choices, render_rest
 from pipeline.present.terminal import Column, paragraph, table
 
@@ -37,7 +37,8 @@ def ice_counted(usd_per_lb: float, basis: str, style: Style) -> str:
 
 def _quote(quote: JobQuote, style: Style) -> str:
     job = quote.estimate
-    scope = ", ".join(f"{words(line.zone)} ({line.soil_level})" for line in job.lines)
+    zones = zip(line_names(job.lines), job.lines, strict=True)
+    scope = ", ".join(f"{name} ({line.soil_level})" for name, line in zones)
     why = {
         "margin": f"set by the wanted margin of {percent(quote.margin_share)} of the price",
         "risk": f"set by the accepted risk of {percent(quote.risk_share)}",
@@ -144,8 +145,11 @@ def _each(usd: float, count: int, style: Style) -> str:
 
 
 def _terms(quote: JobQuote, style: Style) -> str:
+    deposit, bare = style.charged(quote.deposit_usd), quote.ice_at_risk_usd - quote.deposit_usd
+    covers = "covers the ice laid in for it"
+    if bare > 0:
+        covers = f"is the whole price; {style.money(bare)} of the ice that may be laid in for it would not be covered"
     return (
         f"Ceiling to agree on: {style.charged(quote.ceiling_usd)}; nothing above it without asking. A deposit of "
-        f"{style.charged(quote.deposit_usd)} covers the ice laid in for it ({percent(quote.no_show_share)} of bookings "
-        "are cancelled or not kept)."
+        f"{deposit} {covers} ({percent(quote.no_show_share)} of bookings are cancelled or not kept)."
     )

@@ -60,7 +60,7 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
 
 def _scope(line: ScopeLine) -> dict[str, str]:
     soil = "not seen yet" if line.soil_level == UNKNOWN else line.soil_level
-    return {"vehicle": words(line.vehicle_class), "zone": words(line.zone), "soil": soil,
+    return {"vehicle": f"{words(line.vehicle_class)} {line.vehicle}".rstrip(), "zone": words(line.zone), "soil": soil,
             "extra": "old coating removed" if line.coating_removed else ""}  # fmt: skip
 
 
