@@ -156,10 +156,8 @@ def estimates_of(asking: Asking, found: Predicted) -> tuple[JobEstimate, ...]:
             job_id=job.job_id, basis=consumption.basis[j], similar_jobs=int(consumption.similar_jobs[j]),
             pellets_lb=pellets, minutes=minutes,
             lines=tuple(
-                LineEstimate(
-                    x.zone, x.soil_level or UNKNOWN, *next(lines), vehicle_class=x.vehicle_class, vehicle=x.vehicle
-                )
-                for x in job.lines
+                LineEstimate(x.zone, x.soil_level or UNKNOWN, lb, took, x.vehicle_class, x.vehicle)
+                for x, (lb, took) in zip(job.lines, lines, strict=False)  # the lines of later jobs follow
             ),
         )
         for j, (job, (pellets, minutes)) in enumerate(zip(found.jobs, totals, strict=True))

@@ -190,7 +190,7 @@ def quote_jobs(
         estimates = estimates_of(asking, draws.found)
         before.update(zip(block, estimates, strict=True))
         found |= {i: _quote(asking, draws, j, ground, estimates[j], want) for j, i in enumerate(block)}
-        bay.add(block, bay_chances(asking.book.settings, draws.found.consumption))
+        bay.add(block, bay_chances(asking.book.settings, draws.in_turn))
         said |= dict.fromkeys(draws.warnings)
     quotes = tuple(found[i] for i in range(len(jobs)))
     zones = {line.zone for job in jobs for line in job.lines}
@@ -242,7 +242,7 @@ def _set_up(jobs: Sequence[JobAsked], count: int) -> tuple[str, ...]:
     """Tell how often set-up, clean-up and consumables count where a quote is for several vehicles."""
     if count > 1:
         return (
-            f"Set-up, clean-up and consumables count {count} times, once a vehicle. For vehicles that are set up "
+            f"Set-up, clean-up, consumables and the minimum charge count {count} times. For vehicles that are set up "
             "together, write them into a file as one job, a vehicle column telling them apart, and ask with --jobs.",
         )
     several = [job.job_id for job in jobs if len({(x.vehicle_class, x.vehicle) for x in job.lines}) > 1]

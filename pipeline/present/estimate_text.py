@@ -36,9 +36,14 @@ def basis_line(basis: str, similar_jobs: int) -> str:
     return f"Basis: {_BASIS[basis]}" + ("." if basis == "planning" else f"; {like}.")
 
 
+def several_vehicles(lines: Sequence[LineEstimate]) -> bool:
+    """Return whether a visit is to more than one vehicle."""
+    return len({(line.vehicle_class, line.vehicle) for line in lines}) > 1
+
+
 def line_names(lines: Sequence[LineEstimate]) -> list[str]:
     """Return the zone of each line, and the vehicle before it where a visit has several."""
-    several = len({(line.vehicle_class, line.vehicle) for line in lines}) > 1
+    several = several_vehicles(lines)
     vehicles = [f"{words(line.vehicle_class)} {line.vehicle}".rstrip() if several else "" for line in lines]
     return [f"{of}: {words(x.zone)}" if of else words(x.zone) for of, x in zip(vehicles, lines, strict=True)]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.answers.landed import WINDOW_DAYS
-from pipeline.present.estimate_text import basis_line, line_names, times, weights
+from pipeline.present.estimate_text import basis_line, line_names, several_vehicles, times, weights
 from pipeline.present.figures import minutes, percent
 from pipeline.present.quote_more_text import render_choices, render_rest
 from pipeline.present.terminal import Column, paragraph, table
@@ -48,9 +48,7 @@ def _quote(quote: JobQuote, style: Style) -> str:
     name = "Price as now known" if quote.rest else "Price as found" if again else "Price"
     lines = [
         *_number(quote, style),
-        paragraph(
-            f"{name} {style.charged(quote.price_usd)} before tax{_each(quote.price_usd, quote.count, style)}, {why}."
-        ),
+        paragraph(f"{name} {style.charged(quote.price_usd)} before tax{_each(quote.price_usd, quote, style)}, {why}."),
         paragraph(f"Job {job.job_id}: {scope}"),
     ]
     if quote.price_with_tax_usd != quote.price_usd:
@@ -70,7 +68,7 @@ def _quote(quote: JobQuote, style: Style) -> str:
         kept = " This is the price that was kept." if quote.number is not None and not again else ""
         lines.append(
             paragraph(
-                f"At {style.charged(own.price_usd)}{_each(own.price_usd, quote.count, style)}: expected margin "
+                f"At {style.charged(own.price_usd)}{_each(own.price_usd, quote, style)}: expected margin "
                 f"{percent(own.expected_margin_share)}, chance of loss {percent(own.chance_of_loss)}.{kept}"
             )
         )
@@ -137,11 +135,12 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
     return [paragraph(told)]
 
 
-def _each(usd: float, count: int, style: Style) -> str:
+def _each(usd: float, quote: JobQuote, style: Style) -> str:
     """Return for how many vehicles an amount is, and what that is for each; '' for one."""
-    if count == 1:
+    if quote.count == 1:
         return ""
-    return f" for {count} vehicles alike ({style.charged(usd / count)} each)"
+    what = "such visits" if several_vehicles(quote.estimate.lines) else "vehicles alike"
+    return f" for {quote.count} {what} ({style.charged(usd / quote.count)} each)"
 
 
 def _terms(quote: JobQuote, style: Style) -> str:
