@@ -60,6 +60,11 @@ def published_limits() -> tuple[Limit, ...]:
     return tuple(Limit(**{**entry, "value": float(entry["value"])}) for entry in raw["limit"])
 
 
+def jurisdictions() -> tuple[str, ...]:
+    """Return the names of all jurisdictions of the data file, the standard's first."""
+    return tuple(dict.fromkeys(limit.jurisdiction for limit in published_limits()))
+
+
 def limits_for(own: Mapping[str, float | str]) -> tuple[Limit, ...]:
     """Return the limits that hold for a book: the standard's, or lower ones of its jurisdiction or its own.
 
@@ -86,12 +91,11 @@ def limits_for(own: Mapping[str, float | str]) -> tuple[Limit, ...]:
 def _local(named: float | str) -> list[Limit]:
     if named == "":
         return []
-    jurisdictions = tuple(dict.fromkeys(limit.jurisdiction for limit in published_limits()))
     word = str(named).strip().casefold()
-    if word not in jurisdictions:
+    if word not in jurisdictions():
         raise RimebookError(
             "unknown-jurisdiction", where="book.toml, [limits] jurisdiction", found=f"`{named}`",
-            expected=" or ".join(jurisdictions), do="Write one of these, or enter your own lower limits by key.",
+            expected=" or ".join(jurisdictions()), do="Write one of these, or enter your own lower limits by key.",
         )  # fmt: skip
     return [limit for limit in published_limits() if limit.jurisdiction == word]
 

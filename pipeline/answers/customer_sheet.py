@@ -29,9 +29,10 @@ _KINDS = (
 
 @dataclass(frozen=True)
 class ScopeLine:
-    """One zone of the work; soil is "unknown" where nobody has seen it."""
+    """One zone of the work; soil is "unknown" where nobody has seen it, `vehicle` "" where there is one of them."""
 
     vehicle_class: str
+    vehicle: str
     zone: str
     soil_level: str
     coating_removed: bool
@@ -89,7 +90,7 @@ def customer_sheets(asking: Asking, quotes: Sequence[JobQuote], jobs: Sequence[J
 def _sheet(asking: Asking, quote: JobQuote, job: JobAsked, ground: Ground) -> CustomerSheet:
     soils = [line.soil_level for line in quote.estimate.lines]
     scope = tuple(
-        ScopeLine(line.vehicle_class, line.zone, soil or UNKNOWN, line.coating_removed)
+        ScopeLine(line.vehicle_class, line.vehicle, line.zone, soil or UNKNOWN, line.coating_removed)
         for line, soil in zip(job.lines, soils, strict=True)
     )
     by_soil: tuple[tuple[str, float], ...] = ()

@@ -33,12 +33,14 @@ BLOCK_LINES = 500
 
 @dataclass(frozen=True)
 class LineEstimate:
-    """One zone's share of an estimate."""
+    """One zone's share of an estimate; `vehicle` tells the vehicles of one visit apart, "" where there is one."""
 
     zone: str
     soil_level: str
     pellets_lb: QuantitySummary
     minutes: QuantitySummary
+    vehicle_class: str
+    vehicle: str
 
 
 @dataclass(frozen=True)
@@ -153,7 +155,10 @@ def estimates_of(asking: Asking, found: Predicted) -> tuple[JobEstimate, ...]:
         JobEstimate(
             job_id=job.job_id, basis=consumption.basis[j], similar_jobs=int(consumption.similar_jobs[j]),
             pellets_lb=pellets, minutes=minutes,
-            lines=tuple(LineEstimate(x.zone, x.soil_level or UNKNOWN, *next(lines)) for x in job.lines),
+            lines=tuple(
+                LineEstimate(x.zone, x.soil_level or UNKNOWN, lb, took, x.vehicle_class, x.vehicle)
+                for x, (lb, took) in zip(job.lines, lines, strict=False)  # the lines of later jobs follow
+            ),
         )
         for j, (job, (pellets, minutes)) in enumerate(zip(found.jobs, totals, strict=True))
     )  # fmt: skip

@@ -60,12 +60,15 @@ class JobDraws:
         Set-up and clean-up person-minutes of each job, of all vehicles together.
     count : int
     warnings : tuple of str
+    in_turn : Consumption
+        The same jobs with the lines of one vehicle after another: what the air of a bay meets.
     """
 
     found: Predicted
     beside: tuple[NDArray[np.float64], ...]
     count: int
     warnings: tuple[str, ...]
+    in_turn: Consumption
 
 
 def ground_of(asking: Asking, customer: str = "") -> Ground:
@@ -139,32 +142,41 @@ def job_draws(
     fitted = ground.fit.fitted
     old = predict(fitted, asked_table(fitted, alike), seed=asking.seed, alone=alone)
     effects, warnings = _effects(asking, jobs, ground, old.pellets.n_draws, count)
-    out = [np.concatenate([_together(old, q, j, n_alike, count, effects[j]) for j in range(len(jobs))])
-           for q in range(len(QUANTITIES))]  # fmt: skip
+    each = [[_each(old, q, j, n_alike, count, effects[j]) for j in range(len(jobs))] for q in range(len(QUANTITIES))]
     first = np.arange(len(jobs)) * n_alike
-    pellets, minutes = (
-        Predictive(draws, like.quantity, like.unit, like.basis, like.n_rows)
-        for draws, like in zip(out, (old.pellets, old.minutes), strict=True)
-    )
-    consumption = Consumption(
-        asked_table(fitted, jobs), pellets, minutes, tuple(old.basis[i] for i in first.tolist()),
-        old.similar_jobs[first], old.n_calibration[:, first],
-    )  # fmt: skip
-    beside = tuple(beside_parts(asking, job, ground, count, pellets.n_draws).sum(axis=0) for job in jobs)
-    return JobDraws(Predicted(tuple(jobs), consumption, ground.fit), beside, count, warnings)
+
+    def drawn(asked: Sequence[JobAsked], parts: list[list[Columns]]) -> Consumption:
+        pellets, minutes = (
+            Predictive(np.concatenate(draws), like.quantity, like.unit, like.basis, like.n_rows)
+            for draws, like in zip(parts, (old.pellets, old.minutes), strict=True)
+        )
+        return Consumption(
+            asked_table(fitted, asked), pellets, minutes, tuple(old.basis[i] for i in first.tolist()),
+            old.similar_jobs[first], old.n_calibration[:, first],
+        )  # fmt: skip
+
+    together = drawn(jobs, [[part.sum(axis=0) for part in parts] for parts in each])
+    in_turn = together
+    if count > 1:
+        in_turn = drawn(
+            [replace(job, lines=job.lines * count) for job in jobs],
+            [[part.reshape(-1, part.shape[-1]) for part in parts] for parts in each],
+        )
+    beside = tuple(beside_parts(asking, job, ground, count, old.pellets.n_draws).sum(axis=0) for job in jobs)
+    return JobDraws(Predicted(tuple(jobs), together, ground.fit), beside, count, warnings, in_turn)
 
 
-def _together(
+def _each(
     drawn: Consumption, quantity: int, job: int, n_alike: int, count: int, effect: CustomerDraws | None
 ) -> Columns:
-    """Return the line draws of one job summed over its vehicles, (n_lines, n_draws)."""
+    """Return the line draws of one job on each of its vehicles, (count, n_lines, n_draws)."""
     draws = drawn.of(QUANTITIES[quantity]).draws
     rows = [np.flatnonzero(drawn.request.line_job == job * n_alike + k) for k in range(n_alike)]
     if effect is None:
-        return np.asarray(sum(draws[r] for r in rows[:count]), dtype=np.float64)
+        return np.array([draws[r] for r in rows[:count]])
     totals = np.array([draws[r].sum(axis=0) for r in rows])
     ratio = with_customer(totals, effect, quantity) / np.maximum(totals, 1e-9)
-    return np.asarray(sum(draws[rows[k]] * ratio[k] for k in range(count)), dtype=np.float64)
+    return np.array([draws[rows[k]] * ratio[k] for k in range(count)])
 
 
 def customer_effect(asking: Asking, ground: Ground, customer: str, n_draws: int, *, count: int) -> CustomerDraws | None:

@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 #: Bookings that the planning share of cancelled ones counts for, against those on record.
 _PLANNING_BOOKINGS = 20.0
+#: Jobs that a note names.
+_NAMED = 5
 
 
 @dataclass(frozen=True)
@@ -188,14 +190,14 @@ def quote_jobs(
         estimates = estimates_of(asking, draws.found)
         before.update(zip(block, estimates, strict=True))
         found |= {i: _quote(asking, draws, j, ground, estimates[j], want) for j, i in enumerate(block)}
-        bay.add(block, bay_chances(asking.book.settings, draws.found.consumption))
+        bay.add(block, bay_chances(asking.book.settings, draws.in_turn))
         said |= dict.fromkeys(draws.warnings)
     quotes = tuple(found[i] for i in range(len(jobs)))
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
         (*warnings_of(asking, ground.fit, [before[i] for i in range(len(jobs))], bay),
-         *request_notes(ground.fit, jobs, asking.today), *said),
+         *request_notes(ground.fit, jobs, asking.today), *said, *_set_up(jobs, want.count)),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip
@@ -234,6 +236,23 @@ def _quote(asking: Asking, draws: JobDraws, j: int, ground: Ground, estimate: Jo
         valid_until=asking.today + timedelta(days=pricing.quote_valid_days), customer=job.customer, agreed=agreed,
         estimate=estimate, margin_share=pricing.margin_share, risk_share=pricing.risk_share,
     )  # fmt: skip
+
+
+def _set_up(jobs: Sequence[JobAsked], count: int) -> tuple[str, ...]:
+    """Tell how often set-up, clean-up and consumables count where a quote is for several vehicles."""
+    if count > 1:
+        return (
+            f"Set-up, clean-up, consumables and the minimum charge count {count} times. For vehicles that are set up "
+            "together, write them into a file as one job, a vehicle column telling them apart, and ask with --jobs.",
+        )
+    several = [job.job_id for job in jobs if len({(x.vehicle_class, x.vehicle) for x in job.lines}) > 1]
+    if not several:
+        return ()
+    named = ", ".join(several[:_NAMED]) + (" and others" if len(several) > _NAMED else "")
+    return (
+        f"Set-up, clean-up and consumables count once a visit, on however many vehicles it is: {named}. Where each is "
+        "set up by itself, give each vehicle a job_id of its own.",
+    )
 
 
 def _parts(parts: CostDraws) -> tuple[CostPart, ...]:

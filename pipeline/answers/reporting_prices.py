@@ -128,7 +128,7 @@ def _bay_warnings(asking: Asking, offers: Sequence[_Offer], draws: JobDraws, as_
     """Return the limits that the ice of offered jobs would pass; `as_is` is the place of each one's draws."""
     names = [f"booking {offer.booking_id}" if offer.booking_id else _described(offer.job) for offer in offers]
     settings = asking.book.settings
-    chances = bay_chances(settings, draws.found.consumption)
+    chances = bay_chances(settings, draws.in_turn)
     return tuple(bay_sentences(settings, names, {limit: chance[list(as_is)] for limit, chance in chances.items()}))
 
 

@@ -193,13 +193,14 @@ def settle(asking: Asking, number: int, state: Literal["won", "lost"], job_id: s
         When there is no such quote or job, the job was done before the quote was given, or won another quote.
     """
     quote = saved_quote(asking, number)
-    told: tuple[str, ...] = ()
     stands = _as_it_stands(asking, number)
-    if stands.state not in ("open", state):
+    job = _won_by(asking, quote, job_id) if state == "won" else None
+    told: tuple[str, ...] = ()
+    if stands.state not in ("open", state) or (job is not None and stands.job_id not in ("", None, job.job_id)):
         by = f" by job {stands.job_id}" if stands.job_id else ""
-        told = (f"Quote {number} was {stands.state}{by} since {stands.settled_on}; now it is {state}.",)
-    if state == "won":
-        job = _won_by(asking, quote, job_id)
+        now = f"{state} by job {job.job_id}" if job else state
+        told = (f"Quote {number} was {stands.state}{by} since {stands.settled_on}; now it is {now}.",)
+    if job is not None:
         job_id, told = job.job_id, (*told, *_unlike(quote, job))
     quote_rows.settle_quote(asking.book, number, state, job_id, asking.today)
     return Answer(QuoteResult((), None, None, Settled(number, state, job_id)), told)

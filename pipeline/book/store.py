@@ -35,6 +35,8 @@ _MAKING = ".making-"
 WAIT_S = 5.0
 #: How often `still` settles a log that a killed writer left, before it gives up.
 _STILL_TRIES = 3
+#: How systems say that a file may not be written.
+_REFUSED = "Read-only file system|Permission denied|Operation not permitted|Access is denied|read-only mode"
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "python_enable_replacements": False,
     "autoinstall_known_extensions": False,
@@ -264,7 +266,7 @@ class Book:
                 "disk-full", where=where, found="no space left to write", expected="room for the new rows",
                 do="Free some space and run the command again; what was in the book before is still there.",
             )  # fmt: skip
-        if re.search(r"Read-only file system|Permission denied|Access is denied|read-only mode", text, re.IGNORECASE):
+        if re.search(_REFUSED, text, re.IGNORECASE):
             return RimebookError(
                 "book-not-writable", where=where, found="a file or folder that cannot be written",
                 expected="a folder this user may write to", do="Change its permissions or copy the book elsewhere.",

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from models.consumption.planning import ZONE_MINUTES, ZONE_PELLETS_LB
 from pipeline.book import settings as s
 from shared.errors import MOST_TOLD, Problem, RimebookError, nearest
+from shared.limits import JURISDICTION_KEY, jurisdictions
 from shared.vocabulary import CLASSES, SOILS, ZONES
 
 if TYPE_CHECKING:
@@ -275,7 +276,13 @@ def template() -> str:
     figures = zip(ZONES, ZONE_PELLETS_LB.values(), ZONE_MINUTES.values(), strict=True)
     for zone, pellets, minutes in figures:
         lines += [f"# [planning.zones.{zone}]", f"# pellets_lb = {pellets:g}", f"# minutes = {minutes:g}"]
-    lines += ["", "# [limits]  # example: own limits lower than the standard's", "# co2_8h_ppm = 4000"]
+    places = jurisdictions()[1:]
+    lines += [
+        "",
+        "# [limits]  # example: where the shop is, or own limits; those above the United States' never hold",
+        f'# {JURISDICTION_KEY} = "{places[0]}"  # or {" or ".join(places[1:])}',
+        "# co2_8h_ppm = 4000",
+    ]
     for section, example in (("bays", "main"), ("machines", "m1"), ("other_way", "undercarriage")):
         lines += ["", f"# [{section}.{example}]  # example: {_doc(NAMED[section])}", *_template_keys(NAMED[section])]
     return "\n".join(lines) + "\n"

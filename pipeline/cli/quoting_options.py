@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 PriceOption = Annotated[
     str | None, typer.Option("--price", metavar="AMOUNT", help="A price of your own: what would it risk?")
 ]
-CountOption = Annotated[int, typer.Option("--count", min=1, max=200, help="So many vehicles alike, one price.")]
+CountOption = Annotated[
+    int, typer.Option("--count", min=1, max=200, help="So many vehicles alike, each set up by itself; one price.")
+]
 CompareOption = Annotated[
     str, typer.Option("--compare", metavar="machine|soil|way", help="Side by side: machines, soil levels, other ways.")
 ]

@@ -8,8 +8,10 @@ from pipeline.present.figures import minutes, minutes_range, percent, words
 from pipeline.present.terminal import Column, paragraph, table
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.answers.answer import Answer, QuantitySummary
-    from pipeline.answers.estimating import EstimateResult, JobEstimate
+    from pipeline.answers.estimating import EstimateResult, JobEstimate, LineEstimate
     from pipeline.answers.similar import LikeJob
     from pipeline.present.figures import Style
 
@@ -34,6 +36,18 @@ def basis_line(basis: str, similar_jobs: int) -> str:
     return f"Basis: {_BASIS[basis]}" + ("." if basis == "planning" else f"; {like}.")
 
 
+def several_vehicles(lines: Sequence[LineEstimate]) -> bool:
+    """Return whether a visit is to more than one vehicle."""
+    return len({(line.vehicle_class, line.vehicle) for line in lines}) > 1
+
+
+def line_names(lines: Sequence[LineEstimate]) -> list[str]:
+    """Return the zone of each line, and the vehicle before it where a visit has several."""
+    several = several_vehicles(lines)
+    vehicles = [f"{words(line.vehicle_class)} {line.vehicle}".rstrip() if several else "" for line in lines]
+    return [f"{of}: {words(x.zone)}" if of else words(x.zone) for of, x in zip(vehicles, lines, strict=True)]
+
+
 def weights(figure: QuantitySummary, style: Style) -> str:
     """Return the interval of a weight."""
     return style.weight_range(figure.interval.low, figure.interval.high)
@@ -46,7 +60,8 @@ def times(figure: QuantitySummary) -> str:
 
 def _job(estimate: JobEstimate, style: Style) -> str:
     level = percent(estimate.pellets_lb.interval.level)
-    lines = [(words(line.zone), line.soil_level, line.pellets_lb, line.minutes) for line in estimate.lines]
+    names = line_names(estimate.lines)
+    lines = [(n, x.soil_level, x.pellets_lb, x.minutes) for n, x in zip(names, estimate.lines, strict=True)]
     rows = [("Whole job", "", estimate.pellets_lb, estimate.minutes), *lines] if len(lines) > 1 else lines
     between = Column(f"{level} between", "number")
     head = [Column(f"Job {estimate.job_id}"), Column("Soil"), Column("Pellets", "number"), between,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.answers.landed import WINDOW_DAYS
-from pipeline.present.estimate_text import basis_line, times, weights
-from pipeline.present.figures import minutes, percent, words
+from pipeline.present.estimate_text import basis_line, line_names, several_vehicles, times, weights
+from pipeline.present.figures import minutes, percent
 from pipeline.present.quote_more_text import render_choices, render_rest
 from pipeline.present.terminal import Column, paragraph, table
 
@@ -37,7 +37,8 @@ def ice_counted(usd_per_lb: float, basis: str, style: Style) -> str:
 
 def _quote(quote: JobQuote, style: Style) -> str:
     job = quote.estimate
-    scope = ", ".join(f"{words(line.zone)} ({line.soil_level})" for line in job.lines)
+    zones = zip(line_names(job.lines), job.lines, strict=True)
+    scope = ", ".join(f"{name} ({line.soil_level})" for name, line in zones)
     why = {
         "margin": f"set by the wanted margin of {percent(quote.margin_share)} of the price",
         "risk": f"set by the accepted risk of {percent(quote.risk_share)}",
@@ -47,9 +48,7 @@ def _quote(quote: JobQuote, style: Style) -> str:
     name = "Price as now known" if quote.rest else "Price as found" if again else "Price"
     lines = [
         *_number(quote, style),
-        paragraph(
-            f"{name} {style.charged(quote.price_usd)} before tax{_each(quote.price_usd, quote.count, style)}, {why}."
-        ),
+        paragraph(f"{name} {style.charged(quote.price_usd)} before tax{_each(quote.price_usd, quote, style)}, {why}."),
         paragraph(f"Job {job.job_id}: {scope}"),
     ]
     if quote.price_with_tax_usd != quote.price_usd:
@@ -69,7 +68,7 @@ def _quote(quote: JobQuote, style: Style) -> str:
         kept = " This is the price that was kept." if quote.number is not None and not again else ""
         lines.append(
             paragraph(
-                f"At {style.charged(own.price_usd)}{_each(own.price_usd, quote.count, style)}: expected margin "
+                f"At {style.charged(own.price_usd)}{_each(own.price_usd, quote, style)}: expected margin "
                 f"{percent(own.expected_margin_share)}, chance of loss {percent(own.chance_of_loss)}.{kept}"
             )
         )
@@ -136,16 +135,20 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
     return [paragraph(told)]
 
 
-def _each(usd: float, count: int, style: Style) -> str:
+def _each(usd: float, quote: JobQuote, style: Style) -> str:
     """Return for how many vehicles an amount is, and what that is for each; '' for one."""
-    if count == 1:
+    if quote.count == 1:
         return ""
-    return f" for {count} vehicles alike ({style.charged(usd / count)} each)"
+    what = "such visits" if several_vehicles(quote.estimate.lines) else "vehicles alike"
+    return f" for {quote.count} {what} ({style.charged(usd / quote.count)} each)"
 
 
 def _terms(quote: JobQuote, style: Style) -> str:
+    deposit, bare = style.charged(quote.deposit_usd), quote.ice_at_risk_usd - quote.deposit_usd
+    covers = "covers the ice laid in for it"
+    if bare > 0:
+        covers = f"is the whole price; {style.money(bare)} of the ice that may be laid in for it would not be covered"
     return (
         f"Ceiling to agree on: {style.charged(quote.ceiling_usd)}; nothing above it without asking. A deposit of "
-        f"{style.charged(quote.deposit_usd)} covers the ice laid in for it ({percent(quote.no_show_share)} of bookings "
-        "are cancelled or not kept)."
+        f"{deposit} {covers} ({percent(quote.no_show_share)} of bookings are cancelled or not kept)."
     )

@@ -36,17 +36,18 @@ def sheet_page(
 
 def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, Any]:
     tax = settings.pricing.tax_share
+    several = len({(line.vehicle_class, line.vehicle) for line in sheet.scope}) > 1
     told: dict[str, Any] = {
         "title": f"Quote {sheet.number}" if sheet.number is not None else "Quote",
         "customer": sheet.customer, "made_on": sheet.made_on.isoformat(), "valid_until": sheet.valid_until.isoformat(),
         # A job without a day of its own is priced as of today; that is no promise to work today.
         "day": "" if sheet.day == sheet.made_on else sheet.day.isoformat(),
-        "vehicles": f"{sheet.count} vehicles alike" if sheet.count > 1 else "",
+        "vehicles": f"{sheet.count} {'such visits' if several else 'vehicles alike'}" if sheet.count > 1 else "",
         "scope": [_scope(line) for line in sheet.scope], "price": style.charged(sheet.price_usd),
         "tax": _tax(sheet.price_usd, tax, style), "ceiling": style.charged(sheet.ceiling_usd),
         "ceiling_tax": _tax(sheet.ceiling_usd, tax, style), "deposit": style.charged(sheet.deposit_usd),
         "by_soil": [(soil, style.charged(price), _tax(price, tax, style)) for soil, price in sheet.by_soil],
-        "strips": any(line.coating_removed for line in sheet.scope), "range": "", "agreed": "",
+        "strips": any(line.coating_removed for line in sheet.scope), "range": "", "beyond": False, "agreed": "",
     }  # fmt: skip
     if sheet.agreed_usd is not None:
         agreed, ceiling = sheet.agreed_usd
@@ -55,12 +56,13 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
     if sheet.range_usd is not None:
         low, high = sheet.range_usd
         told["range"] = f"{style.charged(low)} and {style.charged(high)}"
+        told["beyond"] = high > sheet.ceiling_usd
     return told
 
 
 def _scope(line: ScopeLine) -> dict[str, str]:
     soil = "not seen yet" if line.soil_level == UNKNOWN else line.soil_level
-    return {"vehicle": words(line.vehicle_class), "zone": words(line.zone), "soil": soil,
+    return {"vehicle": f"{words(line.vehicle_class)} {line.vehicle}".rstrip(), "zone": words(line.zone), "soil": soil,
             "extra": "old coating removed" if line.coating_removed else ""}  # fmt: skip
 
 

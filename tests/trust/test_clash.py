@@ -128,6 +128,7 @@ def test_a_backup_keeps_writers_out_while_it_copies(new_book: Maker, tmp_path: P
         ('IO Error: Could not set lock on file "/shop/book.duckdb": Conflicting lock is held in /usr/bin/python3.11 '
          "(PID 21). See also https://example.org/locks", "book-in-use", "process 21 (python3.11)"),
         ('IO Error: Cannot open file "c:\\shop\\book.duckdb": Access is denied.', "book-not-writable", "cannot be"),
+        ('IO Error: Cannot open file "/x/book.duckdb": Operation not permitted', "book-not-writable", "cannot be"),
         ("Out of Memory Error: failed to allocate data of size 2 GiB", "out-of-memory", "not enough memory"),
         ("Trying to read a database file with version number 99, but we can only read versions between 64 and 69",
          "book-newer", "newer version"),
