@@ -22,6 +22,8 @@ from shared.version import VERSION
         (["quote", "--count", "999"], "--count: found `999`; expected 200 or less"),
         (["estimate", "--ice-on=-5"], "--ice-on: found `-5`; expected 0 to 1"),
         (["estimate", "--ice-on", "33"], "--ice-on: found `33`; expected 0 to 1. Write --ice-on 33%."),
+        (["safety", "--mixing", "1.5"], "--mixing: found `1.5`; expected 0.05 to 1. Check the figure."),
+        (["safety", "--mixing", "5"], "--mixing: found `5`; expected 0.05 to 1. Write --mixing 5%."),
         (["estimate", "--ice-on", "33,3%"], "--ice-on: found `33,3%`; expected a share, such as 0.33 or 33%"),
         (["estimate", "--level", "nan"], "--level: found `nan`; expected a share"),
         (["estimate", "--level", "150%"], "expected a share between 0 and 1. Write for example 0.8."),
