@@ -221,3 +221,23 @@ def test_every_whole_percentage_is_the_share_that_it_reads_as() -> None:
     """57% is 0.57 to the last digit, so that both give the same answer."""
     read = share_of("--done", low=0.0, high=1.0)
     assert [read(f"{k}%") for k in range(101)] == [read(str(k / 100)) for k in range(101)]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "do"),
+    [
+        (["--book", "demo", "import", "x.csv"], "Options stand after the command: rimebook import ... --book."),
+        (["--book=shop", "safety"], "Options stand after the command: rimebook safety ... --book."),
+        (["--book", "import"], "See: rimebook import --help"),
+        (["--bogus", "import", "x.csv"], "See: rimebook import --help"),
+        (["--bogus"], "See: rimebook --help"),
+    ],
+)
+def test_an_option_before_its_command_is_told_where_it_stands(
+    arguments: list[str], do: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A command's option in front of it is named with its place; the value behind it is no command."""
+    assert main(arguments) == 2
+    told = capsys.readouterr().err
+    assert do in told
+    assert ("Options stand after" in told) == do.startswith("Options")
