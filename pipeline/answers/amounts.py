@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
-from shared.units import LB_KG
+from shared.units import CFM_M3_H, LB_KG
 
 SIGNS: Final = {"USD": "$", "EUR": "€", "GBP": "£"}
+#: Flows from here on are told to the ten.
+TENS_FROM: Final = 100
 
 
 def money(usd: float, currency: str, *, cents: bool = False) -> str:
@@ -27,6 +29,21 @@ def weight(lb: float, units: str) -> str:
     value, unit = (lb * LB_KG, "kg") if units == "metric" else (lb, "lb")
     # A half is rounded alike whatever residue its way through logarithms and units left.
     return f"{few(round(value, 9))} {unit}"
+
+
+def flow(cfm: float, units: str) -> str:
+    """Return a flow of air that was entered or measured: cfm or m3/h, to the ten from 100 on."""
+    value, unit = (cfm * CFM_M3_H, "m3/h") if units == "metric" else (cfm, "cfm")
+    return f"{value if value < TENS_FROM else round(value, -1):,.0f} {unit}"
+
+
+def percent(share: float) -> str:
+    """Return a share of 1 as a percentage; small ones as '< 1 %'."""
+    if 0 < share < 0.005:
+        return "< 1 %"
+    if 0.995 < share < 1:
+        return "> 99 %"
+    return f"{share * 100:z.0f} %"
 
 
 def change_words(share: float) -> str:

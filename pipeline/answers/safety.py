@@ -25,7 +25,7 @@ from pipeline.answers.safety_air import (
 from pipeline.answers.safety_answer import Planned, SafetyQuestion, SafetyResult, SpaceCounted
 from pipeline.answers.safety_noise import noise_answers
 from pipeline.answers.safety_notes import safety_notes
-from pipeline.answers.safety_space import asked_space, room_of
+from pipeline.answers.safety_space import asked_space, room_of, two_airs_note
 from pipeline.book import tables
 from shared.errors import RimebookError, UsageError
 from shared.limits import limits_for
@@ -94,6 +94,7 @@ def safety(asking: Asking, question: SafetyQuestion) -> Answer[SafetyResult]:
     counted = SpaceCounted(
         space.length_ft or 0.0, space.width_ft or 0.0, space.height_ft or 0.0, space.volume_ft3 or 0.0, space.air_cfm,
         space.mixing_share, space.altitude_ft, space.temperature_f, room.gas_ft3_lb, question.low_layer_factor,
+        two_airs_note(space, settings.shop.units),
     )  # fmt: skip
     result = SafetyResult(
         space.name, air.co2_ppm, air.oxygen_percent, air.curve, air.limits, air.flow_needed_cfm, noise, planned, counted

@@ -96,6 +96,8 @@ class SpaceCounted:
         What a pound of ice becomes there.
     low_layer_factor : float
         The shop's own multiplier; 1 is none.
+    two_airs : str or None
+        What must be said where air changes and a flow are both entered and disagree.
     """
 
     length_ft: float
@@ -108,6 +110,7 @@ class SpaceCounted:
     temperature_f: float
     gas_ft3_per_lb: float
     low_layer_factor: float
+    two_airs: str | None
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from models.air.noise import OSHA_CEILING_DBA
-from pipeline.answers.amounts import weight
+from pipeline.answers.amounts import percent, weight
 from shared.counting import counted
 
 if TYPE_CHECKING:
@@ -20,8 +20,8 @@ PIT_NOTE = "This bay has a pit, drain or basement: gas runs into it and stays. K
 def exceeded_notes(result: SafetyResult) -> list[str]:
     """Return what must be said of limits that are passed in at least one scenario of a hundred."""
     return [
-        f"{limit.name}: exceeded in {limit.chance_exceeded * 100:.0f} of 100 scenarios at today's ventilation, were "
-        "the air well mixed."
+        f"{limit.name}: exceeded in {percent(limit.chance_exceeded)} of scenarios at today's ventilation, were the air "
+        "well mixed."
         for limit in result.limits
         if limit.chance_exceeded >= 0.01
     ]
@@ -44,18 +44,17 @@ def safety_notes(
     """
     shop, ice = settings.shop, settings.ice
     work_min = result.planned.minutes.quantiles[0.5] if result.planned.minutes else 0.0
-    said = []
+    said = [result.space.two_airs] if result.space.two_airs else []
     if question.day is not None and found is None:
         said.append(f"Nothing is booked on {question.day.isoformat()}: the figures are those of the stored ice alone.")
     said += exceeded_notes(result)
     if found and "planning" in found.consumption.basis:
         said.append("Pellets and minutes are planning figures from book.toml: nothing has been learned for them yet.")
     if space.air_cfm <= 0:
-        said.append("No ventilation is entered: the figures are those of a closed space.")
+        no_air = "is entered" if space.two_airs_cfm is None else "counts"
+        said.append(f"No ventilation {no_air}: the figures are those of a closed space.")
     if space.doors_open and not space.door_flow_cfm:
         said.append("Open doors earn no credit without a measured flow; measure it and give it with --door-flow-cfm.")
-    if space.flow_cfm is not None and space.air_changes_per_hour is not None:
-        said.append("The bay has both a flow and air changes; the measured flow is used.")
     if space.pit:
         said.append(PIT_NOTE)
     if result.noise and (space.noise_dba or 0.0) > OSHA_CEILING_DBA:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from models.air.gas import gas_ft3_per_lb
 from models.air.room import Room
+from pipeline.answers import amounts
 from pipeline.answers.requests import spellings
 from shared.errors import RimebookError, nearest
 
@@ -22,6 +23,8 @@ VAN_FT3 = 250.0
 #: Name of a closed vehicle as the space of an answer.
 VAN = "closed vehicle"
 ROOM_F = 70.0
+#: Two figures for the same air are one where they differ by no more than this share of the larger.
+_ALIKE_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class Space:
     length_ft, width_ft, height_ft : float or None
         Inside.
     air_changes_per_hour, flow_cfm : float or None
-        Outdoor air; a measured flow goes before air changes. With neither there is no ventilation.
+        Outdoor air; where both are known the smaller counts. With neither there is no ventilation.
     mixing_share : float
         Share of that air that mixes, in (0, 1].
     altitude_ft, temperature_f : float
@@ -71,12 +74,23 @@ class Space:
 
     @property
     def air_cfm(self) -> float:
-        """Outdoor air that counts, before mixing: measured flow, else air changes, and an open door's measured flow."""
-        if self.flow_cfm is not None:
-            air = self.flow_cfm
-        else:
-            air = (self.air_changes_per_hour or 0.0) * (self.volume_ft3 or 0.0) / 60.0
-        return air + (self.door_flow_cfm or 0.0 if self.doors_open else 0.0)
+        """Outdoor air that counts, before mixing: the least of what is entered, and an open door's measured flow."""
+        entered = [air for air in (self.flow_cfm, self._changes_cfm) if air is not None]
+        return min(entered, default=0.0) + (self.door_flow_cfm or 0.0 if self.doors_open else 0.0)
+
+    @property
+    def two_airs_cfm(self) -> tuple[float, float] | None:
+        """The air by changes an hour and the flow, where both are entered and they disagree."""
+        if self.flow_cfm is None or self._changes_cfm is None:
+            return None
+        low, high = sorted((self._changes_cfm, self.flow_cfm))
+        return None if high - low <= _ALIKE_SHARE * high else (self._changes_cfm, self.flow_cfm)
+
+    @property
+    def _changes_cfm(self) -> float | None:
+        if self.air_changes_per_hour is None:
+            return None
+        return self.air_changes_per_hour * (self.volume_ft3 or 0.0) / 60.0
 
 
 @dataclass(frozen=True)
@@ -137,6 +151,18 @@ def asked_space(settings: Settings, bay: str | None, asked: SpaceAsked, *, van: 
     space = replace(base, **given)
     _check(space)
     return space
+
+
+def two_airs_note(space: Space, units: str) -> str | None:
+    """Return what must be said of a bay with two figures for its air that disagree, None where there is no such."""
+    if space.two_airs_cfm is None:
+        return None
+    changes, flow = (amounts.flow(cfm, units) for cfm in space.two_airs_cfm)
+    return (
+        f"Two figures for the fresh air of `{space.name}` disagree: its air changes ({space.air_changes_per_hour:g} an "
+        f"hour) are {changes}, its flow is {flow}. The smaller, {amounts.flow(min(space.two_airs_cfm), units)}, "
+        "counts. Measure again and leave only what was measured in book.toml."
+    )
 
 
 def _named(settings: Settings, bay: str | None) -> Space:

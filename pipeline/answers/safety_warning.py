@@ -9,6 +9,7 @@ import numpy as np
 
 from models.air.gas import PPM
 from models.air.room import SHIFT_MIN, SHORT_TERM_MIN, co2_course, looked_at_min, shift_exposure, timeline, work_sources
+from pipeline.answers.amounts import flow, percent
 from pipeline.answers.safety_air import scenarios_used
 from pipeline.answers.safety_space import bay_space, room_of
 from shared.limits import limit_of, limits_for
@@ -70,6 +71,9 @@ def bay_sentences(settings: Settings, job_ids: Sequence[str], chances: Mapping[s
     if space is None or not chances:
         return []
     air = "at its entered air" if space.air_cfm > 0 else "for which no ventilation is entered"
+    if space.two_airs_cfm is not None:
+        low, high = (flow(cfm, settings.shop.units) for cfm in sorted(space.two_airs_cfm))
+        air = f"at the smaller of its two entered airs, which disagree ({low} and {high})"
     return [
         _sentence(limit, next(iter(settings.bays)), air, job_ids, chances[limit.key])
         for limit in limits_for(settings.limits)
@@ -90,7 +94,7 @@ def _sentence(limit: Limit, bay: str, air: str, job_ids: Sequence[str], chance: 
     named = ", ".join(job_ids[i] for i in over[:_MOST_NAMED].tolist())
     more = f" and {len(over) - _MOST_NAMED} more" if len(over) > _MOST_NAMED else ""
     which = "The ice of this job" if len(job_ids) == 1 else f"The ice of {named}{more}"
-    share = f"{'up to ' if len(job_ids) > 1 else ''}{np.max(chance) * 100:.0f} of 100 scenarios"
+    share = f"{'up to ' if len(job_ids) > 1 else ''}{percent(float(np.max(chance)))} of scenarios"
     command = f"rimebook safety --bay {shlex.quote(bay)}"
     return (
         f"{which} would exceed {limit.value:,.0f} {limit.unit} ({limit.name}; {limit.source}) in bay `{bay}`, {air}, "

@@ -229,7 +229,9 @@ class Bay:
     width_ft: float | None = number(None, "inside width", low=1, high=1000, shown="20")
     height_ft: float | None = number(None, "inside height", low=1, high=100, shown="12")
     air_changes_per_hour: float | None = number(None, "fresh air, where known as changes an hour", high=200, shown="2")
-    flow_cfm: float | None = number(None, "fresh air, where measured", high=1_000_000, shown="900")
+    flow_cfm: float | None = number(
+        None, "the same, where measured (of both the smaller counts)", high=1_000_000, shown="900"
+    )
     mixing_share: float = number(1.0, "share of that air that mixes with the bay's", low=0.05, high=1)
     altitude_ft: float = number(0.0, "height above the sea", low=-1500, high=20000)
     noise_dba: float | None = number(None, "level at the ear while blasting", low=40, high=150, shown="105")

@@ -108,6 +108,18 @@ def _values_of(option: str, arguments: list[str]) -> list[str]:
     return apart + [text.removeprefix(f"{option}=") for text in arguments if text.startswith(f"{option}=")]
 
 
+def _before_command(arguments: list[str]) -> str:
+    """Return what to do about a command's option that stands before the command, '' where that is not so."""
+    first, joined, _ = arguments[0].partition("=") if arguments else ("", "", "")
+    commands = getattr(typer.main.get_command(app), "commands", {}) if first.startswith("-") else {}
+    for place, word in enumerate(arguments[1:], start=1):
+        option = next((p for p in commands[word].params if first in p.opts), None) if word in commands else None
+        # The word right behind an option that takes a value is that value, whatever it says.
+        if option is not None and (place > 1 or joined or option.is_flag):
+            return f"Options stand after the command: rimebook {word} ... {first}. See: rimebook {word} --help"
+    return ""
+
+
 def _refuse_twice(arguments: list[str]) -> None:
     """Refuse an option with two values of which the parser would take the last and leave the other out.
 
@@ -160,7 +172,8 @@ def main(arguments: list[str]) -> int:
         command = _command(arguments)
         known = {c.name for c in app.registered_commands}
         see = f"rimebook {command} --help" if command in known else "rimebook --help"
-        return _told(_of_usage(found, arguments, f"See: {see}"), error.exit_code, arguments)
+        do = _before_command(arguments) or f"See: {see}"
+        return _told(_of_usage(found, arguments, do), error.exit_code, arguments)
     except (Abort, KeyboardInterrupt):
         tell("Stopped; nothing was left half done.")
         return 1

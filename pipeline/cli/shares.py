@@ -34,7 +34,7 @@ def share_of(option: str, *, low: float, high: float) -> Callable[[str | float],
         value = float(match[1])
         share = value / 100 if match[2] else value
         if not low <= share <= high:
-            meant = not match[2] and 1 < value <= 100 * high
+            meant = not match[2] and value > 1 and low <= value / 100 <= high
             raise UsageError("out-of-range", where=option, found=f"`{text}`", expected=f"{low:g} to {high:g}",
                              do=f"Write {option} {value:g}%." if meant else "Check the figure.")  # fmt: skip
         return share

@@ -7,7 +7,7 @@ from math import ceil
 from typing import Literal
 
 from pipeline.answers import amounts
-from pipeline.answers.amounts import few
+from pipeline.answers.amounts import TENS_FROM, few, percent
 from shared.units import CFM_M3_H
 from shared.units import LB_KG as KG_PER_LB
 
@@ -48,9 +48,7 @@ class Style:
 
     def flow(self, cfm: float) -> str:
         """Return a flow of air that was entered or measured."""
-        unit, factor = self.flow_unit
-        value = cfm * factor
-        return f"{value if value < _TENS_FROM else round(value, -1):,.0f} {unit}"
+        return amounts.flow(cfm, self.units)
 
     def flow_needed(self, cfm: float) -> str:
         """Return a flow of air that is needed, rounded to the careful side."""
@@ -64,13 +62,9 @@ class Style:
         return f"{self.money(usd_per_lb / KG_PER_LB, cents=True)}/kg"
 
 
-#: Flows from here on are told to the ten.
-_TENS_FROM = 100
-
-
 def careful(value: float) -> str:
     """Return gas in the air, or the air that it takes, never rounded to the side that flatters: 13, 410, 5,000."""
-    step = 1 if value < _TENS_FROM else 10 if value < 10 * _TENS_FROM else 100
+    step = 1 if value < TENS_FROM else 10 if value < 10 * TENS_FROM else 100
     return f"{ceil(value / step - 1e-9) * step:,}"
 
 
@@ -94,15 +88,6 @@ _HOURS_FROM = 120
 def _clock(value: float) -> str:
     whole = round(value)
     return f"{whole // 60}:{whole % 60:02d}"
-
-
-def percent(share: float) -> str:
-    """Return a share of 1 as a percentage; small ones as '< 1 %'."""
-    if 0 < share < 0.005:
-        return "< 1 %"
-    if 0.995 < share < 1:
-        return "> 99 %"
-    return f"{share * 100:z.0f} %"
 
 
 def words(code: str) -> str:

@@ -12,6 +12,7 @@ from pipeline.present.figures import careful, few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
 from pipeline.present.page_tables import Grid, between, grid
 from pipeline.present.review_text import shop_rise, unsaid_why
+from pipeline.present.safety_text import noise_passed, noise_sentences
 from shared.counting import counted
 
 if TYPE_CHECKING:
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
 _LIKELY = 0.05
 #: Rows told of each grouping.
 _MOST_GROUPS = 12
-#: A whole day's dose of noise, percent.
-_FULL_DOSE = 100.0
 
 
 def pellets_part(contents: ReportContents, style: Style) -> Part:
@@ -284,10 +283,10 @@ def _air_lead(air: AirDay) -> str:
         )
     else:
         lead = "No CO2 limit is likely to be exceeded, were the air well mixed."
-    doses = [(n.dose_percent.quantiles[0.5], a.result.bay, n.rule) for a in air.bays for n in a.result.noise]
-    dose, bay, rule = max(doses, default=(0.0, "", ""))
-    if dose > _FULL_DOSE:
-        lead += f" Noise in bay {bay} takes up {dose:,.0f} % of a day's dose ({rule})."
+    loud = [a.result for a in air.bays if noise_passed(a.result)]
+    if loud:
+        worst = max(loud, key=lambda r: max(n.dose_percent.quantiles[0.5] for n in r.noise))
+        lead += " ".join(["", *(f"Bay {worst.bay}: {said}" for said in noise_sentences(worst))])
     return f"{lead} Planning figures, never a clearance."
 
 
@@ -313,9 +312,10 @@ def _air_sentence(answer: Answer[SafetyResult], style: Style) -> str:
     )
     space = answer.result.space
     entered = style.flow(space.air_cfm) if space.air_cfm > 0 else "none"
+    entered += " counts" if space.two_airs else " is entered"
     return (
         f"Bay {bay}: exceeds the {named}. About {style.flow_needed(needed)} of outdoor air would keep every "
-        f"limit in 95 % of them; {entered} is entered."
+        f"limit in 95 % of them; {entered}."
     )
 
 
@@ -351,11 +351,14 @@ def _noise(air: AirDay) -> Grid:
         [
             f"Bay {a.result.bay}: {n.rule}",
             f"{n.dose_percent.quantiles[0.5]:,.0f} %",
+            f"{n.dose_percent.interval.low:,.0f} to {n.dose_percent.interval.high:,.0f} %",
+            f"{n.limit_percent:g} %",
+            percent(n.chance_exceeded),
             "-" if n.twa_dba is None else f"{n.twa_dba.quantiles[0.5]:.0f} dBA",
             "-" if n.minutes_to_limit is None else f"{few(n.minutes_to_limit)} min",
         ]
         for a in air.bays
         for n in a.result.noise
     ]
-    heads = ["Rule", "#Dose", "#8-hour level", "#Blasting to the limit"]
+    heads = ["Rule", "#Dose", "#Range", "#Limit", "#Exceeded", "#8-hour level", "#Blasting to the limit"]
     return grid("Noise at the bare ear: the dose of that day's blasting", heads, rows)

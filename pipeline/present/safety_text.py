@@ -15,19 +15,25 @@ if TYPE_CHECKING:
     from pipeline.answers.answer import Answer, QuantitySummary
     from pipeline.answers.safety_air import LimitAnswer
     from pipeline.answers.safety_answer import Planned, SafetyResult
+    from pipeline.answers.safety_noise import NoiseAnswer
 
 _HOUR = 60
 #: Chances at and above which the first sentence says "would", and below which it says nothing is passed.
 _LIKELY, _UNLIKELY = 0.5, 0.05
-#: A whole day's dose of noise, percent.
-_FULL_DOSE = 100.0
+#: Why rows with protection may be those of the bare ear.
+NO_CREDIT = (
+    "Where a row says 'no credit' its rule takes at least as much off the label's figure as there is (7 dB for "
+    "A-weighted levels, NIOSH after its derating): with this protector its figures are those of the bare ear."
+)
 
 
 def render_safety(answer: Answer[SafetyResult], style: Style) -> str:
     """Return the answer as text of at most 80 columns in a pipe; cautions and warnings are printed by the command."""
     result = answer.result
+    two_airs = [result.space.two_airs] if result.space.two_airs else []
     parts = [
-        paragraph(" ".join([_headline(result, style), *_loud(result)])), paragraph(_planned(result.planned, style)),
+        paragraph(" ".join([_headline(result, style), *two_airs, *noise_sentences(result)])),
+        paragraph(_planned(result.planned, style)),
         section("Limits, were the air well mixed"), _limits(result, style),
         section("CO2 in the mixed air"), _levels(result), "", _hours(result), "", paragraph(_oxygen(result)),
     ]  # fmt: skip
@@ -48,21 +54,52 @@ def _headline(result: SafetyResult, style: Style) -> str:
     needed = result.flow_needed_cfm.quantiles[0.95]
     beside = "" if style.units == "metric" else f" ({careful(needed * CFM_M3_H)} m3/h)"
     today = style.flow(result.space.air_cfm) if result.space.air_cfm > 0 else "none"
+    entered = "counts" if result.space.two_airs else "is entered"
     return (
         f"{_place(result)}: this {'would' if likely else 'could'} exceed {worst.value:,.0f} {worst.unit} "
         f"({worst.name}) at today's ventilation, in {percent(worst.chance_exceeded)} of scenarios. "
-        f"About {style.flow_needed(needed)} of outdoor air{beside} would keep every limit in 95 % of them; {today} is "
-        "entered."
+        f"About {style.flow_needed(needed)} of outdoor air{beside} would keep every limit in 95 % of them; {today} "
+        f"{entered}."
     )
 
 
-def _loud(result: SafetyResult) -> list[str]:
-    """Return what the first paragraph says of noise: the largest dose beyond a rule's limit."""
-    over = [n for n in result.noise if n.dose_percent.quantiles[0.5] > _FULL_DOSE]
-    if not over:
-        return []
-    worst = max(over, key=lambda n: n.dose_percent.quantiles[0.5])
-    return [f"Noise takes up {worst.dose_percent.quantiles[0.5]:,.0f} % of a day's dose ({worst.rule})."]
+def noise_sentences(result: SafetyResult) -> list[str]:
+    """Return what is said first of noise: the limits it would or could exceed, bare and with protection."""
+    bare, worn = noise_passed(result), noise_passed(result, protected=True)
+    said = []
+    if bare:
+        worst = max(bare, key=lambda n: n.dose_percent.quantiles[0.5])
+        said.append(
+            f"Noise at the bare ear {_exceeds(bare)}; it takes up {worst.dose_percent.quantiles[0.5]:,.0f} % "
+            f"({_dose_range(worst)} %) of a day's dose ({worst.rule})."
+        )
+    if worn:
+        none = ", which earns no credit," if all(n.credit_db == 0 for n in worn) else ""
+        said.append(f"With the protection given{none} it {_exceeds(worn)}.")
+    return said
+
+
+def noise_passed(result: SafetyResult, *, protected: bool = False) -> list[NoiseAnswer]:
+    """Return the rules whose own limit the noise passes in at least one scenario of twenty."""
+    return [n for n in result.noise if (n.credit_db is not None) == protected and n.chance_exceeded >= _UNLIKELY]
+
+
+def _exceeds(passed: list[NoiseAnswer]) -> str:
+    """Return which limits are exceeded and how often, likely ones first; of the ways to count protection the worst."""
+    chances: dict[str, float] = {}
+    for n in passed:
+        name = n.rule.split(", protected")[0]
+        chances[name] = max(chances.get(name, 0.0), n.chance_exceeded)
+    told = []
+    for word, likely in (("would", True), ("could", False)):
+        named = [f"the {name} in {percent(c)}" for name, c in chances.items() if (c >= _LIKELY) == likely]
+        if named:
+            told.append(f"{word} exceed {' and '.join([', '.join(named[:-1])] * (len(named) > 1) + named[-1:])}")
+    return f"{', and '.join(told)} of scenarios"
+
+
+def _dose_range(n: NoiseAnswer) -> str:
+    return f"{n.dose_percent.interval.low:,.0f}-{n.dose_percent.interval.high:,.0f}"
 
 
 def _place(result: SafetyResult) -> str:
@@ -150,20 +187,25 @@ def _noise(result: SafetyResult) -> str:
             "book.toml or --noise-dba; --nrr adds the figures with protection."
         )
     columns = [
-        Column("rule"), Column("dose, %", "number"), Column("8-h dBA", "number"), Column("min to limit", "number"),
+        Column("rule"), Column("dose, %", "number"), Column("limit, %", "number"), Column("exceeded", "number"),
+        Column("8-h dBA", "number"), Column("min to it", "number"),
     ]  # fmt: skip
     rows = [
         [
             n.rule,
-            f"{n.dose_percent.quantiles[0.5]:,.0f}",
+            f"{n.dose_percent.quantiles[0.5]:,.0f} ({_dose_range(n)})",
+            f"{n.limit_percent:g}",
+            percent(n.chance_exceeded),
             "-" if n.twa_dba is None else f"{n.twa_dba.quantiles[0.5]:.0f}",
             "-" if n.minutes_to_limit is None else few(n.minutes_to_limit),
         ]
         for n in result.noise
     ]
-    said = "Minutes are trigger time at the entered level; '-' is not reached or no dose."
-    if not any("protected" in n.rule for n in result.noise):
+    said = "Minutes to the limit are trigger time at the entered level; '-' is not reached or no dose."
+    if all(n.credit_db is None for n in result.noise):
         said += " Give --nrr for the figures with protection."
+    if any(n.credit_db == 0 for n in result.noise):
+        said += f" {NO_CREDIT}"
     return table(columns, rows) + "\n" + paragraph(said)
 
 

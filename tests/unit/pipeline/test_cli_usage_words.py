@@ -22,6 +22,8 @@ from shared.version import VERSION
         (["quote", "--count", "999"], "--count: found `999`; expected 200 or less"),
         (["estimate", "--ice-on=-5"], "--ice-on: found `-5`; expected 0 to 1"),
         (["estimate", "--ice-on", "33"], "--ice-on: found `33`; expected 0 to 1. Write --ice-on 33%."),
+        (["safety", "--mixing", "1.5"], "--mixing: found `1.5`; expected 0.05 to 1. Check the figure."),
+        (["safety", "--mixing", "5"], "--mixing: found `5`; expected 0.05 to 1. Write --mixing 5%."),
         (["estimate", "--ice-on", "33,3%"], "--ice-on: found `33,3%`; expected a share, such as 0.33 or 33%"),
         (["estimate", "--level", "nan"], "--level: found `nan`; expected a share"),
         (["estimate", "--level", "150%"], "expected a share between 0 and 1. Write for example 0.8."),
@@ -219,3 +221,23 @@ def test_every_whole_percentage_is_the_share_that_it_reads_as() -> None:
     """57% is 0.57 to the last digit, so that both give the same answer."""
     read = share_of("--done", low=0.0, high=1.0)
     assert [read(f"{k}%") for k in range(101)] == [read(str(k / 100)) for k in range(101)]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "do"),
+    [
+        (["--book", "demo", "import", "x.csv"], "Options stand after the command: rimebook import ... --book."),
+        (["--book=shop", "safety"], "Options stand after the command: rimebook safety ... --book."),
+        (["--book", "import"], "See: rimebook import --help"),
+        (["--bogus", "import", "x.csv"], "See: rimebook import --help"),
+        (["--bogus"], "See: rimebook --help"),
+    ],
+)
+def test_an_option_before_its_command_is_told_where_it_stands(
+    arguments: list[str], do: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A command's option in front of it is named with its place; the value behind it is no command."""
+    assert main(arguments) == 2
+    told = capsys.readouterr().err
+    assert do in told
+    assert ("Options stand after" in told) == do.startswith("Options")

@@ -50,9 +50,12 @@ def test_the_air_on_the_page_is_the_commands(demo_page: str, demo_folder: Path, 
             assert (f">{careful(flow.low)} to {careful(flow.high)}<" if flow.high > 0 else ">none<") in part
         assert answer.result.noise
         for n in answer.result.noise:
-            assert f'>Bay {bay}: {n.rule}</th><td class="n">{n.dose_percent.quantiles[0.5]:,.0f} %<' in part
+            dose = n.dose_percent
+            cells = (f"{dose.quantiles[0.5]:,.0f} %", f"{dose.interval.low:,.0f} to {dose.interval.high:,.0f} %",
+                     f"{n.limit_percent:g} %", percent(n.chance_exceeded))  # fmt: skip
+            assert f">Bay {bay}: {n.rule}</th>" + "".join(f'<td class="n">{cell}</td>' for cell in cells) in part
     assert "The 8-hour and 15-minute limits are means" in part
-    assert re.search(r"Noise in bay \w+ takes up [\d,]+ % of a day's dose", part)
+    assert re.search(r"Bay \w+: Noise at the bare ear would exceed the OSHA", part)
     assert part.count("The vehicles count as worked one after the other") == 1
 
 

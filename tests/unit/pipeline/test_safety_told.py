@@ -200,3 +200,59 @@ def test_a_bay_is_told_as_it_is_written_and_the_shown_command_finds_it(tmp_path)
     assert words[: words.index("--vehicle")] == command
     with pytest.raises(RimebookError, match="Did you mean `Halle"):
         safety(asking, SafetyQuestion(bay="Hale <Nord> & Süß", jobs=(_job(asking, "interior:light"),)))
+
+
+SIDES = "[bays.north]\nlength_ft = 40\nwidth_ft = 20\nheight_ft = 12\n"
+
+
+@pytest.mark.parametrize(
+    ("changes", "flow", "counts", "told"),
+    [
+        (2, 900, 320, "are 320 cfm, its flow is 900 cfm. The smaller, 320 cfm, counts"),
+        (6, 320, 320, "are 960 cfm, its flow is 320 cfm. The smaller, 320 cfm, counts"),
+        (0, 900, 0, "are 0 cfm, its flow is 900 cfm. The smaller, 0 cfm, counts"),
+        (5.5, 900, 880, ""),
+        (0, 0, 0, ""),
+    ],
+)
+def test_of_two_figures_for_the_air_the_smaller_counts(tmp_path, changes, flow, counts, told):
+    """A bay with air changes and a flow that disagree is told with both in the first lines, in JSON and as a note."""
+    toml = f"{SIDES}air_changes_per_hour = {changes}\nflow_cfm = {flow}\n"
+    asking = _asking(tmp_path / "book", toml)
+    answer = safety(asking, SafetyQuestion(jobs=(_job(asking, "undercarriage:heavy"),)))
+    assert answer.result.space.air_cfm == pytest.approx(counts)
+    first = " ".join(render_safety(answer, Style()).split("\n\n")[0].split())
+    assert ("disagree" in first) == bool(told)
+    if told:
+        assert told in first
+        assert answer.result.space.two_airs in answer.warnings
+    else:
+        assert answer.result.space.two_airs is None
+    assert any("figures are those of a closed space" in w for w in answer.warnings) == (counts == 0)
+
+
+def test_two_airs_are_told_in_the_books_units_and_beside_an_estimate(tmp_path):
+    """A metric book reads m3/h; the warning beside a priced job names both; one air asked for settles it."""
+    from pipeline.answers.safety_warning import bay_sentences
+
+    toml = f'[shop]\nunits = "metric"\n{SIDES}air_changes_per_hour = 2\nflow_cfm = 900\n'
+    asking = _asking(tmp_path / "book", toml)
+    jobs = (_job(asking, "undercarriage:heavy"),)
+    said = safety(asking, SafetyQuestion(jobs=jobs)).result.space.two_airs
+    assert "are 540 m3/h, its flow is 1,530 m3/h. The smaller, 540 m3/h, counts" in said
+    chances = {limit.key: np.ones(1) for limit in limits_for({})}
+    (beside, *_) = bay_sentences(asking.book.settings, ("W-1",), chances)
+    assert "the smaller of its two entered airs, which disagree (540 m3/h and 1,530 m3/h)" in beside
+    settled = safety(asking, SafetyQuestion(jobs=jobs, space=SpaceAsked(flow_cfm=900))).result.space
+    assert (settled.air_cfm, settled.two_airs) == (900, None)
+
+
+def test_one_chance_has_one_wording(tmp_path):
+    """What the table tells as more than 99 % no note calls 100 of 100."""
+    from pipeline.answers.safety_notes import exceeded_notes
+
+    asking = _asking(tmp_path / "book", SIDES)
+    result = safety(asking, SafetyQuestion(jobs=(_job(asking, "undercarriage:heavy"),))).result
+    limits = tuple(replace(limit, chance_exceeded=0.998) for limit in result.limits)
+    for note in exceeded_notes(replace(result, limits=limits)):
+        assert "exceeded in > 99 % of scenarios" in note
