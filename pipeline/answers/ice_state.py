@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 #: Span over which unlogged use is told, and over which a container counts as in use.
 UNLOGGED_DAYS = 28
 IN_USE_DAYS = 42
-#: Containers that are followed one by one in a plan; a shop that uses more has what the others hold added to them.
-MOST_CONTAINERS = 3
+#: A plan follows so many of the containers in use where their names do not tell that there are more.
+LEAST_FOLLOWED = 3
 #: The record that is learned from.
 _RECORD_DAYS = 500
 #: Probability from which a stretch that the law cannot explain is told.
@@ -189,14 +189,27 @@ def ice_state(records: IceRecords, ice: Ice, today: date, *, seed: int, n_draws:
 
 
 def _in_use(log: IceLog, stock: StockNow, moment: float) -> tuple[str, ...]:
-    """Return the containers filled in the last six weeks or holding ice, longest ago first, the last three."""
+    """Return the containers that a plan follows, of those filled in the last six weeks or holding ice, oldest first.
+
+    They are all whose name comes again and again or that were filled on one day, but `LEAST_FOLLOWED` at least: a name
+    that was given to one delivery is no container more.
+    """
     filled: dict[str, float] = {}
+    fills: dict[str, int] = {}
+    by_day: dict[int, set[str]] = {}
     for at, kind, name in zip(log.at.tolist(), log.kind.tolist(), log.container, strict=True):
-        if kind != USED:
-            filled[name] = at if kind != WEIGHED else filled.get(name, at)
+        if kind == WEIGHED:
+            filled.setdefault(name, at)
+        elif kind != USED:
+            filled[name] = at
+            fills[name] = fills.get(name, 0) + 1
+            if at >= moment - IN_USE_DAYS:
+                by_day.setdefault(int(at), set()).add(name)
     holding = {n for n, lb in zip(stock.containers, stock.now_lb, strict=True) if lb.mean() > 5.0}
     names = [n for n, at in filled.items() if at >= moment - IN_USE_DAYS or n in holding]
-    return tuple(sorted(names, key=lambda n: filled[n])[-MOST_CONTAINERS:])
+    recurring = sum(fills.get(name, 0) > 1 for name in names)
+    followed = max(LEAST_FOLLOWED, recurring, *map(len, by_day.values()))
+    return tuple(sorted(names, key=lambda n: filled[n])[-followed:])
 
 
 def _too_full(stock: StockNow, container_lb: float, in_use: Sequence[str], units: str) -> Iterator[str]:

@@ -84,3 +84,24 @@ def test_an_order_is_due_on_a_day_the_shop_is_open(new_book: Make) -> None:
     assert due[date(2026, 7, 13)] == date(2026, 7, 10)
     sunday = order(new_book(name="sunday"), date(2026, 7, 5)).result.deliveries[0]
     assert (sunday.date, sunday.order_by) == (date(2026, 7, 6), date(2026, 7, 5))
+
+
+def test_every_container_that_is_filled_again_and_again_is_planned_with(new_book: Make) -> None:
+    """Five boxes filled each Monday store five boxes; a name that each delivery has for itself is no box more."""
+    toml = "[ice]\ncontainer_lb = 200\ndelivery_days = ['mon']\n"
+    boxes = new_book(toml)
+    for name in "ABCDE":
+        deliver(boxes, *((2 + 7 * k, 200.0) for k in range(8)), container=name)
+    named = new_book(toml, name="named")
+    for k in range(10):
+        deliver(named, (2 + 3 * k, 200.0), container=f"delivery {k}")
+    assert order(boxes).result.stock.n_containers == 5
+    assert order(named).result.stock.n_containers == 3
+
+
+def test_containers_filled_on_one_day_are_all_planned_with(new_book: Make) -> None:
+    """Four new boxes that came together are four, though none was filled twice."""
+    book = new_book("[ice]\ncontainer_lb = 200\n")
+    for name in "ABCD":
+        deliver(book, (2, 200.0), container=name)
+    assert order(book).result.stock.n_containers == 4
