@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from models.air.noise import OSHA_CEILING_DBA
 from pipeline.answers.amounts import percent, weight
 from shared.counting import counted
+from shared.limits import JURISDICTION_KEY, jurisdictions
 
 if TYPE_CHECKING:
     from pipeline.answers.estimating import Predicted
@@ -24,6 +25,17 @@ def exceeded_notes(result: SafetyResult) -> list[str]:
         "well mixed."
         for limit in result.limits
         if limit.chance_exceeded >= 0.01
+    ]
+
+
+def _whose_limits(settings: Settings) -> list[str]:
+    """Tell a shop that is hardly in the country whose limits are the standard how to name its own."""
+    if JURISDICTION_KEY in settings.limits or (settings.shop.units == "us" and settings.shop.currency == "USD"):
+        return []
+    standard, *others = jurisdictions()
+    return [
+        f"CO2 limits are those of the {standard.title()}. Where the shop is elsewhere, lower ones may hold: write "
+        f"{JURISDICTION_KEY} under [limits] in book.toml ({' or '.join(others)}), or your own limits."
     ]
 
 
@@ -45,6 +57,7 @@ def safety_notes(
     shop, ice = settings.shop, settings.ice
     work_min = result.planned.minutes.quantiles[0.5] if result.planned.minutes else 0.0
     said = [result.space.two_airs] if result.space.two_airs else []
+    said += _whose_limits(settings)
     if question.day is not None and found is None:
         said.append(f"Nothing is booked on {question.day.isoformat()}: the figures are those of the stored ice alone.")
     said += exceeded_notes(result)
