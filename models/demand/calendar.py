@@ -22,6 +22,9 @@ WEEK = 7
 _EVEN_DAYS = 10.0
 #: Work of a day that is not a working day, before any job was seen on one.
 _OFF_DAY = 0.01
+#: A day with this share of an even working day's work is a working day, and so many closed ones in a row a closure: one
+#: alone is a holiday.
+_WORKS, _CLOSURE_DAYS = 0.5, 2
 #: A row with less open days than this is not counted.
 _LEAST_EXPOSURE = 0.5
 #: `not logged`: ice came all the while. `closed`: neither jobs nor ice, though deliveries are logged. `unclear`: no
@@ -63,6 +66,33 @@ class Calendar:
     def exposure(self, days: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the work of each day in even working days, shape of `days`; 0 where closed."""
         return np.where(np.isin(days, self.closed), 0.0, self.weight[(days - 1) % WEEK])
+
+    def without_ice(self, days: NDArray[np.int64], lasts_days: int) -> NDArray[np.bool_]:
+        """Return on which days, ordinals (n,), closures leave the shop without ice.
+
+        A closure is a stretch of closed and free days in a row of which two or more would else be worked. The last
+        delivery before it lasts into it for `lasts_days`; from then on until the shop opens again no ice is there.
+        Weekends and single holidays are no closures.
+        """
+        dry = np.zeros(len(days), dtype=np.bool_)
+        if not len(self.closed):
+            return dry
+        around = np.arange(int(self.closed[0]) - WEEK, int(self.closed[-1]) + WEEK + 1)
+        works = self._works(around)
+        shut = ~works | np.isin(around, self.closed)
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], shut, [False]])))
+        for start, stop in edges.reshape(-1, 2).tolist():
+            if int(works[start:stop].sum()) >= _CLOSURE_DAYS:
+                dry |= (days >= around[0] + start + lasts_days) & (days < around[0] + stop)
+        return dry
+
+    def closed_weeks(self, days: NDArray[np.int64]) -> float:
+        """Return how many weeks' work the closed ones among days, ordinals (n,), would have been."""
+        closed = days[np.isin(days, self.closed)]
+        return float(self._works(closed).sum()) / max(int(self._works(np.arange(WEEK)).sum()), 1)
+
+    def _works(self, days: NDArray[np.int64]) -> NDArray[np.bool_]:
+        return np.asarray(self.weight[(days - 1) % WEEK] >= _WORKS)
 
     def learned(self, job_days: NDArray[np.int64], first: int, today: int, gaps: Sequence[Gap]) -> Calendar:
         """Return the calendar with weekdays weighed by the jobs seen on them, shrunk towards an even week.

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from models.demand.calendar import logged_days, outside
 from models.demand.gaps import without_gap
 from models.demand.lost_ice import IceMonth, LostIce, learn_lost
 from models.ice.price import held_share
 from pipeline.answers.ice_paid import paid
 from pipeline.answers.ice_state import IceState, ice_state, records_of
 from pipeline.answers.landed import deliveries_a_week, landed_price, weekly_volume
+from pipeline.answers.log_gaps import calendar_of, delivery_days
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from models.demand.calendar import Gap, Month
+    from models.demand.calendar import Calendar, Gap, Month
     from models.demand.record import Actual
     from pipeline.answers.answer import Asking
     from pipeline.answers.landed import Volume
@@ -54,6 +57,7 @@ class IceTerms:
         Of one delivery.
     deliveries_per_day : float
         As of late; where the record is too short: as many as an ordinary week needs (`deliveries_a_week`).
+    calendar : Calendar
     warnings : tuple of str
     """
 
@@ -63,11 +67,20 @@ class IceTerms:
     usd_per_lb: float
     fee_usd: float
     deliveries_per_day: float
+    calendar: Calendar
     warnings: tuple[str, ...]
 
-    def warmth(self, month: Month) -> float:
-        """Return the mean warmth of a month's days over that at 20 °C."""
-        return float(self.state.fit.law.warmth_of(self.state.climate, month.days()).mean())
+    def supplied(self, month: Month) -> tuple[int, float]:
+        """Return for how many of a month's days ice is bought, and their mean warmth over that at 20 °C.
+
+        All of them but those that closures leave without ice (`Calendar.without_ice`): what a delivery lasts is the
+        time to the next one. A month that closures shorten has one delivery's days at least, since ice comes for its
+        work all the same.
+        """
+        days, lasts = month.days(), _lasts(self.deliveries_per_day)
+        dry = self.calendar.without_ice(days, lasts)
+        days = days[np.argsort(dry, kind="stable")][: max(int((~dry).sum()), lasts)] if dry.any() else days
+        return len(days), _warmth(self.state, days)
 
 
 def ice_terms(
@@ -82,8 +95,13 @@ def ice_terms(
     usd_per_lb : float, optional
         What-if price of ice in place of that of the record.
     """
-    records = records_of(asking)
-    balances, short = _balances(records.deliveries, actual, gaps)
+    records, calendar = records_of(asking), calendar_of(asking.book.settings.shop)
+    week = weekly_volume(asking)
+    fee, per_day, planned = _delivery_terms(asking, records.deliveries, gaps, week)
+    found, short = _balances(records.deliveries, actual, gaps)
+    # Days that a closure left without ice say nothing of what vanishes a day.
+    held = [(m.days()[~calendar.without_ice(m.days(), _lasts(per_day))], used, came) for m, used, came in found]
+    balances = [balance for balance in held if len(balance[0])]
     weighed = records
     if len(balances) >= _ENOUGH_MONTHS:
         # Balances tell the level by themselves; only the air is still asked for its warmth.
@@ -91,20 +109,26 @@ def ice_terms(
     settings = asking.book.settings
     state = ice_state(weighed, settings.ice, asking.today, seed=asking.seed, n_draws=n_draws, units=settings.shop.units)
     months = [
-        IceMonth(len(m.days()), float(state.fit.law.warmth_of(state.climate, m.days()).mean()), used, delivered)
-        for m, used, delivered in balances[-_MOST_MONTHS:]
+        IceMonth(len(days), _warmth(state, days), used, delivered) for days, used, delivered in balances[-_MOST_MONTHS:]
     ]
     rng = np.random.default_rng([asking.seed, 0x1CE])
-    week = weekly_volume(asking)
-    held = held_share(week.jobs)
-    holds = np.clip(rng.normal(held, _HOLDS_SD * held, n_draws), 0.2 * held, 1.0)
+    share = held_share(week.jobs)
+    holds = np.clip(rng.normal(share, _HOLDS_SD * share, n_draws), 0.2 * share, 1.0)
     prior = np.maximum(state.rates_lb_day().sum(axis=0) * holds, 0.01)
     lost = learn_lost(months, prior, seed=asking.seed, n_draws=n_draws)
     said = _missing(short) if short else ()
-    fee, per_day, planned = _delivery_terms(asking, records.deliveries, week)
     price = landed_price(asking, week).bought_usd_per_lb if usd_per_lb is None else usd_per_lb
     basis: LostBasis = "balance" if months else "weighings" if state.fit.law.n_intervals else "planning"
-    return IceTerms(lost, basis, state, price, fee, per_day, (*said, *planned))
+    return IceTerms(lost, basis, state, price, fee, per_day, calendar, (*said, *planned))
+
+
+def _lasts(deliveries_per_day: float) -> int:
+    """Return how many days a delivery lasts: those to the next one."""
+    return math.ceil(1.0 / deliveries_per_day - 1e-9)
+
+
+def _warmth(state: IceState, days: NDArray[np.int64]) -> float:
+    return float(state.fit.law.warmth_of(state.climate, days).mean())
 
 
 def _balances(
@@ -138,21 +162,29 @@ def _missing(short: Sequence[str]) -> tuple[str, ...]:
 
 
 def _delivery_terms(
-    asking: Asking, deliveries: Sequence[Delivery], week: Volume
+    asking: Asking, deliveries: Sequence[Delivery], gaps: Sequence[Gap], week: Volume
 ) -> tuple[float, float, tuple[str, ...]]:
-    """Return the usual fee of a delivery, the deliveries a day as of late, and what to say where they are planned."""
+    """Return the usual fee of a delivery, the deliveries a day as of late, and what to say where they are planned.
+
+    Days on which no ice was to come are left out: those of gaps without ice, and those that closures leave without it.
+    """
     since = asking.today - timedelta(days=_RECENT_DAYS)
-    recent = [d for d in deliveries if d.day >= since]
+    dry = [gap for gap in gaps if gap.kind != "not logged"]
+    late = [d for d in deliveries if d.day >= since]
+    recent = [d for d, kept in zip(late, outside(delivery_days(late), dry).tolist(), strict=True) if kept]
     ice = asking.book.settings.ice
     bill = paid(recent, ice)
     if bill.n_deliveries < _LEAST_DELIVERIES:
         weekly = deliveries_a_week(asking.book.settings, week)
         return ice.delivery_fee_usd, weekly / 7.0, (_planned(weekly, bill.n_deliveries),)
-    # A log that begins inside the time looked at begins with a delivery: that one ends no interval.
-    begins = len(recent) == len(deliveries)
-    first, last = min(d.day for d in recent), max(d.day for d in recent)
-    often = (bill.n_deliveries - 1) / max((last - first).days, 1) if begins else bill.n_deliveries / _RECENT_DAYS
-    return float(bill.fee_usd.sum()) / bill.n_deliveries, often, ()
+    start, stop, n = since.toordinal(), asking.today.toordinal(), bill.n_deliveries
+    if len(late) == len(deliveries):
+        # A log that begins inside the time looked at begins with a delivery: that one ends no interval.
+        came = delivery_days(recent)
+        start, stop, n = int(came.min()), int(came.max()), n - 1
+    days = logged_days(start, stop, dry)
+    closed = calendar_of(asking.book.settings.shop).without_ice(days, _lasts(n / max(len(days), 1)))
+    return float(bill.fee_usd.sum()) / bill.n_deliveries, n / max(int((~closed).sum()), 1), ()
 
 
 def _planned(weekly: float, n_logged: int) -> str:
@@ -169,11 +201,12 @@ def bought_and_spent(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return draws of the ice lost (lb) and of what all ice costs (USD), each (n_months, n_draws).
 
-    What is bought is used + lost; its cost is the price a lb and the usual number of deliveries with their fee.
+    What is bought is used + lost; its cost is the price a lb and the usual number of deliveries with their fee, both
+    for the days for which ice is bought (`IceTerms.supplied`): closures take no deliveries and lose nothing.
     """
     rng = np.random.default_rng([asking.seed, 0x5EED])
-    n_days = np.array([month.last - month.first + 1 for month in months])
-    warmth = np.array([terms.warmth(month) for month in months])
+    supplied = [terms.supplied(month) for month in months]
+    n_days, warmth = np.array([n for n, _ in supplied]), np.array([warm for _, warm in supplied])
     # No ice comes for a month without a job, so none of it is lost.
     lost = np.where(used_lb > 0, terms.lost.draws(used_lb, n_days, warmth, rng), 0.0)
     expected = terms.deliveries_per_day * n_days[:, None]

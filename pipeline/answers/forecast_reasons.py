@@ -76,8 +76,7 @@ def reasons(
     last = actual[-1] if actual else None
     if last is None or last.month.last < ground.known.today - 62 or not np.isfinite(last.pellets_lb):
         return (), None
-    n_days = last.month.last - last.month.first + 1
-    lost_then = terms.lost.expected(last.pellets_lb, n_days, terms.warmth(last.month))
+    lost_then = terms.lost.expected(last.pellets_lb, *terms.supplied(last.month))
     against = Against(last.month.name, int(last.jobs), last.pellets_lb, last.pellets_lb + lost_then,
                       terms.lost_basis)  # fmt: skip
     used, jobs = float(ahead.used_lb.mean()), float(ahead.jobs.mean())

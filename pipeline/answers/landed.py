@@ -66,7 +66,8 @@ class Volume:
 def weekly_volume(asking: Asking) -> Volume:
     """Return an ordinary week of the last half year's log, in which the planning figures count as one more week.
 
-    Only jobs whose pellets were written down count; times in which the log was not kept are left out.
+    Only jobs whose pellets were written down count; times in which the log was not kept are left out, and so is the
+    work that `closed` days would have been.
     """
     settings, today = asking.book.settings, asking.today
     planned = settings.planning_keys.jobs_per_week
@@ -76,8 +77,9 @@ def weekly_volume(asking: Asking) -> Volume:
         return Volume(planned, planned_lb)
     days = np.array([use.day.toordinal() for use in uses], dtype=np.int64)
     came = delivery_days(tables.deliveries(asking.book, today))
-    gaps = find_gaps(days, came, calendar_of(settings.shop), today.toordinal())
-    weeks = len(logged_days(int(days.min()), today.toordinal(), gaps)) / 7.0
+    calendar = calendar_of(settings.shop)
+    logged = logged_days(int(days.min()), today.toordinal(), find_gaps(days, came, calendar, today.toordinal()))
+    weeks = len(logged) / 7.0 - calendar.closed_weeks(logged)
     used_lb = sum(use.pellets_lb for use in uses)
     return Volume((len(uses) + planned) / (weeks + 1.0), (used_lb + planned_lb) / (weeks + 1.0))
 
