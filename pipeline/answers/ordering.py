@@ -23,6 +23,7 @@ from pipeline.answers.ice_demand import DemandGround, demand
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.answers.order_limits import limit_words, limits_told
+from pipeline.answers.order_prices import other_prices
 from pipeline.book import tables
 from shared.errors import UsageError
 from shared.vocabulary import WEEKDAYS
@@ -204,6 +205,7 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         *late,
         *ground.state.warnings,
         *ground.demand.warnings,
+        *other_prices(tables.deliveries(asking.book, asking.today), settings, asking.today),
         *_warnings(ground, outlook, terms, plan, dates, question, can_order=can_order),
         *put_off(ground.demand, terms, plan.course),
     )
