@@ -62,7 +62,7 @@ class StockTold:
 class DeliveryPlan:
     """One possible delivery; `firm` where it must be decided before the next decision day.
 
-    `order_by` is the last day that the shop works and that leaves the notice.
+    `order_by` is the last day that the shop works and that leaves the notice, today where none from today on is.
     """
 
     date: datetime.date
@@ -206,13 +206,13 @@ def order_result(
 
 
 def _order_by(delivery: date, today: date, settings: Settings) -> date:
-    """Return the last day on which the shop is open and the notice kept; the notice's own where none is left.
+    """Return the last day on which the shop is open and the notice kept; today where no such day is left.
 
     On which days the supplier takes orders is not known.
     """
     latest = delivery - timedelta(days=settings.ice.notice_days)
     days = (latest - timedelta(days=i) for i in range((latest - today).days + 1))
-    return next((d for d in days if is_working(d, settings.shop)), latest)
+    return next((d for d in days if is_working(d, settings.shop)), today)
 
 
 def _shortage(terms: Terms, course: Course, bumped_from: BumpedFrom, *, weighed: bool) -> ShortageTold:

@@ -84,3 +84,14 @@ def test_an_order_is_due_on_a_day_the_shop_is_open(new_book: Make) -> None:
     assert due[date(2026, 7, 13)] == date(2026, 7, 10)
     sunday = order(new_book(name="sunday"), date(2026, 7, 5)).result.deliveries[0]
     assert (sunday.date, sunday.order_by) == (date(2026, 7, 6), date(2026, 7, 5))
+
+
+def test_an_order_is_due_today_where_no_open_day_is_left(new_book: Make) -> None:
+    """Before a shop opens again after weeks closed, an order is due on the last open day; today, where that is gone."""
+    closed = ", ".join(f"'{date(2026, 8, 3) + timedelta(days=k)}'" for k in range(26))
+    book = new_book(f"[shop]\nclosed = [{closed}]\n")
+    for today, due in ((date(2026, 8, 1), date(2026, 8, 1)), (date(2026, 7, 30), date(2026, 7, 31))):
+        first = next(d for d in order(book, today, start=date(2026, 8, 24), n_days=10).result.deliveries
+                     if d.date == date(2026, 8, 31))  # fmt: skip
+        assert first.order_by == due
+        assert first.firm
