@@ -94,7 +94,8 @@ def test_the_answer_has_the_promised_shape(stocked: Book) -> None:
     told = json.loads(render_answer("order", "shop", TODAY, answer))["result"]
     assert list(told) == ["stock", "deliveries", "chance_short", "short_lb_mean", "left_over_lb", "sublimated_lb",
                           "total_cost_usd", "days", "rule_of_thumb", "chance_short_before", "chance_short_after",
-                          "shortage", "chance_short_cover", "chance_short_unordered", "decide_on"]  # fmt: skip
+                          "shortage", "unlogged_lb", "turned_away_lb", "chance_short_cover",
+                          "chance_short_unordered", "decide_on"]  # fmt: skip
     assert list(told["stock"]) == ["now_lb", "loss_lb_day", "unlogged_lb", "containers", "weighed", "warmth",
                                    "planning_lb_day", "n_containers"]  # fmt: skip
     assert list(told["deliveries"][0]) == ["date", "order_by", "firm", "order_lb", "cost_usd"]
