@@ -153,7 +153,7 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     return Demand(
         days, need, jobs, tuple(booked), lb[:n_booked], minutes[:n_booked], comes,
         expected.rate, lb[n_booked:].mean(axis=1), minutes[n_booked:].mean(axis=1),
-        int(consumption.n_calibration[0].min(initial=0)), tuple(gaps),
+        int(consumption.n_calibration[0].min()), tuple(gaps),
         (*_unclear(ground, done), *_off_days(booked, shop), *expected.told(), *gaps_told(gaps)),
     )  # fmt: skip
 
