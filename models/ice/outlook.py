@@ -275,8 +275,9 @@ class Course:
         Before the work of each day, and what the day lacks.
     left_lb, sublimated_lb : float64 arrays (n_draws,)
         At the end, and turned to gas on the way.
-    turned_away_lb : float64 array (n_draws,)
-        Delivered ice that no container could hold.
+    unlogged_lb, turned_away_lb : float64 arrays (n_draws,)
+        Taken beside the work's need, and delivered ice that no container could hold. Stock at first, orders and what
+        is short are the work's need, these two, what turned to gas and what is left.
     ice_usd : float
         Ice and fees.
     cost_usd : float64 array (n_draws,)
@@ -288,6 +289,7 @@ class Course:
     short_lb: NDArray[np.float64]
     left_lb: NDArray[np.float64]
     sublimated_lb: NDArray[np.float64]
+    unlogged_lb: NDArray[np.float64]
     turned_away_lb: NDArray[np.float64]
     ice_usd: float
     cost_usd: NDArray[np.float64]
@@ -309,7 +311,8 @@ def course_of(outlook: Outlook, terms: Terms, orders_lb: NDArray[np.float64]) ->
     left, turned_away = follow(outlook, terms, plan[None, :], note)
     taken = np.minimum(outlook.need_lb * (1 + outlook.unlogged_share), stock).sum(axis=0)
     gone = outlook.stock_lb.sum(axis=0) + plan.sum() - taken - turned_away[0] - left[0]
+    unlogged = np.maximum(taken - (outlook.need_lb - short).sum(axis=0), 0.0)
     ice = float(terms.ice_usd(plan))
     days = zip(short, outlook.need_lb, outlook.jobs, strict=True)
     cost = ice + np.sum([terms.shortage_usd(i, *day) for i, day in enumerate(days)], axis=0)
-    return Course(plan, stock, short, left[0], np.maximum(gone, 0.0), turned_away[0], ice, cost)
+    return Course(plan, stock, short, left[0], np.maximum(gone, 0.0), unlogged, turned_away[0], ice, cost)

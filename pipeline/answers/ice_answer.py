@@ -62,7 +62,7 @@ class StockTold:
 class DeliveryPlan:
     """One possible delivery; `firm` where it must be decided before the next decision day.
 
-    `order_by` is the last day that the shop works and that leaves the notice.
+    `order_by` is the last day that the shop works and that leaves the notice, today where none from today on is.
     """
 
     date: datetime.date
@@ -118,6 +118,9 @@ class OrderResult:
     is what a service level is about (None where no delivery can arrive), `chance_short_unordered` the days on which ice
     could have come already, before the first delivery that the plan fills (None without such days). `decide_on` is the
     next day on which deliveries are decided (None: beyond them).
+
+    What is in store, ordered and short on average are what the days need, `unlogged_lb` (used beside the logged need),
+    `sublimated_lb`, `turned_away_lb` (delivered, and more than the containers could hold) and `left_over_lb`.
     """
 
     stock: StockTold
@@ -132,6 +135,8 @@ class OrderResult:
     chance_short_before: float | None
     chance_short_after: float | None
     shortage: ShortageTold
+    unlogged_lb: QuantitySummary
+    turned_away_lb: QuantitySummary
     chance_short_cover: float | None = None
     chance_short_unordered: float | None = None
     decide_on: datetime.date | None = None
@@ -199,6 +204,8 @@ def order_result(
         chance_short_before=course.chance_short(waiting) if waiting.any() else None,
         chance_short_after=course.chance_short(~waiting) if not waiting.all() else None,
         shortage=_shortage(terms, course, bumped_from, weighed=weighed),
+        unlogged_lb=told.both(course.unlogged_lb),
+        turned_away_lb=told.both(course.turned_away_lb),
         chance_short_cover=max((course.chance_short(covers == c) for c in set(covers[~waiting])), default=None),
         chance_short_unordered=course.chance_short(unordered) if unordered.any() else None,
         decide_on=decide,
@@ -206,13 +213,13 @@ def order_result(
 
 
 def _order_by(delivery: date, today: date, settings: Settings) -> date:
-    """Return the last day on which the shop is open and the notice kept; the notice's own where none is left.
+    """Return the last day on which the shop is open and the notice kept; today where no such day is left.
 
     On which days the supplier takes orders is not known.
     """
     latest = delivery - timedelta(days=settings.ice.notice_days)
     days = (latest - timedelta(days=i) for i in range((latest - today).days + 1))
-    return next((d for d in days if is_working(d, settings.shop)), latest)
+    return next((d for d in days if is_working(d, settings.shop)), today)
 
 
 def _shortage(terms: Terms, course: Course, bumped_from: BumpedFrom, *, weighed: bool) -> ShortageTold:

@@ -53,6 +53,8 @@ class Demand:
         What jobs like those are expected to take, each as likely; minutes are hands-on.
     n_calibration : int
         Past answers behind the intervals of the draws.
+    gaps : tuple of Gap
+        Times that the log passes over, of the weeks that arrivals are learned from.
     warnings : tuple of str
     """
 
@@ -67,6 +69,7 @@ class Demand:
     unbooked_lb: NDArray[np.float64]
     unbooked_min: NDArray[np.float64]
     n_calibration: int
+    gaps: tuple[Gap, ...]
     warnings: tuple[str, ...]
 
 
@@ -150,7 +153,7 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     return Demand(
         days, need, jobs, tuple(booked), lb[:n_booked], minutes[:n_booked], comes,
         expected.rate, lb[n_booked:].mean(axis=1), minutes[n_booked:].mean(axis=1),
-        int(consumption.n_calibration[0].min(initial=0)),
+        int(consumption.n_calibration[0].min()), tuple(gaps),
         (*_unclear(ground, done), *_off_days(booked, shop), *expected.told(), *gaps_told(gaps)),
     )  # fmt: skip
 

@@ -20,10 +20,12 @@ from pipeline.answers.request_notes import request_notes
 from pipeline.answers.requests import JobAsked, asked_table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from datetime import date
 
     from numpy.typing import NDArray
+
+    from pipeline.answers.fitting import CurrentFit
 
 _HORIZON_DAYS = 14
 
@@ -103,10 +105,24 @@ def fit_jobs(
         *ground.state.warnings,
         *ground.demand.warnings,
         *request_notes(fit, waiting, asking.today),
+        *_short_record(fit, fits, asking.level),
     ]
     if not fits:
         said.append("Nothing is booked in the next 14 days and no waiting jobs were given (--jobs FILE).")
     return Answer(FitResult(tuple(fits)), tuple(said))
+
+
+def _short_record(fit: CurrentFit, fits: Sequence[FitJob], level: float) -> Iterator[str]:
+    """Tell that the ranges of the jobs rest on too few past ones, as beside an estimate."""
+    if fit.unlearned or all(f.pellets_lb.interval.supported for f in fits):
+        return
+    if not fit.fitted.n_jobs:
+        yield "There is no usable history yet: pellets and minutes of these jobs are planning figures from book.toml."
+    else:
+        yield (
+            f"The record of pellets is too short to stand behind a range of {100 * level:g} %; it is answered from "
+            "coarser ground. More logged jobs will support it."
+        )
 
 
 def _first_day(days: Sequence[date], wanted: date, ground: IceGround) -> int | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.demand.calendar import logged_days
 from models.ice.ordering import Plan, allowed_lb, best_plan, mean_demand_plan, standing_plan
 from models.ice.outlook import Outlook, Terms, containers_filled, course_of
 from models.ice.record import USED
@@ -23,6 +24,7 @@ from pipeline.answers.ice_demand import DemandGround, demand
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.answers.order_limits import limit_words, limits_told
+from pipeline.answers.order_prices import other_prices
 from pipeline.book import tables
 from shared.errors import UsageError
 from shared.vocabulary import WEEKDAYS
@@ -204,6 +206,7 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         *late,
         *ground.state.warnings,
         *ground.demand.warnings,
+        *other_prices(tables.deliveries(asking.book, asking.today), settings, asking.today),
         *_warnings(ground, outlook, terms, plan, dates, question, can_order=can_order),
         *put_off(ground.demand, terms, plan.course),
     )
@@ -239,19 +242,34 @@ def of_today(asking: Asking, statuses_known: bool | None) -> Iterator[str]:
 
 def rules_of_thumb(ground: IceGround, outlook: Outlook, terms: Terms) -> tuple[RuleOfThumb, ...]:
     """Price the simple rules over the same scenarios: expected cost and chance of running short."""
-    recent = ground.today.toordinal() - _FOUR_WEEKS
-    log = ground.state.walked.log
-    used = float(log.lb[(log.kind == USED) & (log.at >= recent)].sum())
-    plans = {
-        f"{weight(WEEKLY_LB, ground.settings.shop.units)} a week": standing_plan(outlook, terms, WEEKLY_LB),
-        "last four weeks' use and a quarter more": standing_plan(outlook, terms, used / 4 * _MORE),
-        "mean need of each cover": mean_demand_plan(outlook, terms),
-    }
+    plans = {f"{weight(WEEKLY_LB, ground.settings.shop.units)} a week": standing_plan(outlook, terms, WEEKLY_LB)}
+    recent = four_weeks_use(ground)
+    if recent is not None:
+        weeks, used_lb = recent
+        plans[f"{weeks} use and a quarter more"] = standing_plan(outlook, terms, used_lb / 4 * _MORE)
+    plans["mean need of each cover"] = mean_demand_plan(outlook, terms)
     found = []
     for name, plan in plans.items():
         course = course_of(outlook, terms, plan)
         found.append(RuleOfThumb(name, float(course.cost_usd.mean()), course.chance_short()))
     return tuple(found)
+
+
+def four_weeks_use(ground: IceGround) -> tuple[str, float] | None:
+    """Return which four weeks' use is the latest that was logged, in words, and its pounds; None where there is none.
+
+    Nobody would order by weeks that the log passes over. A log that is younger than four weeks tells no such use.
+    """
+    log, today = ground.state.walked.log, ground.today.toordinal()
+    used = log.kind == USED
+    at, lb = np.floor(log.at[used]).astype(np.int64), log.lb[used]
+    if not len(at):
+        return None
+    days = logged_days(int(at.min()), today, ground.demand.gaps)[-_FOUR_WEEKS:]
+    used_lb = float(lb[np.isin(at, days)].sum())
+    if len(days) < _FOUR_WEEKS or not used_lb:
+        return None
+    return "last four weeks'" if days[0] == today - _FOUR_WEEKS else "last four logged weeks'", used_lb
 
 
 def _warnings(

@@ -9,7 +9,7 @@ from pipeline.present.terminal import Column, paragraph, section, table
 from shared.counting import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from datetime import date
 
     from pipeline.answers.answer import Answer, QuantitySummary
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 SHORT = 0.3
 #: Less than this in store is nothing.
 _NOTHING_LB = 0.5
+#: Less than this in the balance of the days is not told.
+_BALANCE_LB = 1.0
 #: A smaller effect of the day's warmth is not told.
 _TOLD_WARMTH = 0.01
 _BUMPED_FROM = {
@@ -95,11 +97,29 @@ def _risk(result: OrderResult, style: Style, level: str) -> str:
         f"{_chances(result)}\n"
         f"Ice, fees and shortages cost {style.money(cost.mean)} on average, {level} within "
         f"{_between(cost, style.money)}. {_shortage(result, style)}\n"
-        f"Work needs about {style.weight(sum(d.need_lb.mean for d in result.days))} in these {len(result.days)} days, "
-        f"{style.weight(result.sublimated_lb.mean)} turn to gas, {style.weight(result.left_over_lb.mean)} are left at "
-        "the end. `rimebook forecast` tells more ice: whole months, all jobs still to be booked in them, and all "
-        "that is lost in store, none of it taken from what is in store now."
+        f"{_balance(result, style)} `rimebook forecast` tells more ice: whole months, all jobs still to be booked in "
+        "them, and all that is lost in store, none of it taken from what is in store now."
     )
+
+
+def _balance(result: OrderResult, style: Style) -> str:
+    """Return where the ice of these days goes and where it is from: both sides are the same."""
+    goes = [
+        f"Work needs about {style.weight(sum(d.need_lb.mean for d in result.days))} in these {len(result.days)} days",
+        *_told([(result.unlogged_lb.mean, "go beside the logged use")], style),
+        f"{style.weight(result.sublimated_lb.mean)} turn to gas",
+        *_told([(result.turned_away_lb.mean, "are delivered and find no room in the containers")], style),
+    ]
+    ordered = sum(d.order_lb for d in result.deliveries)
+    parts = [(result.stock.now_lb.mean, "in store now"), (ordered, "ordered"), (result.short_lb_mean, "short")]
+    sides = _told(parts, style)
+    total = f": in all the {', '.join(sides[:-1])}{' and ' if sides[1:] else ''}{sides[-1]}" if sides else ""
+    return f"{', '.join(goes)} and {style.weight(result.left_over_lb.mean)} are left at the end{total}."
+
+
+def _told(amounts: Sequence[tuple[float, str]], style: Style) -> list[str]:
+    """Return the amounts (lb) that are worth telling, each with its words."""
+    return [f"{style.weight(lb)} {words}" for lb, words in amounts if lb >= _BALANCE_LB]
 
 
 def _chances(result: OrderResult) -> str:

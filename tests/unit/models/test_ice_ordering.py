@@ -135,6 +135,22 @@ def test_a_plan_is_followed_pound_by_pound() -> None:
     assert course.turned_away_lb[j] == pytest.approx(away)
 
 
+def test_stock_orders_and_shortage_are_where_the_ice_goes() -> None:
+    """In every scenario: need, use beside it, gas, what found no room and what is left, whatever binds."""
+    for containers, plan in ((1, [300.0, 300.0]), (2, [100.0, 450.0]), (1, [0.0, 0.0])):
+        outlook = outlook_of(30, containers=containers, exponent=0.5)
+        course = course_of(outlook, terms_of(), np.array(plan))
+        comes = outlook.stock_lb.sum(axis=0) + sum(plan) + course.short_lb.sum(axis=0)
+        goes = (
+            outlook.need_lb.sum(axis=0) + course.unlogged_lb + course.sublimated_lb + course.turned_away_lb
+            + course.left_lb
+        )  # fmt: skip
+        assert np.allclose(comes, goes, atol=1e-6)
+        assert course.unlogged_lb.min() >= 0
+        assert (course.unlogged_lb.mean() > 0.5) == (sum(plan) > 0)
+        assert sum(plan) != 600 or course.turned_away_lb.mean() > 1
+
+
 def test_plans_are_judged_alike_alone_and_together() -> None:
     """With two containers a plan that skips a delivery is followed alike beside one that does not."""
     from models.ice.outlook import follow

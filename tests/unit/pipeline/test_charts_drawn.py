@@ -40,7 +40,7 @@ def _order() -> OrderResult:
     planned = (DeliveryPlan(START + timedelta(days=1), START, True, 200.0, 255.0),)
     stock = StockTold(FIGURE, FIGURE, FIGURE, (), 9, 1.0, 35.0, 1)
     return OrderResult(stock, planned, 0.1, 1.0, FIGURE, FIGURE, FIGURE, days, (), None,
-                       0.1, ShortageTold("rush", 2.0, 0.0, 0.0, "book.toml", 5.0, True))  # fmt: skip
+                       0.1, ShortageTold("rush", 2.0, 0.0, 0.0, "book.toml", 5.0, True), FIGURE, FIGURE)  # fmt: skip
 
 
 def _air() -> SafetyResult:

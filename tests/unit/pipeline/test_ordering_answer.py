@@ -14,7 +14,7 @@ from data_demo.generate import SHIPPED_SEED, draw_shop
 from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_arrivals import is_working
-from pipeline.answers.ordering import OrderQuestion, delivery_dates, ice_ground, order_ice
+from pipeline.answers.ordering import OrderQuestion, delivery_dates, four_weeks_use, ice_ground, order_ice
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from pipeline.book.settings import Ice, Settings, Shop
 from pipeline.book.store import Book, open_book
@@ -94,7 +94,8 @@ def test_the_answer_has_the_promised_shape(stocked: Book) -> None:
     told = json.loads(render_answer("order", "shop", TODAY, answer))["result"]
     assert list(told) == ["stock", "deliveries", "chance_short", "short_lb_mean", "left_over_lb", "sublimated_lb",
                           "total_cost_usd", "days", "rule_of_thumb", "chance_short_before", "chance_short_after",
-                          "shortage", "chance_short_cover", "chance_short_unordered", "decide_on"]  # fmt: skip
+                          "shortage", "unlogged_lb", "turned_away_lb", "chance_short_cover",
+                          "chance_short_unordered", "decide_on"]  # fmt: skip
     assert list(told["stock"]) == ["now_lb", "loss_lb_day", "unlogged_lb", "containers", "weighed", "warmth",
                                    "planning_lb_day", "n_containers"]  # fmt: skip
     assert list(told["deliveries"][0]) == ["date", "order_by", "firm", "order_lb", "cost_usd"]
@@ -354,3 +355,23 @@ def test_the_demo_orders_less_dearly_than_the_rules(demo_folder: Path) -> None:
     assert stock[0.05] <= draw_shop(SHIPPED_SEED).ice.left_lb <= stock[0.95]
     assert 24 < result.stock.containers[0].loss_lb_day.mean < 34
     assert all(result.total_cost_usd.mean < rule.cost_usd for rule in result.rule_of_thumb)
+
+
+def test_the_rule_of_recent_use_looks_at_weeks_that_were_logged(new_book: Make) -> None:
+    """Weeks that the log passes over are no use of nothing: the four before count and are named; a young log has none.
+
+    Without a gap the rule orders as much as with one, since the work of the logged weeks is the same.
+    """
+    for name, ended, words in (("kept", 1, "last four weeks'"), ("stale", 61, "last four logged weeks'")):
+        days = [TODAY - timedelta(days=i) for i in range(ended, ended + 84)]
+        worked = [d for d in days if d.weekday() < 5]
+        book = new_book(TOML, [job(f"J{d:%m%d}", d, 40.0) for d in worked], name=name)
+        add(book, "deliveries", [delivery(d, 350.0) for d in days if d.weekday() == 0])
+        asking = Asking(book, TODAY)
+        ground = ice_ground(asking, current_fit(asking), 14, statuses_known=True, seed=1)
+        assert four_weeks_use(ground) == (words, 20 * 40.0)
+        names = [r.name for r in order(book).result.rule_of_thumb]
+        assert names == ["200 lb a week", f"{words} use and a quarter more", "mean need of each cover"]
+    days = [TODAY - timedelta(days=i) for i in range(1, 13)]
+    young = new_book(TOML, [job(f"J{d:%m%d}", d, 40.0) for d in days], name="young")
+    assert [r.name for r in order(young).result.rule_of_thumb] == ["200 lb a week", "mean need of each cover"]

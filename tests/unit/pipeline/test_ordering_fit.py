@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -158,3 +158,19 @@ def test_what_came_or_was_taken_today_is_told_to_be_left_out(stocked: Book) -> N
     assert said[1].startswith("1 booking (B3) was taken today")
     again = fit_jobs(Asking(stocked, TODAY), statuses_known=False)
     assert not any("oday, 2026-06-01" in w for w in again.warnings)
+
+
+def test_ranges_of_a_long_record_are_supported_and_a_short_one_is_told(new_book) -> None:
+    """A job's range stands on as many past answers as that of an estimate; where they are too few, it is said."""
+    from pipeline.answers.fitting import learn_book
+
+    for n, long in ((60, True), (4, False)):
+        rows = [{"job_id": f"J{k}", "day": TODAY - timedelta(days=1 + k), "vehicle_class": "sedan",
+                 "zone": ("undercarriage", "interior")[k % 2], "soil_level": "moderate",
+                 "pellets_lb": 30.0 + 10 * (k % 2) + k % 7, "minutes": 50.0 + k % 5} for k in range(n)]  # fmt: skip
+        book = new_book(TOML, rows, name=f"shop{n}")
+        learn_book(Asking(book, TODAY))
+        answer = fit_jobs(Asking(book, TODAY), [asked("w", "undercarriage")], statuses_known=True)
+        (fit,) = answer.result.fits
+        assert fit.pellets_lb.interval.supported == long
+        assert any("record of pellets is too short" in w for w in answer.warnings) != long

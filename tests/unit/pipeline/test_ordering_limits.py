@@ -105,3 +105,14 @@ def test_containers_filled_on_one_day_are_all_planned_with(new_book: Make) -> No
     for name in "ABCD":
         deliver(book, (2, 200.0), container=name)
     assert order(book).result.stock.n_containers == 4
+
+
+def test_an_order_is_due_today_where_no_open_day_is_left(new_book: Make) -> None:
+    """Before a shop opens again after weeks closed, an order is due on the last open day; today, where that is gone."""
+    closed = ", ".join(f"'{date(2026, 8, 3) + timedelta(days=k)}'" for k in range(26))
+    book = new_book(f"[shop]\nclosed = [{closed}]\n")
+    for today, due in ((date(2026, 8, 1), date(2026, 8, 1)), (date(2026, 7, 30), date(2026, 7, 31))):
+        first = next(d for d in order(book, today, start=date(2026, 8, 24), n_days=10).result.deliveries
+                     if d.date == date(2026, 8, 31))  # fmt: skip
+        assert first.order_by == due
+        assert first.firm

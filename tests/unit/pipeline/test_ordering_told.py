@@ -250,3 +250,29 @@ def test_the_gas_of_a_store_is_that_of_all_containers_it_fills(new_book: Make) -
     assert found is not None
     assert len(answer.result.stock.containers) == 2
     assert float(found[1]) == pytest.approx(both * 8.742 / 24, rel=0.08)
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_the_balance_of_the_days_closes(units: str, new_book: Make) -> None:
+    """What is in store, ordered and short is what goes, in JSON and text; full boxes leave ice without room."""
+    jobs = [{"job_id": f"J{k}", "day": TODAY - timedelta(days=k), "vehicle_class": "truck", "zone": "undercarriage",
+             "pellets_lb": 120.0, "minutes": 60.0} for k in range(1, 60)]  # fmt: skip
+    toml = f"[shop]\nunits = '{units}'\n[ice]\ncontainer_lb = 250\nlot_lb = 250\nbumped_job_usd = 3000\n"
+    book = new_book(toml, rows=jobs)
+    with book.writing() as connection:
+        connection.execute(f"insert into deliveries ({STOCK}", [TODAY - timedelta(days=1)])
+    answer = order(book)
+    result, style = answer.result, Style(units)  # type: ignore[arg-type]
+    assert min(result.unlogged_lb.mean, result.turned_away_lb.mean) > 1
+    comes = result.stock.now_lb.mean + sum(d.order_lb for d in result.deliveries) + result.short_lb_mean
+    goes = (result.unlogged_lb, result.sublimated_lb, result.turned_away_lb, result.left_over_lb)
+    assert sum(d.need_lb.mean for d in result.days) + sum(f.mean for f in goes) == pytest.approx(comes, abs=0.01)
+    text = " ".join(render_order(answer, style).split())
+    assert f"{style.weight(result.unlogged_lb.mean)} go beside the logged use" in text
+    assert f"{style.weight(result.turned_away_lb.mean)} are delivered and find no room in the containers" in text
+    (said,) = re.findall(r"Work needs about .*? short\.", text)
+    left, right = (
+        sum(float(x.replace(",", "")) for x in re.findall(r"([\d.,]+) (?:lb|kg)", part))
+        for part in said.split(": in all")
+    )
+    assert left == pytest.approx(right, abs=4)
