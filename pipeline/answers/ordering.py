@@ -26,14 +26,16 @@ from pipeline.answers.log_gaps import delivery_days
 from pipeline.answers.order_limits import limit_words, limits_told
 from pipeline.answers.order_prices import other_prices
 from pipeline.book import tables
+from pipeline.book.settings import Ice
 from shared.errors import UsageError
+from shared.units import LB_KG
 from shared.vocabulary import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from pipeline.answers.fitting import CurrentFit
-    from pipeline.book.settings import Ice, Settings
+    from pipeline.book.settings import Settings
 
 N_DRAWS = 4000
 #: Span after which the next order can be decided, and the longest horizon.
@@ -41,6 +43,8 @@ DECIDE_DAYS, MOST_DAYS = 7, 42
 #: The trade's rule of thumb, lb a week (common practice, no source).
 WEEKLY_LB = 200.0
 _FOUR_WEEKS, _MORE = 28, 1.25
+#: The lot that a metric book is told of where its own is the default of 50 lb.
+_METRIC_LOT_KG = 20.0
 
 
 @dataclass(frozen=True)
@@ -302,6 +306,11 @@ def _warnings(
                     "on its account. Set one of them or ask with --service.")  # fmt: skip
     elif ice.rush_usd_per_lb is not None and ice.rush_usd_per_lb <= min(b.usd_per_lb for b in ice.price_breaks):
         said.append("Ice at the counter costs no more than delivered ice by book.toml (rush_usd_per_lb).")
+    if ground.settings.shop.units == "metric" and ice.lot_lb == Ice().lot_lb and plan.course.orders_lb.any():
+        said.append(
+            f"Ice is planned in lots of {ice.lot_lb * LB_KG:.1f} kg ({ice.lot_lb:g} lb), as lot_lb is not set; "
+            f"`lot_lb = {_METRIC_LOT_KG / LB_KG:.1f}` under [ice] plans by {_METRIC_LOT_KG:g} kg."
+        )
     if not outlook.need_lb.any():
         said.append("No work is expected in these days: nothing is booked, and past walk-ins give no reason for any.")
     return said

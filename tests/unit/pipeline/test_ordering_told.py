@@ -276,3 +276,18 @@ def test_the_balance_of_the_days_closes(units: str, new_book: Make) -> None:
         for part in said.split(": in all")
     )
     assert left == pytest.approx(right, abs=4)
+
+
+def test_a_metric_shop_is_told_of_lots_in_pounds(new_book: Make) -> None:
+    """Once, where the lot is the default; with the key that it names orders are whole lots of 20 kg."""
+    toml = "[shop]\nunits = 'metric'\n[planning]\njobs_per_week = 12\n"
+    (said,) = [w for w in order(new_book(toml)).warnings if "in lots of" in w]
+    assert "lots of 22.7 kg (50 lb)" in said
+    key = re.search(r"`(lot_lb = [\d.]+)` under \[ice\] plans by 20 kg", said)
+    assert key is not None
+    answer = order(new_book(f"{toml}[ice]\n{key[1]}\n", name="own"))
+    assert not any("in lots of" in w for w in answer.warnings)
+    ordered = [Style("metric").weight(d.order_lb) for d in answer.result.deliveries if d.order_lb]
+    assert ordered
+    assert all(int(kg.split()[0]) % 20 == 0 for kg in ordered)
+    assert not any("in lots of" in w for w in order(new_book("", name="us")).warnings)
