@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.demand.arrivals import ArrivalFit, CountRows, centred, fit_arrivals, log_rate
+from models.demand.arrivals import ArrivalFit, CountRows, centred, fit_arrivals, harmonics, log_rate
 from models.demand.calendar import WEEK, Calendar, Gap, Month, phase_of, weekly_rows
 from models.demand.compound import drawn_mix, resampled_totals
 from models.demand.gaps import find_gaps
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 MOST_LEAD = 120
 #: Jobs by which the share of jobs known ahead is shrunk to what the list itself tells, and the half-life of old ones.
 _LEAD_WEIGHT, _LEAD_HALF_LIFE = 5.0, 180.0
+_YEAR_WEEKS = 52
 
 
 @dataclass(frozen=True)
@@ -137,6 +138,16 @@ def learn_rate(known: Known, *, seed: int, n_draws: int) -> Rate:
     if not rows.n:
         fit = centred(fit, planned)
     return Rate(fit, calendar, gaps, *_known_share(known), known.walk_in_share, rows)
+
+
+def season_of(rate: Rate, days: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return draws of what the season makes of each day's jobs, over the year's mean, shape (n_days, n_draws).
+
+    That is exp(h(t) c) / mean over the year of exp(h c) with the harmonics h and their coefficients c.
+    """
+    year = (np.arange(_YEAR_WEEKS) + 0.5) / _YEAR_WEEKS
+    mean = np.exp(harmonics(year) @ rate.fit.season).mean(axis=0)
+    return np.asarray(np.exp(harmonics(phase_of(days.astype(np.float64))) @ rate.fit.season) / mean, dtype=np.float64)
 
 
 def _known_share(known: Known) -> tuple[NDArray[np.float64], float]:

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from pipeline.answers.bookings import Booking
     from pipeline.book.settings import PlanningKeys, Shop
 
+    #: Days as ordinals (n_days,) to the season of each by scenario, over the year's mean, (n_days, n_draws).
+    Season = Callable[[NDArray[np.int64]], NDArray[np.float64]]
+
 #: Weeks of history that expected walk-ins are learned from, and after how many weeks a day counts half.
 HISTORY_WEEKS, _HALF_LIFE_WEEKS = 39, 13.0
 #: What the planning figures weigh, in working days.
@@ -50,6 +53,8 @@ class Arrivals:
     ----------
     rate : float64 array (n_days,)
         Expected number by day, 0 where the shop is closed.
+    season : float64 array (n_days, n_draws), or (n_days, 1) without one
+        What the season makes of each day's rate by scenario, with the mean 1.
     off_jobs : dict of weekday word to int
         Jobs behind it that were logged on weekdays on which the shop does not work by its settings.
     shape : float
@@ -61,6 +66,7 @@ class Arrivals:
     """
 
     rate: NDArray[np.float64]
+    season: NDArray[np.float64]
     shape: float
     week_variance: float
     mix: tuple[int, ...]
@@ -81,7 +87,7 @@ class Arrivals:
 
 def arrivals(
     history: JobTable, bookings: Sequence[Booking], booked: NDArray[np.float64], days: Sequence[date], shop: Shop,
-    keys: PlanningKeys, gaps: Sequence[Gap] = (),
+    keys: PlanningKeys, gaps: Sequence[Gap] = (), season: Season | None = None,
 ) -> Arrivals:  # fmt: skip
     """Learn what comes beside the bookings known on the first of `days`.
 
@@ -95,6 +101,11 @@ def arrivals(
     far ahead this shop is booked, the bookings of a coming week are of its usual jobs, and only what is left of these
     comes beside them, at least the walk-ins of the planning figures.
 
+    The recent weeks tell a level in their own season. With s_j(t) the season of day t in scenario j over the year's
+    mean, w_d the weights of the past working days and p = 5 the planning days, which have no season, the rate of day t
+    is multiplied by f_j(t) = s_j(t) (sum w_d + p) / (sum w_d s_j(d) + p): the same jobs over an exposure net of the
+    season, in the season to come. The rate takes the mean of f over the scenarios, `Arrivals.season` the rest.
+
     Parameters
     ----------
     history : JobTable
@@ -106,6 +117,8 @@ def arrivals(
     shop : Shop
     keys : PlanningKeys
     gaps : sequence of Gap
+    season : callable days -> (n_days, n_draws), optional
+        The season of days over the year's mean, days as ordinals; where it is not given there is none.
     """
     today = days[0]
     first = max(int(history.day.min()) if history.n_jobs else today.toordinal(), today.toordinal() - 7 * HISTORY_WEEKS)
@@ -144,9 +157,11 @@ def arrivals(
                 out[k] = seen / (logged_off + _OFF_DAY_WEIGHT)
         return out
 
-    every = rates(lambda _: np.ones(history.n_jobs), lambda _: 1.0)
+    swing = _season_ahead(season, days, weight)
+    mean_swing = swing.mean(axis=1)
+    every = mean_swing * rates(lambda _: np.ones(history.n_jobs), lambda _: 1.0)
     left = _left_of_weeks(every, booked, keys.walk_in_share)
-    rate = rates(
+    rate = mean_swing * rates(
         lambda k: np.where(told, lead <= k, share(k, left[k])),
         lambda k: 1.0 - (1.0 - keys.walk_in_share) * (1.0 - min(k + 1, 10) / 10) if bookings else 1.0,
     )
@@ -156,9 +171,19 @@ def arrivals(
     mix = free if len(free) >= 20 else np.flatnonzero(job_weight > 0)
     off_jobs = np.bincount((history.day[off_job_weight > 0] - 1) % 7, minlength=7)
     return Arrivals(
-        rate, max(behind, 0.5), _week_variance(history, lead, told, open_days), tuple(mix[-_MIX_JOBS:].tolist()),
+        rate, swing / mean_swing[:, None], max(behind, 0.5), _week_variance(history, lead, told, open_days, season),
+        tuple(mix[-_MIX_JOBS:].tolist()),
         {WEEKDAYS[i]: int(n) for i, n in enumerate(off_jobs) if n},
     )  # fmt: skip
+
+
+def _season_ahead(season: Season | None, days: Sequence[date], weight: dict[int, float]) -> NDArray[np.float64]:
+    """Return f of `arrivals`, shape (n_days, n_draws), ones (n_days, 1) without a season."""
+    if season is None:
+        return np.ones((len(days), 1))
+    past, w = np.array(list(weight), dtype=np.int64), np.array(list(weight.values()))
+    behind = (w @ season(past) + _PLANNING_DAYS) / (w.sum() + _PLANNING_DAYS)
+    return np.asarray(season(np.array([day.toordinal() for day in days], dtype=np.int64)) / behind)
 
 
 def _lead_is_told(history: JobTable, bookings: Sequence[Booking]) -> NDArray[np.bool_]:
@@ -201,11 +226,14 @@ def _weekday_factors(
 
 
 def _week_variance(
-    history: JobTable, lead: NDArray[np.int64], told: NDArray[np.bool_], open_days: Sequence[int]
-) -> float:
-    """Return how much weeks of unbooked jobs scatter beyond chance, (V - M) / M^2, shrunk and at most 0.5.
+    history: JobTable, lead: NDArray[np.int64], told: NDArray[np.bool_], open_days: Sequence[int],
+    season: Season | None,
+) -> float:  # fmt: skip
+    """Return how much weeks of unbooked jobs scatter beyond chance and season, shrunk and at most 0.5.
 
-    From the weeks whose jobs say whether they were booked; where these are few, from all jobs.
+    That is (V - M) / mean of m_i^2, with M the mean of the weeks, m_i = M s_i / mean of s what the season s_i of a week
+    makes of it, and V the mean square of what they are off m_i. From the weeks whose jobs say whether they were booked;
+    where these are few, from all jobs.
     """
     if len(open_days) < 20:
         return 0.05
@@ -223,5 +251,10 @@ def _week_variance(
     inner = weeks[1:-1][was_open[1:-1]]
     if len(inner) < 4 or inner.mean() <= 0:
         return 0.05
-    excess = (inner.var(ddof=1) - inner.mean()) / inner.mean() ** 2
+    expected = np.full(len(inner), inner.mean())
+    if season is not None:
+        thursdays = 7 * (start + 1 + np.flatnonzero(was_open[1:-1])) + 4
+        by_week = season(thursdays).mean(axis=1)
+        expected *= by_week / by_week.mean()
+    excess = (((inner - expected) ** 2).sum() / (len(inner) - 1) - inner.mean()) / (expected**2).mean()
     return float(np.clip((len(inner) * max(excess, 0.0) + 8 * 0.05) / (len(inner) + 8), 0.0, 0.5))

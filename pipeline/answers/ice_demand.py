@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.consumption.predicting import predict
+from models.demand.calendar import WEEK
+from models.demand.forecast import Known, learn_rate, season_of
 from models.demand.gaps import find_gaps
 from pipeline.answers.bookings import KEPT, LOST, Booking, cancelled_draws, coming
 from pipeline.answers.ice_arrivals import HISTORY_WEEKS, arrivals, is_working
@@ -24,11 +27,13 @@ if TYPE_CHECKING:
     from models.consumption.fitted import FittedModel
     from models.consumption.jobs import JobTable
     from models.demand.calendar import Gap
-    from pipeline.answers.ice_arrivals import Arrivals
+    from pipeline.answers.ice_arrivals import Arrivals, Season
     from pipeline.book.settings import Settings, Shop
 
 #: Bookings on days without work that are named.
 _MOST_NAMED = 3
+#: Weeks on record that tell a season.
+_YEAR_WEEKS = 52
 
 
 @dataclass(frozen=True)
@@ -138,7 +143,8 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     place = np.array([(b.day - ground.today).days for b in booked], dtype=np.int64)
     gaps = _recent_gaps(ground)
     kept = np.bincount(place, comes.mean(axis=1), minlength=n_days).astype(np.float64)
-    expected = arrivals(ground.history, ground.bookings, kept, days, shop, keys, gaps)
+    season = _season(ground, seed, n_draws)
+    expected = arrivals(ground.history, ground.bookings, kept, days, shop, keys, gaps, season)
     # Dated after every booking: like jobs take turns by day, so that booked jobs draw what their quotes drew.
     after = ground.today + timedelta(days=n_days)
     mix = [replace(asked_again(ground.history, j), day=after) for j in expected.mix] or _planning_mix(after)
@@ -163,6 +169,18 @@ def _recent_gaps(ground: DemandGround) -> list[Gap]:
     today = ground.today.toordinal()
     found = find_gaps(ground.history.day, ground.delivered, calendar_of(ground.settings.shop), today)
     return [gap for gap in found if gap.last >= today - 7 * HISTORY_WEEKS]
+
+
+def _season(ground: DemandGround, seed: int, n_draws: int) -> Season | None:
+    """Return the season as `forecast` learns it from the same log, None where less than a year of weeks is logged."""
+    job_days, today = np.sort(ground.history.day), ground.today.toordinal()
+    if not len(job_days) or today - job_days[0] < WEEK * _YEAR_WEEKS:
+        return None
+    keys = ground.settings.planning_keys
+    known = Known(job_days, np.full(len(job_days), -1), None, ground.delivered, today,
+                  calendar_of(ground.settings.shop), keys.jobs_per_week, keys.walk_in_share)  # fmt: skip
+    rate = learn_rate(known, seed=seed, n_draws=n_draws)
+    return partial(season_of, rate) if rate.rows.n >= _YEAR_WEEKS else None
 
 
 class _Hours:
@@ -210,7 +228,7 @@ def _add_unbooked(
     level = rng.gamma(expected.shape, 1 / expected.shape, n_draws)
     spread = max(expected.week_variance, 1e-4)
     weeks = rng.gamma(1 / spread, spread, ((n_days + 6) // 7, n_draws))
-    count = rng.poisson(expected.rate[:, None] * level * weeks[np.arange(n_days) // 7])
+    count = rng.poisson(expected.rate[:, None] * expected.season * level * weeks[np.arange(n_days) // 7])
     for turn in range(int(count.max(initial=0))):
         day, column = np.nonzero(count > turn)
         which = rng.integers(0, len(lb), len(day))
