@@ -308,7 +308,7 @@ def _warnings(
         said.append("Ice at the counter costs no more than delivered ice by book.toml (rush_usd_per_lb).")
     if ground.settings.shop.units == "metric" and ice.lot_lb == Ice().lot_lb and plan.course.orders_lb.any():
         said.append(
-            f"Ice is planned in lots of {ice.lot_lb * LB_KG:.1f} kg ({ice.lot_lb:g} lb), as lot_lb is not set; "
+            f"Ice is planned in lots of {ice.lot_lb * LB_KG:.1f} kg ({ice.lot_lb:g} lb), the default of lot_lb; "
             f"`lot_lb = {_METRIC_LOT_KG / LB_KG:.1f}` under [ice] plans by {_METRIC_LOT_KG:g} kg."
         )
     if not outlook.need_lb.any():
