@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.answers.amounts import money
+from pipeline.answers.bookings import LOST
 from pipeline.answers.log_gaps import gaps_told
 from pipeline.book.forecast_rows import jobs_from
 from shared.counting import counted
@@ -30,7 +31,7 @@ def forecast_warnings(
     ground: Ground, rate: Rate, machine: str, fitted: FittedModel, record: ForecastRecord
 ) -> tuple[str, ...]:
     """Return what must be said beside a forecast, the weightiest first."""
-    return (*_about_jobs(ground, rate), *gaps_told(rate.gaps), *_about_machine(machine, fitted),
+    return (*_about_jobs(ground, rate), *_undated(ground), *gaps_told(rate.gaps), *_about_machine(machine, fitted),
                   *_about_record(ground, record))  # fmt: skip
 
 
@@ -68,6 +69,18 @@ def _about_jobs(ground: Ground, rate: Rate) -> Iterator[str]:
         short = ground.known.today - int(ground.table.day.min()) < DAYS_PER_YEAR
         why = "The log is shorter than a year" if short else "Less than a year of weeks is logged"
         yield f"{why}: months that were never logged are partly a guess, so ranges are wide."
+
+
+def _undated(ground: Ground) -> Iterator[str]:
+    """Tell of coming bookings that count among the usual jobs, since nobody wrote down when they were taken."""
+    n = sum(b.taken_on is None and b.status not in LOST and b.day.toordinal() >= ground.known.today
+            for b in ground.bookings)  # fmt: skip
+    if n:
+        yield (
+            f"{counted(n, 'booking')} to come {'has' if n == 1 else 'have'} no taken_on, the day of booking: in these "
+            "months they count as part of the usual jobs and not on top of them, however many they are. Add taken_on; "
+            "`rimebook order` plans for each of them."
+        )
 
 
 def _about_machine(machine: str, fitted: FittedModel) -> Iterator[str]:

@@ -207,6 +207,7 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
     warnings = (
         *fit.warnings,
         *of_today(asking, question.statuses_known),
+        *_still_to_come(asking, last, question.statuses_known),
         *late,
         *ground.state.warnings,
         *ground.demand.warnings,
@@ -242,6 +243,20 @@ def of_today(asking: Asking, statuses_known: bool | None) -> Iterator[str]:
                 f"Dated today, {day}, without a time before noon, and so not counted: {late - known} of the {what}. "
                 f"To count them, undo their import and give them the time, such as {day} 07:30."
             )
+
+
+def _still_to_come(asking: Asking, last: date, statuses_known: bool | None) -> Iterator[str]:
+    """Tell of ice that is logged for days to come: the plan is made as if it were not on its way."""
+    if not believes_statuses(asking, statuses_known):
+        return
+    units = asking.book.settings.shop.units
+    rows = tables.deliveries(asking.book, last + timedelta(days=1))
+    ahead = ", ".join(f"{weight(d.weight_lb, units)} on {d.day}" for d in rows if d.day > asking.today)
+    if ahead:
+        yield (
+            f"Ice on its way is not counted until it has come, and the log has some for days to come: {ahead}. Order "
+            "that much less."
+        )
 
 
 def rules_of_thumb(ground: IceGround, outlook: Outlook, terms: Terms) -> tuple[RuleOfThumb, ...]:

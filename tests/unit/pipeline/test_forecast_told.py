@@ -93,3 +93,11 @@ def test_the_loss_of_a_container_can_be_followed_to_its_setting(unlearned):
     assert warmth > 1.01
     assert f"its middle is sublimation_lb_per_day (35 lb at 20 °C), times {warmth:.2f} for the warmth" in text
     assert "stock about noon, less the loss of one container" in text
+
+
+def test_bookings_without_their_day_of_booking_are_told(unlearned):
+    """They count among the usual jobs, however many they are: that is said, and of what is over or off not."""
+    book_jobs(unlearned, [(None, date(2026, 7, 6 + i), "booked") for i in range(9)])
+    book_jobs(unlearned, [(None, date(2026, 7, 20), "cancelled"), (None, date(2026, 6, 2), "done")])
+    (said,) = [w for w in answered(unlearned, n_months=1).warnings if "taken_on" in w]
+    assert said.startswith("9 bookings to come have no taken_on")

@@ -291,3 +291,18 @@ def test_a_metric_shop_is_told_of_lots_in_pounds(new_book: Make) -> None:
     assert ordered
     assert all(int(kg.split()[0]) % 20 == 0 for kg in ordered)
     assert not any("in lots of" in w for w in order(new_book("", name="us")).warnings)
+
+
+def test_ice_that_is_logged_ahead_is_told_and_not_counted(new_book: Make) -> None:
+    """A delivery of the day after tomorrow leaves the plan as it is and is named; one beyond the days is not."""
+    book = new_book("[planning]\njobs_per_week = 12\n")
+    before = order(book)
+    with book.writing() as connection:
+        for ahead in (2, 60):
+            connection.execute("insert into deliveries (day, container, weight_lb, batch, row_hash) values "
+                               "(?, 'tote', 300, 0, 0)", [TODAY + timedelta(days=ahead)])  # fmt: skip
+    after = order(book)
+    assert after.result == before.result
+    (said,) = set(after.warnings) - set(before.warnings)
+    assert f"300 lb on {TODAY + timedelta(days=2)}. Order that much less." in said
+    assert str(TODAY + timedelta(days=60)) not in said
