@@ -47,7 +47,7 @@ def _air() -> SafetyResult:
     limits = (LimitAnswer("CO2, 8-hour average", 5000.0, "ppm", "a text", None, FIGURE, 0.5, None),)
     curve = tuple(CurvePoint(10 * i, FIGURE) for i in range(7))
     planned = Planned(1, 1, FIGURE, FIGURE, 0.0, 0.0, 0.0, 0)
-    space = SpaceCounted(40.0, 20.0, 12.0, 9600.0, 900.0, 1.0, 0.0, 70.0, 8.8, 1.0)
+    space = SpaceCounted(40.0, 20.0, 12.0, 9600.0, 900.0, 1.0, 0.0, 70.0, 8.8, 1.0, None)
     return SafetyResult("main", Co2(FIGURE, FIGURE, FIGURE), Oxygen(FIGURE), curve, limits, FIGURE, (), planned, space)
 
 
