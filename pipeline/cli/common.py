@@ -92,15 +92,16 @@ def read_price(text: str | None, currency: str) -> float | None:
     from pipeline.intake.quantities import parse_quantity
 
     price, _ = parse_quantity(text, "money", currency=currency)
-    parts_of_a_cent = isinstance(price, float) and abs(100 * price - round(100 * price)) > 1e-6
-    if isinstance(price, float) and 0.01 <= price < 1e7 and not parts_of_a_cent:
+    amount = isinstance(price, float) and 1e-6 <= price < 1e7
+    parts_of_a_cent = isinstance(price, float) and amount and abs(100 * price - round(100 * price)) > 1e-6
+    if isinstance(price, float) and amount and not parts_of_a_cent:
         return price
     do = "Write the price before tax in the book's currency, such as 400 or 1250.50."
     if parts_of_a_cent:
         do = f"Its point may have meant thousands, or have slipped. {do}"
     if not isinstance(price, float):
         do = f"{price.hint[:1].upper()}{price.hint[1:]}."
-    expected = f"a price of 0.01 to 10,000,000 in {currency}, in whole cents"
+    expected = f"a price above 0 and under 10,000,000 in {currency}{', in whole cents' if parts_of_a_cent else ''}"
     raise UsageError("bad-price", where="--price", found=f"`{text}`", expected=expected, do=do)
 
 

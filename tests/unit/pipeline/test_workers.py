@@ -16,8 +16,9 @@ from pipeline.answers.workers import workers_beside
 
 #: Begins a long task in a process beside this one, tells that process's number, then leaves as asked.
 LEAVES = """
-import os, sys, time
+import os, signal, sys, time
 from pipeline.answers import workers
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell starts what runs behind it deaf
 workers._processors = lambda: 2
 if __name__ == "__main__":
     with workers.workers_beside(1000) as beside:
@@ -52,13 +53,16 @@ def test_there_are_none_where_the_system_refuses_them(monkeypatch: pytest.Monkey
 
 def test_ctrl_c_is_heard_again_once_they_have_started(monkeypatch: pytest.MonkeyPatch) -> None:
     """They are started deaf to Ctrl-C; this process is not left so, and work done is work returned."""
-    heard = signal.getsignal(signal.SIGINT)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell starts what runs behind it deaf
     monkeypatch.setattr(workers, "_processors", lambda: 2)
-    with workers_beside(1000) as beside:
-        assert beside is not None
-        assert signal.getsignal(signal.SIGINT) == heard != signal.SIG_IGN
-        assert beside.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
-        assert beside.submit(os.getpid).result() != os.getpid()
+    try:
+        with workers_beside(1000) as beside:
+            assert beside is not None
+            assert signal.getsignal(signal.SIGINT) == signal.default_int_handler
+            assert beside.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
+            assert beside.submit(os.getpid).result() != os.getpid()
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @pytest.mark.parametrize("how", ["error", "interrupt", "kill"])
