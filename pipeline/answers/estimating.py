@@ -203,7 +203,12 @@ def basis_warnings(asking: Asking, fit: CurrentFit, estimates: Sequence[JobEstim
     short = " and ".join(name for name, figures in told.items() if not all(f.interval.supported for f in figures))
     if not short:
         return ()
+    return (short_record(short, asking.level),)
+
+
+def short_record(of: str, level: float) -> str:
+    """Return that the record of a quantity does not support ranges of a level."""
     return (
-        f"The record of {short} is too short to stand behind a range of {100 * asking.level:g} %; it is answered from "
-        "coarser ground. More logged jobs will support it.",
+        f"The record of {of} is too short to stand behind a range of {100 * level:g} %; it is answered from coarser "
+        "ground. More logged jobs will support it."
     )

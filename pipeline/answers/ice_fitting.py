@@ -11,6 +11,7 @@ from models.consumption.predicting import predict
 from models.ice.outlook import Outlook, Terms, follow
 from pipeline.answers.answer import Answer, Asking, QuantitySummary
 from pipeline.answers.bookings import taken_today_note
+from pipeline.answers.estimating import short_record
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_answer import IceGround, Teller
 from pipeline.answers.ice_arrivals import is_working
@@ -119,10 +120,7 @@ def _short_record(fit: CurrentFit, fits: Sequence[FitJob], level: float) -> Iter
     if not fit.fitted.n_jobs:
         yield "There is no usable history yet: pellets and minutes of these jobs are planning figures from book.toml."
     else:
-        yield (
-            f"The record of pellets is too short to stand behind a range of {100 * level:g} %; it is answered from "
-            "coarser ground. More logged jobs will support it."
-        )
+        yield short_record("pellets", level)
 
 
 def _first_day(days: Sequence[date], wanted: date, ground: IceGround) -> int | None:

@@ -37,6 +37,12 @@ class Paid:
     n_deliveries: int
 
 
+def loads_of(came: Sequence[Delivery]) -> NDArray[np.int64]:
+    """Return the delivery that each container came with, (n_containers,), counted from 0 as they first appear."""
+    places: dict[object, int] = {}
+    return np.array([places.setdefault((d.day, d.supplier), len(places)) for d in came], dtype=np.int64)
+
+
 def paid(came: Sequence[Delivery], ice: Ice) -> Paid:
     """Return what containers that came cost.
 
@@ -44,17 +50,17 @@ def paid(came: Sequence[Delivery], ice: Ice) -> Paid:
     without any fee has the book's, shared by weight; one with a fee has no other.
     """
     lb = np.array([d.weight_lb for d in came], dtype=np.float64)
-    places: dict[object, int] = {}
-    load = np.array([places.setdefault((d.day, d.supplier), len(places)) for d in came], dtype=np.int64)
-    whole_lb = np.bincount(load, lb, minlength=len(places))[load]
+    load = loads_of(came)
+    n_loads = len(np.unique(load))
+    whole_lb = np.bincount(load, lb, minlength=n_loads)[load]
     listed = price_per_lb(whole_lb, [(b.from_lb, b.usd_per_lb) for b in ice.price_breaks])
     price, fee = (
         np.array([np.nan if figure is None else figure for figure in figures], dtype=np.float64)
         for figures in ((d.price_usd_per_lb for d in came), (d.fee_usd for d in came))
     )
-    written = np.bincount(load, np.isfinite(fee), minlength=len(places))[load] > 0
+    written = np.bincount(load, np.isfinite(fee), minlength=n_loads)[load] > 0
     share = np.divide(lb, whole_lb, out=np.ones_like(lb), where=whole_lb > 0)
     fee = np.where(written, np.nan_to_num(fee), ice.delivery_fee_usd * share)
     begins = np.zeros(len(lb), dtype=np.bool_)
     begins[np.unique(load, return_index=True)[1]] = True
-    return Paid(lb * np.where(np.isfinite(price), price, listed), fee, begins, len(places))
+    return Paid(lb * np.where(np.isfinite(price), price, listed), fee, begins, n_loads)

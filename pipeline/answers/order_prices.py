@@ -9,6 +9,8 @@ import numpy as np
 
 from models.ice.price import price_per_lb
 from pipeline.answers.amounts import charged, money
+from pipeline.answers.ice_paid import loads_of
+from pipeline.answers.landed import WINDOW_DAYS
 from shared.units import LB_KG
 
 if TYPE_CHECKING:
@@ -18,8 +20,8 @@ if TYPE_CHECKING:
     from pipeline.book.settings import Settings
     from pipeline.book.tables import Delivery
 
-#: How far back, and how many deliveries at most and at least, the log's prices are looked at.
-_RECENT_DAYS, _LATEST, _LEAST = 182, 6, 3
+#: At how many deliveries at most and at least the log's prices are looked at.
+_LATEST, _LEAST = 6, 3
 #: Price or fee that differs by more than this share is told.
 _TOLD_SHARE = 0.1
 
@@ -29,10 +31,11 @@ def other_prices(came: Sequence[Delivery], settings: Settings, today: date) -> I
 
     Containers of one day and supplier are one delivery. Those without a written price, or fee, are left out of it.
     """
-    loads: dict[tuple[date, str], list[Delivery]] = {}
-    for d in sorted(came, key=lambda d: d.day):
-        if d.day >= today - timedelta(days=_RECENT_DAYS) and d.weight_lb > 0:
-            loads.setdefault((d.day, d.supplier), []).append(d)
+    late = [d for d in came if d.day >= today - timedelta(days=WINDOW_DAYS) and d.weight_lb > 0]
+    late.sort(key=lambda d: d.day)
+    loads: dict[int, list[Delivery]] = {}
+    for load, d in zip(loads_of(late).tolist(), late, strict=True):
+        loads.setdefault(load, []).append(d)
     priced = [load for load in loads.values() if all(d.price_usd_per_lb is not None for d in load)][-_LATEST:]
     with_fee = [load for load in loads.values() if any(d.fee_usd is not None for d in load)][-_LATEST:]
     ice, currency = settings.ice, settings.shop.currency

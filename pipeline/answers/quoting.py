@@ -23,6 +23,7 @@ from pipeline.answers.pricing import (
 )
 from pipeline.answers.quote_ground import Ground, JobDraws, drawn_alike, ground_of, job_cost_draws, job_draws
 from pipeline.answers.request_notes import request_notes
+from pipeline.answers.requests import several_vehicles
 from pipeline.answers.safety_warning import bay_chances
 
 if TYPE_CHECKING:
@@ -245,7 +246,7 @@ def _set_up(jobs: Sequence[JobAsked], count: int) -> tuple[str, ...]:
             f"Set-up, clean-up, consumables and the minimum charge count {count} times. For vehicles that are set up "
             "together, write them into a file as one job, a vehicle column telling them apart, and ask with --jobs.",
         )
-    several = [job.job_id for job in jobs if len({(x.vehicle_class, x.vehicle) for x in job.lines}) > 1]
+    several = [job.job_id for job in jobs if several_vehicles(job.lines)]
     if not several:
         return ()
     named = ", ".join(several[:_NAMED]) + (" and others" if len(several) > _NAMED else "")

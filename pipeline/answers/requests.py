@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -40,6 +40,23 @@ class LineAsked:
     operator: str = ""
     settings: Mapping[str, float] = field(default_factory=dict)
     vehicle: str = ""
+
+
+class OfVehicle(Protocol):
+    """A line that says whose it is."""
+
+    @property
+    def vehicle_class(self) -> str:
+        """The book's word for it."""
+
+    @property
+    def vehicle(self) -> str:
+        """What tells the vehicles of one visit apart, '' where there is one."""
+
+
+def several_vehicles(lines: Sequence[OfVehicle]) -> bool:
+    """Return whether the lines of a visit are of more than one vehicle."""
+    return len({(line.vehicle_class, line.vehicle) for line in lines}) > 1
 
 
 @dataclass(frozen=True)

@@ -92,16 +92,14 @@ def read_price(text: str | None, currency: str) -> float | None:
     from pipeline.intake.quantities import parse_quantity
 
     price, _ = parse_quantity(text, "money", currency=currency)
-    amount = isinstance(price, float) and 1e-6 <= price < 1e7
-    parts_of_a_cent = isinstance(price, float) and amount and abs(100 * price - round(100 * price)) > 1e-6
-    if isinstance(price, float) and amount and not parts_of_a_cent:
-        return price
     do = "Write the price before tax in the book's currency, such as 400 or 1250.50."
-    if parts_of_a_cent:
-        do = f"Its point may have meant thousands, or have slipped. {do}"
+    expected = f"a price above 0 and under 10,000,000 in {currency}"
     if not isinstance(price, float):
         do = f"{price.hint[:1].upper()}{price.hint[1:]}."
-    expected = f"a price above 0 and under 10,000,000 in {currency}{', in whole cents' if parts_of_a_cent else ''}"
+    elif 1e-6 <= price < 1e7:
+        if abs(100 * price - round(100 * price)) <= 1e-6:
+            return price
+        do, expected = f"Its point may have meant thousands, or have slipped. {do}", f"{expected}, in whole cents"
     raise UsageError("bad-price", where="--price", found=f"`{text}`", expected=expected, do=do)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.answers.requests import several_vehicles
 from pipeline.present.figures import minutes, minutes_range, percent, words
 from pipeline.present.terminal import Column, paragraph, table
 
@@ -12,6 +13,7 @@ if TYPE_CHECKING:
 
     from pipeline.answers.answer import Answer, QuantitySummary
     from pipeline.answers.estimating import EstimateResult, JobEstimate, LineEstimate
+    from pipeline.answers.requests import OfVehicle
     from pipeline.answers.similar import LikeJob
     from pipeline.present.figures import Style
 
@@ -36,16 +38,15 @@ def basis_line(basis: str, similar_jobs: int) -> str:
     return f"Basis: {_BASIS[basis]}" + ("." if basis == "planning" else f"; {like}.")
 
 
-def several_vehicles(lines: Sequence[LineEstimate]) -> bool:
-    """Return whether a visit is to more than one vehicle."""
-    return len({(line.vehicle_class, line.vehicle) for line in lines}) > 1
+def vehicle_words(line: OfVehicle) -> str:
+    """Return whose a line is: the class, and what tells the vehicle apart where that was said."""
+    return f"{words(line.vehicle_class)} {line.vehicle}".rstrip()
 
 
 def line_names(lines: Sequence[LineEstimate]) -> list[str]:
     """Return the zone of each line, and the vehicle before it where a visit has several."""
     several = several_vehicles(lines)
-    vehicles = [f"{words(line.vehicle_class)} {line.vehicle}".rstrip() if several else "" for line in lines]
-    return [f"{of}: {words(x.zone)}" if of else words(x.zone) for of, x in zip(vehicles, lines, strict=True)]
+    return [f"{vehicle_words(line)}: {words(line.zone)}" if several else words(line.zone) for line in lines]
 
 
 def weights(figure: QuantitySummary, style: Style) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.answers.landed import WINDOW_DAYS
-from pipeline.present.estimate_text import basis_line, line_names, several_vehicles, times, weights
+from pipeline.answers.requests import several_vehicles
+from pipeline.present.estimate_text import basis_line, line_names, times, weights
 from pipeline.present.figures import minutes, percent
 from pipeline.present.quote_more_text import render_choices, render_rest
 from pipeline.present.terminal import Column, paragraph, table

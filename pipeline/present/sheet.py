@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 from typing import TYPE_CHECKING, Any
 
+from pipeline.answers.requests import several_vehicles
+from pipeline.present.estimate_text import vehicle_words
 from pipeline.present.figures import words
 from pipeline.present.page import content_policy, environment, template_text
 from shared.vocabulary import UNKNOWN
@@ -36,7 +38,7 @@ def sheet_page(
 
 def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, Any]:
     tax = settings.pricing.tax_share
-    several = len({(line.vehicle_class, line.vehicle) for line in sheet.scope}) > 1
+    several = several_vehicles(sheet.scope)
     told: dict[str, Any] = {
         "title": f"Quote {sheet.number}" if sheet.number is not None else "Quote",
         "customer": sheet.customer, "made_on": sheet.made_on.isoformat(), "valid_until": sheet.valid_until.isoformat(),
@@ -62,7 +64,7 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
 
 def _scope(line: ScopeLine) -> dict[str, str]:
     soil = "not seen yet" if line.soil_level == UNKNOWN else line.soil_level
-    return {"vehicle": f"{words(line.vehicle_class)} {line.vehicle}".rstrip(), "zone": words(line.zone), "soil": soil,
+    return {"vehicle": vehicle_words(line), "zone": words(line.zone), "soil": soil,
             "extra": "old coating removed" if line.coating_removed else ""}  # fmt: skip
 
 
