@@ -64,8 +64,16 @@ def render_rest(rest: RestOfJob, style: Style) -> str:
         f"{percent(rest.expected_margin_share)} and a chance of loss of {percent(rest.chance_of_loss)}."
     )
     if rest.method == "log-normal":
-        told += " What was used so far lies outside of what was thought possible: these figures are rough."
+        told = (
+            f"{_used(rest, style)} with {percent(rest.done_share)} done is outside of what was thought possible: check "
+            f"these figures and their units first. If they are right, what follows from them is rough. {told}"
+        )
     return grid + "\n" + paragraph(told)
+
+
+def _used(rest: RestOfJob, style: Style) -> str:
+    used = [] if rest.so_far_pellets_lb is None else [style.weight(rest.so_far_pellets_lb)]
+    return " and ".join(used if rest.so_far_minutes is None else [*used, minutes(rest.so_far_minutes)])
 
 
 def _money(figure: QuantitySummary, style: Style) -> str:

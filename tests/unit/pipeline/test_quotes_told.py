@@ -224,3 +224,14 @@ def test_a_part_done_job_has_one_answer(new_book) -> None:
     assert f"Price as now known {now} before tax" in text
     assert f"The price as now known, {now}, is above the ceiling: ask the customer before going on." in text
     assert "as found" not in text.removeprefix("Quote 1 as found")
+
+
+def test_what_no_such_job_takes_so_far_is_to_be_checked_first(new_book) -> None:
+    """A slip of the hand, such as a nought too many, would else become a price."""
+    book = new_book()
+    for pellets_lb, told in ((30.0, False), (3000.0, True)):
+        wanted = Wanted(so_far=SoFar(pellets_lb, 25.0, 0.33))
+        answer = quote_jobs(Asking(book, DAY), [van(book)], wanted=wanted)
+        text = " ".join(render_quote(answer, Style()).split())
+        assert ("3,000 lb and 25 min with 33 % done is outside" in text) is told
+        assert ("check these figures and their units first" in text) is told
