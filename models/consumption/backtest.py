@@ -201,10 +201,11 @@ class RollingRecord:
 
 
 def _judged(answer_at: Answering, past: JobTable, window: JobTable, n_before: int) -> Record:
-    return _scored(window, answer_at(past, window.without_figures()), n_before)
+    return scored(window, answer_at(past, window.without_figures()), n_before)
 
 
-def _scored(window: JobTable, answer: Consumption, n_before: int) -> Record:
+def scored(window: JobTable, answer: Consumption, n_before: int) -> Record:
+    """Return the rows of jobs whose lines were answered by a fit of `n_before` jobs."""
     n = window.n_jobs
     actual, mean, pit = np.empty((2, n)), np.empty((2, n)), np.empty((2, n))
     quantiles = np.empty((2, n, len(QUANTILE_LEVELS)))

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.backtest import RollingRecord
+from models.consumption.backtest import RollingRecord, scored
 from models.consumption.design import columns_of
 from models.consumption.draws import normal_scores, stream
 from models.consumption.fitted import FittedModel, kinds_of, rounded_states
 from models.consumption.grades import usual_grades
 from models.consumption.jobs import Factor, JobTable, Observed
 from models.consumption.latent_soil import fit_soil
-from models.consumption.mapping import choose_map, job_kinds
+from models.consumption.mapping import choose_map, job_kinds, still_called_for
 from models.consumption.plugin import Sampled, fit_all
 from models.consumption.predicting import predict
 from models.consumption.priors import POOLED
@@ -25,7 +25,7 @@ from models.consumption.usual_order import usual_order
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
     from concurrent.futures import Executor
     from contextlib import AbstractContextManager
 
@@ -33,10 +33,8 @@ if TYPE_CHECKING:
 
     from models.consumption.answer import Consumption
     from models.consumption.backtest import Record
-    from models.consumption.conformal import ProbitMap
     from models.consumption.design import Columns
     from models.consumption.planning import Planning
-    from shared.vocabulary import Quantity
 
 N_STATES = 300
 _N_BURN = 150
@@ -50,6 +48,8 @@ SAMPLED_JOBS = 2500
 SCALE_JOBS = 1500
 #: Jobs whose fit had so few jobs before them tell nothing about the fits to come.
 CALIBRATION_JOBS = 15
+#: A correction is held against what the fit itself says of so many of the newest jobs.
+_NEWEST_JOBS = 400
 
 
 def learn(
@@ -104,22 +104,31 @@ def _learn(
     fitted = fit(usable, planning, seed=seed, thin=thin, tell=lambda share: tell(share_fit * share, "fit"))
     if rolling is not None:
         record = rolling.finish(lambda share: tell(share_fit + (1 - share_fit) * share, "backtest"))
-        fitted = calibrated(fitted, record, usable)
+        fitted = calibrated(fitted, record, usable, seed)
     tell(1.0, "done")
     return fitted
 
 
-def calibrated(fitted: FittedModel, record: Record, table: JobTable) -> FittedModel:
-    """Return the fit with the calibration maps of a record of a table's jobs, and the record itself."""
-    return replace(fitted, maps=chosen_maps(record, table), record_text=record.to_json())
+def calibrated(fitted: FittedModel, record: Record, table: JobTable, seed: int) -> FittedModel:
+    """Return the fit with the calibration maps that a record of jobs it has learned from calls for, and the record."""
+    kinds = dict(zip(table.job_id, job_kinds(table), strict=True))
+    tested = _tested(record, kinds)
+    words = [kinds[job] for job in tested.job_id]
+    maps = {q: choose_map(tested.pit[t], tested.day, words) for t, q in enumerate(QUANTITIES)}
+    if any(level_map.shift or level_map.by_kind for level_map in maps.values()):
+        newest = set(tested.job_id[-_NEWEST_JOBS:])
+        again = table.take_jobs(np.array([job in newest for job in table.job_id]))
+        own = scored(again, predict(fitted, again.without_figures(), seed=seed, n_draws=_RECORD_DRAWS), 0)
+        words = [kinds[job] for job in own.job_id]
+        maps = {q: still_called_for(maps[q], own.pit[t], own.day, words) for t, q in enumerate(QUANTITIES)}
+    return replace(fitted, maps=maps, record_text=record.to_json())
 
 
-def chosen_maps(record: Record, table: JobTable) -> dict[Quantity, ProbitMap]:
-    """Return the map of each quantity that a record calls for, from jobs whose fit had jobs enough before them."""
-    kind = dict(zip(table.job_id, job_kinds(table), strict=True))
-    tested = record.n_before >= CALIBRATION_JOBS
-    kinds = [kind.get(job, ()) for job, use in zip(record.job_id, tested.tolist(), strict=True) if use]
-    return {q: choose_map(record.pit[t, tested], record.day[tested], kinds) for t, q in enumerate(QUANTITIES)}
+def _tested(record: Record, known: Collection[str]) -> Record:
+    """Return the rows of jobs that are known, and whose fit had jobs enough before them to tell of fits to come."""
+    enough = (record.n_before >= CALIBRATION_JOBS).tolist()
+    kept = [use and job in known for job, use in zip(record.job_id, enough, strict=True)]
+    return record.take(np.array(kept, dtype=bool))
 
 
 def fit(

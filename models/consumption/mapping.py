@@ -14,10 +14,15 @@ answers are mapped, and a map that is not needed costs width and coverage.
   zones, worst soil, class, zones); ridge regression of z on the words with prior sd `KIND_SD` each (Hoerl & Kennard
   1970, Technometrics 12:55-67), so a kind with few jobs keeps nearly the parent's. It is a linear learner on the
   residuals of the structured one, and wins where the structured learner's form is wrong for some kinds.
+
+What moves answers up or down (m) is kept only as far as the fit that answers is still off itself (`still_called_for`):
+when the level changes, every fit of the record lags behind in turn, so the record promises later jobs the same lag
+again, though the newest fit has learned the change by now. To correct for it once more would count it twice.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -98,6 +103,39 @@ def choose_map(pit: NDArray[np.float64], day: NDArray[np.int64], kinds: list[tup
     return ProbitMap(round(shift, 6), round(scale, 6), len(z), rule, corrections)
 
 
+def still_called_for(
+    level_map: ProbitMap, pit: NDArray[np.float64], day: NDArray[np.int64], kinds: list[tuple[str, ...]]
+) -> ProbitMap:
+    """Return the map with its shift and corrections as large as the fit that answers still needs them.
+
+    With m_j what the map moves job j by and z_j = probit(PIT) of the same job by that fit, both are multiplied by the
+    least-squares share w = sum m_j z_j / sum m_j^2, limited to 0..1, newer jobs counting more where the rule says so.
+    The fit has seen these jobs, which makes z_j smaller than they would be for new ones: the share errs to less.
+
+    Parameters
+    ----------
+    level_map : ProbitMap
+    pit : (n,)
+        Of jobs that the fit has learned from; NaN is left out.
+    day : (n,)
+    kinds : n tuples of words, see `job_kinds`
+    """
+    seen = np.flatnonzero(np.isfinite(pit))
+    moved = level_map.shift + level_map.corrections([kinds[i] for i in seen.tolist()])
+    weight = _weights(level_map.rule, day[seen])
+    size = float(weight @ moved**2)
+    share = float(np.clip(weight @ (moved * probit_scores(pit[seen])) / size, 0.0, 1.0)) if size > 0 else 0.0
+    corrections = {w: round(share * c, 4) for w, c in level_map.by_kind.items() if round(share * c, 4)}
+    kept = replace(level_map, shift=round(share * level_map.shift, 6), by_kind=corrections)
+    return ProbitMap(0.0, 1.0, level_map.n) if kept.is_identity else kept
+
+
+def _weights(rule: str, day: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return what each job counts for a rule, (n,)."""
+    recent = rule == "recent" and len(day) > 0
+    return 0.5 ** ((day.max() - day) / HALF_LIFE_DAYS) if recent else np.ones(len(day))
+
+
 def _indicators(kinds: list[tuple[str, ...]]) -> tuple[list[str], NDArray[np.float64]]:
     """Return the words that enough jobs have, and which job has which, (n, n_words)."""
     count: dict[str, int] = {}
@@ -120,8 +158,7 @@ def _fitted(
     if rule == "none":
         return 0.0, 1.0, nothing
     if rule != "kinds":
-        weight = 0.5 ** ((day[-1] - day) / HALF_LIFE_DAYS) if rule == "recent" else np.ones(len(z))
-        shift, scale = shrunk_moments(z, weight)
+        shift, scale = shrunk_moments(z, _weights(rule, day))
         return shift, scale, nothing
     shift, _ = shrunk_moments(z, np.ones(len(z)))
     precision = x.T @ x + np.eye(x.shape[1]) / KIND_SD**2

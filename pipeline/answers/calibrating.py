@@ -10,11 +10,11 @@ import numpy as np
 
 from models.consumption.averages import cell_average, shop_average
 from models.consumption.backtest import Record
-from models.consumption.learn import CALIBRATION_JOBS, chosen_maps
+from models.consumption.learn import CALIBRATION_JOBS
 from models.consumption.shift import level_shift
 from models.scores import interval_score
 from pipeline.answers.answer import Answer
-from pipeline.answers.fitting import learned_since
+from pipeline.answers.fitting import current_fit, learned_since
 from pipeline.answers.history import history
 from pipeline.answers.verdict import FEW_JOBS, GROUP_LEVEL, Held, corrected, held_at, held_levels, verdicts
 from pipeline.book import fits
@@ -77,8 +77,8 @@ class CalibrationResult:
     """The record's verdict.
 
     `shifts` has the level shift of each quantity that has one, `shift` the first of them. `pit` counts past outcomes by
-    where they fell in their predictive, tenth by tenth; `maps` names the correction of each quantity that the record
-    calls for, see `models.consumption.mapping`.
+    where they fell in their predictive, tenth by tenth; `maps` names the correction of each quantity's answers,
+    see `models.consumption.mapping`.
     """
 
     levels: tuple[Held, ...]
@@ -111,7 +111,7 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
         q: tuple(np.histogram(p[np.isfinite(p)], bins=N_BINS, range=(0, 1))[0].tolist())
         for q, p in zip(QUANTITIES, record.pit, strict=True)
     }
-    maps = chosen_maps(record, table)
+    maps = current_fit(asking).fitted.maps
     rules: dict[str, str] = {q: level_map.rule for q, level_map in maps.items()}
     advice = (*_advice(levels, groups, scores, shifts), *corrected(maps), *_left_out(n_planned))
     first = shifts[0] if shifts else None

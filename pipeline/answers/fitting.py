@@ -94,7 +94,7 @@ def _fitted_anew(asking: Asking, seed: int) -> FittedModel:
     fitted = learn(table, asking.book.settings.planning(), seed=seed, backtest=False)
     kept = fits.stored_record(asking.book)
     record = (Record.from_json(kept[2]) if kept and kept[2] else Record.empty()).before(asking.today.toordinal())
-    return calibrated(fitted, record, table) if record.n else fitted
+    return calibrated(fitted, record, table, seed) if record.n else fitted
 
 
 def _never_learned(asking: Asking) -> tuple[str, ...]:

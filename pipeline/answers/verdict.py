@@ -149,6 +149,6 @@ def corrected(maps: dict[Quantity, ProbitMap]) -> Iterator[str]:
     kept = [_NAMES[q] for q, level_map in maps.items() if level_map.rule == "none" and level_map.n >= LEAST_SCORES]
     if kept:
         yield (
-            f"Answers for {' and '.join(kept)} are quoted as they were learned: no correction would have answered "
-            "later jobs clearly better."
+            f"Answers for {' and '.join(kept)} are quoted as they were learned: how past jobs fell calls for no "
+            "correction that the fit has not made itself."
         )

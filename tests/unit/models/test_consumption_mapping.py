@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import norm
 
 from models.consumption.conformal import ProbitMap, remapped
-from models.consumption.mapping import choose_map
+from models.consumption.mapping import choose_map, still_called_for
 
 N = 400
 DAY = np.arange(N)
@@ -65,3 +65,31 @@ def test_a_map_of_a_lognormal_is_a_lognormal_beyond_its_ends_too() -> None:
     draws = np.exp(3.0 + 0.4 * z)[None, :]
     wider = remapped(draws, np.array([0]), 1, ProbitMap(0.3, 1.5, 400, "whole"))
     assert np.log(wider[0]) == pytest.approx(3.0 + 0.4 * (0.3 + 1.5 * z))
+
+
+def test_a_correction_that_the_fit_has_learned_is_not_made_again() -> None:
+    """What a map moves is kept as far as the fit that answers is still off itself, never further and never reversed."""
+    rng = np.random.default_rng(7)
+    found = choose_map(pit(0.8 + rng.standard_normal(N)), DAY, KINDS)
+    assert found.shift > 0.5
+    noise = rng.standard_normal(N)
+    noise -= noise.mean()
+    for still, low, high in ((0.0, 0.0, 0.0), (-0.8, 0.0, 0.0), (0.8, 0.95, 1.0), (0.3, 0.4, 0.5)):
+        kept = still_called_for(found, pit(still + noise), DAY, KINDS)
+        assert low <= kept.shift / found.shift <= high
+        assert kept.scale == (found.scale if kept.shift or abs(found.scale - 1) >= 0.01 else 1.0)
+    assert still_called_for(ProbitMap(0.4, 1.0, N, "whole"), pit(noise - 1), DAY, KINDS) == ProbitMap(0.0, 1.0, N)
+
+
+def test_the_corrections_of_kinds_are_kept_as_far_as_the_fit_still_errs() -> None:
+    """One share for all words: a kind of job that is still half as far off keeps half its correction."""
+    heavy = np.array(["soil heavy" in kind for kind in KINDS])
+    rng = np.random.default_rng(8)
+    found = choose_map(pit(0.9 * heavy + rng.standard_normal(N)), DAY, KINDS)
+    moved = found.shift + found.corrections(KINDS)
+    kept = still_called_for(found, pit(0.5 * moved), DAY, KINDS)
+    assert kept.shift + kept.corrections(KINDS) == pytest.approx(0.5 * moved, abs=1e-3)
+    late = np.array([0.0] * (N - 60) + [1.0] * 60)
+    recent = still_called_for(ProbitMap(0.8, 1.0, N, "recent"), pit(late), DAY, KINDS)
+    whole = still_called_for(ProbitMap(0.8, 1.0, N, "whole"), pit(late), DAY, KINDS)
+    assert recent.shift > 1.5 * whole.shift > 0
