@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -25,10 +25,16 @@ GROUP_LEVEL = 0.8
 _JUDGED = (0.5, 0.8)
 #: Groups with fewer tested jobs are told to be small, not judged.
 FEW_JOBS = 20
+#: From so many on they tell an interval that holds from one that holds in a tenth fewer cases.
+RELIED_JOBS = 100
 _NAMES: dict[str, str] = {"pellets_lb": "pellets", "minutes": "minutes"}
 _HELD = "Past 80 % intervals for {} held about as often as they say."
 _NARROW = (
     "Past intervals for {} were too narrow: quote with a smaller risk share until newer jobs have been learned from."
+)
+_ABOVE = (
+    "Past jobs took more {{}} than their 80 % interval reaches in {above:.0f} % of cases, where 10 % were promised: "
+    "prices set by risk were too low."
 )
 _WIDE = "Past intervals for {} were wider than they needed to be: prices set by risk may be higher than they must be."
 
@@ -37,7 +43,8 @@ _WIDE = "Past intervals for {} were wider than they needed to be: prices set by 
 class Held:
     """How often intervals of a level held what happened, over both quantities and each by itself.
 
-    `jobs` have either quantity, `pellets_jobs` and `minutes_jobs` that one.
+    `jobs` have either quantity, `pellets_jobs` and `minutes_jobs` that one; `pellets_above` and `minutes_above` are the
+    shares that took more than their interval.
     """
 
     level: float
@@ -47,15 +54,33 @@ class Held:
     minutes: float | None
     pellets_jobs: int
     minutes_jobs: int
+    pellets_above: float | None = None
+    minutes_above: float | None = None
 
     def of(self, quantity: Quantity) -> tuple[float | None, int]:
         """Return (share held, jobs) of one quantity."""
         return (self.pellets_lb, self.pellets_jobs) if quantity == "pellets_lb" else (self.minutes, self.minutes_jobs)
 
+    def above(self, quantity: Quantity) -> float:
+        """Return the share of jobs that took more of a quantity than their interval, 0 where none was tested."""
+        return (self.pellets_above if quantity == "pellets_lb" else self.minutes_above) or 0.0
+
+
+class _Verdict(NamedTuple):
+    """What is said of one quantity, with room for its name."""
+
+    kind: Literal["few", "held", "narrow", "above", "wide"]
+    text: str
+
 
 def _inside(pit: NDArray[np.float64], level: float) -> float | None:
     tested = pit[np.isfinite(pit)]
     return float(np.mean(np.abs(tested - 0.5) <= level / 2)) if len(tested) else None
+
+
+def _above(pit: NDArray[np.float64], level: float) -> float | None:
+    tested = pit[np.isfinite(pit)]
+    return float(np.mean(tested - 0.5 > level / 2)) if len(tested) else None
 
 
 def held_at(pit: NDArray[np.float64], level: float) -> Held | None:
@@ -67,8 +92,11 @@ def held_at(pit: NDArray[np.float64], level: float) -> Held | None:
     if both is None:
         return None
     tested = np.isfinite(pit)
-    each = tested.sum(axis=1).tolist()
-    return Held(level, both, int(tested.any(axis=0).sum()), _inside(pit[0], level), _inside(pit[1], level), *each)
+    n_pellets, n_minutes = tested.sum(axis=1).tolist()
+    return Held(
+        level, both, int(tested.any(axis=0).sum()), _inside(pit[0], level), _inside(pit[1], level), n_pellets,
+        n_minutes, _above(pit[0], level), _above(pit[1], level),
+    )  # fmt: skip
 
 
 def held_levels(pit: NDArray[np.float64]) -> tuple[Held, ...]:
@@ -90,26 +118,38 @@ def verdicts(levels: tuple[Held, ...]) -> tuple[str, ...]:
 
 
 def narrow(levels: tuple[Held, ...], among: Collection[Quantity]) -> tuple[str, ...]:
-    """Return what `verdicts` says of intervals that were too narrow, of some quantities; empty where none was."""
+    """Return what `verdicts` says of intervals that made prices too low, of some quantities; empty where none did."""
     main = next((h for h in levels if h.level == GROUP_LEVEL), None)
     if main is None or main.jobs < FEW_JOBS:
         return ()
-    found = [_NAMES[q] for q in QUANTITIES if q in among and _verdict(levels, q) == _NARROW]
-    return (_NARROW.format(" and ".join(found)),) if found else ()
+    found = {q: _verdict(levels, q) for q in QUANTITIES if q in among}
+    return tuple(_told({q: verdict for q, verdict in found.items() if verdict.kind in {"narrow", "above"}}))
 
 
 def _verdicts(levels: tuple[Held, ...]) -> Iterator[str]:
     """Judge each quantity by itself: pooled, intervals too narrow for one hide behind those too wide for the other."""
-    verdicts = {q: _verdict(levels, q) for q in QUANTITIES}
-    if set(verdicts.values()) == {_HELD}:
+    found = {q: _verdict(levels, q) for q in QUANTITIES}
+    if {verdict.kind for verdict in found.values()} != {"held"}:
+        yield from _told(found)
+        return
+    n = min(h.of(q)[1] for h in levels for q in QUANTITIES if h.level == GROUP_LEVEL)
+    if n >= RELIED_JOBS:
         yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
         return
-    for verdict in dict.fromkeys(verdicts.values()):
-        yield verdict.format(" and ".join(_NAMES[q] for q, found in verdicts.items() if found == verdict))
+    low, high = (100 * min(GROUP_LEVEL + side * _band(GROUP_LEVEL, n), 1.0) for side in (-1, 1))
+    yield (
+        f"Past 80 % intervals held about as often as they say, as far as {n} jobs can tell: of so few, honest ones "
+        f"hold in {low:.0f} to {high:.0f} % of cases. Log more before you rely on prices set by risk."
+    )
 
 
-def _verdict(levels: tuple[Held, ...], quantity: Quantity) -> str:
-    """Return what is said of one quantity, with room for its name."""
+def _told(found: dict[Quantity, _Verdict]) -> Iterator[str]:
+    for verdict in dict.fromkeys(found.values()):
+        yield verdict.text.format(" and ".join(_NAMES[q] for q, other in found.items() if other == verdict))
+
+
+def _verdict(levels: tuple[Held, ...], quantity: Quantity) -> _Verdict:
+    """Return what is said of one quantity; prices set by risk rest on the upper end alone, so it is judged as well."""
     shares = [(h.level, *h.of(quantity)) for h in levels if h.level in _JUDGED]
     n = min((jobs for _, _, jobs in shares), default=0)
     beyond = [
@@ -117,10 +157,14 @@ def _verdict(levels: tuple[Held, ...], quantity: Quantity) -> str:
     ]
     if n < FEW_JOBS:
         tested = f"Only {counted(n, 'past job')}" if n else "No past job"
-        return f"{tested} with {{}} could be tested: too few to say whether those intervals hold."
-    if not beyond:
-        return _HELD
-    return _NARROW if min(beyond) < 0 else _WIDE
+        return _Verdict("few", f"{tested} with {{}} could be tested: too few to say whether those intervals hold.")
+    if beyond and min(beyond) < 0:
+        return _Verdict("narrow", _NARROW)
+    above = next((h.above(quantity) for h in levels if h.level == GROUP_LEVEL), 0.0)
+    promised = (1 - GROUP_LEVEL) / 2
+    if above - promised > _band(promised, n):
+        return _Verdict("above", _ABOVE.format(above=100 * above))
+    return _Verdict("wide", _WIDE) if beyond else _Verdict("held", _HELD)
 
 
 def _band(level: float, jobs: int) -> float:
@@ -140,7 +184,10 @@ def corrections(maps: dict[Quantity, ProbitMap]) -> Iterator[str]:
     for quantity, level_map in maps.items():
         if level_map.rule in _CORRECTIONS:
             how = _CORRECTIONS[level_map.rule]
-            yield f"Answers for {_NAMES[quantity]} are {how}: that would have answered later jobs better."
+            yield (
+                f"Answers for {_NAMES[quantity]} are {how}: that would have answered later jobs better. What is told "
+                "of past intervals is how they held before that."
+            )
 
 
 def corrected(maps: dict[Quantity, ProbitMap]) -> Iterator[str]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import date
 
+import numpy as np
 import pytest
 
 from models.consumption.conformal import ProbitMap
 from models.consumption.mapping import LEAST_SCORES
 from pipeline.answers.calibrating import RuleScore, ShiftFound, ShiftRatio, _advice
-from pipeline.answers.verdict import Held, corrected, narrow
+from pipeline.answers.verdict import Held, corrected, held_levels, narrow
 
 SCORES = (RuleScore("learned", 50.0, 60.0), RuleScore("shop average", 90.0, 95.0))
 
@@ -114,3 +115,30 @@ def test_a_shift_names_its_quantity_and_where_to_look() -> None:
     assert "technique" not in told[1]
     assert "hands-on" in told[1]
     assert all("learn part of it" in line for line in told)
+
+
+@pytest.mark.parametrize(("jobs", "said"), [(22, "as far as 22 jobs can tell"), (99, "99 jobs"), (100, "relied on.")])
+def test_few_jobs_tell_nothing_to_rely_on(jobs: int, said: str) -> None:
+    """Of 22 intervals that hold in 80 % of cases between 61 and 99 % hold by chance: no ground for a price."""
+    levels = tuple(Held(level, level, jobs, level, level, jobs, jobs) for level in (0.5, 0.8))
+    (told,) = _advice(levels, (), SCORES, ())
+    assert said in told
+    assert ("prices set by risk can be relied on." in told) is (jobs == 100)
+    assert ("61 to 99 % of cases" in told) is (jobs == 22)
+
+
+def test_a_price_rests_on_the_upper_end_alone() -> None:
+    """Intervals that hold in 80 % of cases, but are passed upwards in 20 % and never downwards, are not good."""
+    fair = (np.arange(200) + 0.5) / 200
+    low = np.where(fair < 0.8, 0.1 + fair, 0.9 + (fair - 0.8) / 2)
+    levels = held_levels(np.array([fair, low]))
+    main = next(h for h in levels if h.level == 0.8)
+    assert (main.above("pellets_lb"), main.above("minutes")) == pytest.approx((0.1, 0.2), abs=0.006)
+    assert main.minutes == pytest.approx(0.8, abs=0.006)
+    pellets, minutes = _advice(levels, (), SCORES, ())
+    assert pellets.startswith("Past 80 % intervals for pellets held")
+    assert minutes.startswith(
+        "Past jobs took more minutes than their 80 % interval reaches in 20 % of cases, where 10 %"
+    )
+    assert narrow(levels, ["pellets_lb", "minutes"]) == (minutes,)
+    assert narrow(levels, ["pellets_lb"]) == ()
