@@ -126,7 +126,7 @@ def still_called_for(
     size = float(weight @ moved**2)
     share = float(np.clip(weight @ (moved * probit_scores(pit[seen])) / size, 0.0, 1.0)) if size > 0 else 0.0
     corrections = {w: round(share * c, 4) for w, c in level_map.by_kind.items() if round(share * c, 4)}
-    kept = replace(level_map, shift=round(share * level_map.shift, 6), by_kind=corrections)
+    kept = replace(level_map, shift=round(share * level_map.shift, 6) + 0.0, by_kind=corrections)  # no -0.0
     return ProbitMap(0.0, 1.0, level_map.n) if kept.is_identity else kept
 
 
