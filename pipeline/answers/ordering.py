@@ -21,6 +21,7 @@ from pipeline.answers.history import history
 from pipeline.answers.ice_answer import IceGround, OrderResult, RuleOfThumb, order_result
 from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, demand
+from pipeline.answers.ice_lapses import delivery_lapses, lapses_told
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.answers.order_limits import limit_words, limits_told
@@ -209,6 +210,7 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         *of_today(asking, question.statuses_known),
         *_still_to_come(asking, last, question.statuses_known),
         *late,
+        *lapses_told(asking, delivery_lapses(asking)),
         *ground.state.warnings,
         *ground.demand.warnings,
         *other_prices(tables.deliveries(asking.book, asking.today), settings, asking.today),
