@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 
@@ -30,6 +30,18 @@ _LEAST_EXPOSURE = 0.5
 #: `not logged`: ice came all the while. `closed`: neither jobs nor ice, though deliveries are logged. `unclear`: no
 #: delivery log that could tell.
 Kind = Literal["not logged", "closed", "unclear"]
+
+
+class Stretch(Protocol):
+    """First and last day as ordinals, both included."""
+
+    @property
+    def first(self) -> int:
+        """First day."""
+
+    @property
+    def last(self) -> int:
+        """Last day."""
 
 
 @dataclass(frozen=True)
@@ -115,13 +127,13 @@ class Calendar:
         return Calendar(np.asarray(weight / scale, dtype=np.float64), self.closed)
 
 
-def logged_days(first: int, today: int, gaps: Sequence[Gap]) -> NDArray[np.int64]:
+def logged_days(first: int, today: int, gaps: Sequence[Stretch]) -> NDArray[np.int64]:
     """Return the days from `first` to the day before `today` that lie in no gap."""
     days = np.arange(first, today, dtype=np.int64)
     return days[outside(days, gaps)]
 
 
-def outside(days: NDArray[np.int64], gaps: Sequence[Gap]) -> NDArray[np.bool_]:
+def outside(days: NDArray[np.int64], gaps: Sequence[Stretch]) -> NDArray[np.bool_]:
     """Return which days, ordinals (n,), lie in no gap."""
     free = np.ones(len(days), dtype=np.bool_)
     for gap in gaps:

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from models.demand.calendar import Stretch
+
 
 #: Chance of so long a silence at the rate around it, below which it is no chance; with ice coming less proof will do.
 _NO_CHANCE, _WITH_ICE = 1e-5, 0.02
@@ -78,6 +80,6 @@ def _kind(came: NDArray[np.int64], first: int, last: int) -> Kind:
     return "not logged" if inside >= max(_ICE_SHARE * usual, 1.0) else "closed"
 
 
-def without_gap(gaps: Sequence[Gap], first: int, last: int) -> bool:
+def without_gap(gaps: Sequence[Stretch], first: int, last: int) -> bool:
     """Return whether a stretch of days lies outside all gaps."""
     return all(gap.last < first or gap.first > last for gap in gaps)

@@ -11,6 +11,7 @@ import numpy as np
 from models.consumption.planning import log_median
 from models.costing.beside import fit_beside
 from pipeline.answers.costing_ice import ice_prices
+from pipeline.answers.ice_lapses import delivery_lapses
 from pipeline.answers.landed import planning_price, weekly_volume
 from pipeline.answers.pricing import job_cost, nozzle_usd_per_hour
 from pipeline.answers.quote_ground import beside_design
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import JobTable
+    from models.ice.lapses import Lapse
     from pipeline.answers.answer import Asking
     from pipeline.book.costing_rows import VisitColumns
     from shared.vocabulary import Quantity
@@ -52,6 +54,9 @@ class Costed:
         Each line's share of its visit by planning figures; alike where what they tell costs nothing.
     equipment_usd : float64 array (n,)
         The equipment's part of the cost.
+    ice_basis : {"planning", "learned"}
+    lapses : tuple of Lapse
+        Times whose deliveries nobody logged.
     """
 
     table: JobTable
@@ -69,6 +74,7 @@ class Costed:
     line_share: Array
     equipment_usd: Array
     ice_basis: Literal["planning", "learned"]
+    lapses: tuple[Lapse, ...] = ()
 
     @property
     def priced(self) -> NDArray[np.bool_]:
@@ -94,9 +100,10 @@ def costed_visits(asking: Asking) -> Costed:
     beside, expected_beside = _beside(asking, table, columns)
     planned_ice = planning_price(settings, weekly_volume(asking))
     came = deliveries(asking.book, asking.today)
+    lapses = delivery_lapses(asking, came)
     usd_per_lb = ice_prices(
         settings, came, planned_ice, day=table.day, container=columns.container,
-        used_lb=np.nan_to_num(filled[0]),
+        used_lb=np.nan_to_num(filled[0]), lapses=lapses,
     )  # fmt: skip
     real = job_cost(filled[0], filled[1], beside_min=beside, landed_usd_per_lb=usd_per_lb, costs=settings.costs)
     thought = job_cost(expected[0], expected[1], beside_min=expected_beside, landed_usd_per_lb=usd_per_lb,
@@ -105,7 +112,7 @@ def costed_visits(asking: Asking) -> Costed:
         table, columns, usd_per_lb, filled[0], filled[1], beside, real.total(), expected[0], expected[1],
         expected_beside, thought.total(), turned_out[0][1] | turned_out[1][1],
         _line_share(table, planned, usd_per_lb, nozzle_usd_per_hour(settings.costs)), real.parts["equipment"],
-        "learned" if came else "planning",
+        "learned" if came else "planning", lapses,
     )  # fmt: skip
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from models.ice.lapses import Lapse
     from pipeline.answers.landed import Landed
     from pipeline.book.settings import Settings
     from pipeline.book.tables import Delivery
@@ -36,6 +37,7 @@ def ice_prices(
     day: NDArray[np.int64],
     container: Sequence[str],
     used_lb: NDArray[np.float64],
+    lapses: Sequence[Lapse] = (),
 ) -> NDArray[np.float64]:
     """Return the landed price of the ice that each visit used, USD per lb, shape (n_visits,).
 
@@ -43,7 +45,8 @@ def ice_prices(
     where none came in that week, earlier ones too where these brought less than was used on the day; any container
     where it names none or nothing came into it). They are divided by the
     share that was not lost around that day, from what was delivered and what was logged as used. A visit before the
-    first delivery counts at the planning price.
+    first delivery counts at the planning price; one whose delivery nobody logged (`lapses`) at the price of the
+    deliveries before.
 
     Parameters
     ----------
@@ -56,6 +59,8 @@ def ice_prices(
     container : sequence of str (n_visits,)
     used_lb : float64 array (n_visits,)
         Pellets as logged, or as expected where they were not; 0 where neither is known.
+    lapses : sequence of Lapse
+        Times whose deliveries nobody logged: what was used in them says nothing of what was lost.
     """
     if not came or not len(day):
         return np.full(len(day), planning.usd_per_lb)
@@ -68,9 +73,15 @@ def ice_prices(
         mine, rows = into == name, named == name
         own = _of_week(came_day[mine], lb[mine], usd[mine], day[rows], used_lb[rows])
         bought[rows] = np.where(np.isfinite(own), own, bought[rows])
+    for lapse in lapses:
+        # Its own deliveries are not known: the price is that of those before it, not of the very last one alone.
+        late = (came_day > lapse.came - 2 * LOSS_DAYS) & (came_day <= lapse.came)
+        bought[(day >= lapse.first) & (day <= lapse.last)] = usd[late].sum() / max(float(lb[late].sum()), 1e-9)
     # Ice that came while no job was logged was not lost.
     told = outside(came_day, find_gaps(day, came_day, calendar_of(settings.shop), int(day.max()) + 1))
-    lost = _lost_share(came_day[told], lb[told], bill.begins[told], day, used_lb, planning.lost_share)
+    of_logged = np.where(outside(day, lapses), used_lb, 0.0)
+    last = lapses[-1].first - 1 if lapses and lapses[-1].last >= day[-1] else int(day[-1])
+    lost = _lost_share(came_day[told], lb[told], bill.begins[told], day, of_logged, planning.lost_share, last)
     landed = landed_usd_per_lb(np.nan_to_num(bought), 1.0, lost)
     return np.where(np.isfinite(bought), landed, planning.usd_per_lb)
 
@@ -104,8 +115,12 @@ def _lost_share(
     day: NDArray[np.int64],
     used_lb: NDArray[np.float64],
     planning_share: float,
+    last: int,
 ) -> NDArray[np.float64]:
-    """Return the share of ice lost around each day, where enough deliveries tell it: else of all, else the planning."""
+    """Return the share of ice lost around each day, where enough deliveries tell it: else of all, else the planning.
+
+    `last` is the last day of which both deliveries and use were logged.
+    """
     if not len(came_day):
         return np.full(len(day), planning_share)
     sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (lb, begins.astype(np.float64), used_lb)]
@@ -115,7 +130,7 @@ def _lost_share(
                           - total[np.searchsorted(days, low)])  # fmt: skip
 
     # The window stays inside the time in which both deliveries and use were logged.
-    first, last = max(int(came_day[0]), int(day[0])), int(day[-1])
+    first = max(int(came_day[0]), int(day[0]))
     low = np.clip(day - LOSS_DAYS, first, max(first, last - 2 * LOSS_DAYS))
     came, n_came, used = between(came_day, sums[0], low), between(came_day, sums[1], low), between(day, sums[2], low)
     logged = (came_day >= first) & (came_day <= last)

@@ -14,6 +14,7 @@ from models.consumption.fitted import FittedModel
 from models.consumption.learn import calibrated, fit, learn
 from pipeline.answers.answer import Answer
 from pipeline.answers.history import history
+from pipeline.answers.new_words import new_words_told, with_new_words
 from pipeline.answers.verdict import corrections, held_levels, narrow, verdicts
 from pipeline.answers.workers import workers_beside
 from pipeline.book import fits, tables
@@ -48,7 +49,7 @@ def current_fit(asking: Asking) -> CurrentFit:
 
     The stored fit serves where it saw no job on or after that day. Where it did, the learner is fitted anew on the
     past, without storing it, and calibrated on the part of the stored record that lies before that day. Where there
-    is no stored fit, planning figures answer.
+    is no stored fit, planning figures answer. Classes and zones that are newer than the stored fit have today's.
     """
     stored = fits.newest_fit(asking.book)
     if stored is None:
@@ -79,8 +80,14 @@ def current_fit(asking: Asking) -> CurrentFit:
         return CurrentFit(now, stored.version, waiting, unlearned=bool(waiting))
     if planned_alike:
         return CurrentFit(fitted, stored.version, said_of_jobs)
-    said = "The planning figures in book.toml have changed since the last `rimebook learn`; run it again to count them."
-    return CurrentFit(fitted, stored.version, (*said_of_jobs, said))
+    fitted, new = with_new_words(fitted, asking.book.settings.planning())
+    of_planning = [new_words_told(new)] if new else []
+    if fitted.planning != asking.book.settings.planning():
+        of_planning.append(
+            f"{'Other' if new else 'The'} planning figures in book.toml have changed since the last `rimebook learn`; "
+            "run it again to count them."
+        )
+    return CurrentFit(fitted, stored.version, (*said_of_jobs, *of_planning))
 
 
 def _planned(asking: Asking, seed: int) -> FittedModel:

@@ -13,6 +13,7 @@ from models.demand.calendar import logged_days, outside
 from models.demand.gaps import without_gap
 from models.demand.lost_ice import IceMonth, LostIce, learn_lost
 from models.ice.price import held_share
+from pipeline.answers.ice_lapses import lapses_told, record_end
 from pipeline.answers.ice_paid import paid
 from pipeline.answers.ice_state import IceState, ice_state, records_of
 from pipeline.answers.landed import deliveries_a_week, landed_price, weekly_volume
@@ -23,8 +24,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from models.demand.calendar import Calendar, Gap, Month
+    from models.demand.calendar import Calendar, Gap, Month, Stretch
     from models.demand.record import Actual
+    from models.ice.lapses import Lapse
     from pipeline.answers.answer import Asking
     from pipeline.answers.landed import Volume
     from pipeline.book.tables import Delivery
@@ -97,8 +99,9 @@ def ice_terms(
     """
     records, calendar = records_of(asking), calendar_of(asking.book.settings.shop)
     week = weekly_volume(asking)
-    fee, per_day, planned = _delivery_terms(asking, records.deliveries, gaps, week)
-    found, short = _balances(records.deliveries, actual, gaps)
+    landed = landed_price(asking, week)
+    fee, per_day, planned = _delivery_terms(asking, records.deliveries, gaps, week, landed.lapses)
+    found, short = _balances(records.deliveries, actual, (*gaps, *landed.lapses))
     # Days that a closure left without ice say nothing of what vanishes a day.
     held = [(m.days()[~calendar.without_ice(m.days(), _lasts(per_day))], used, came) for m, used, came in found]
     balances = [balance for balance in held if len(balance[0])]
@@ -116,8 +119,8 @@ def ice_terms(
     holds = np.clip(rng.normal(share, _HOLDS_SD * share, n_draws), 0.2 * share, 1.0)
     prior = np.maximum(state.rates_lb_day().sum(axis=0) * holds, 0.01)
     lost = learn_lost(months, prior, seed=asking.seed, n_draws=n_draws)
-    said = _missing(short) if short else ()
-    price = landed_price(asking, week).bought_usd_per_lb if usd_per_lb is None else usd_per_lb
+    said = (*lapses_told(asking, landed.lapses), *(_missing(short) if short else ()))
+    price = landed.bought_usd_per_lb if usd_per_lb is None else usd_per_lb
     basis: LostBasis = "balance" if months else "weighings" if state.fit.law.n_intervals else "planning"
     return IceTerms(lost, basis, state, price, fee, per_day, calendar, (*said, *planned))
 
@@ -132,7 +135,7 @@ def _warmth(state: IceState, days: NDArray[np.int64]) -> float:
 
 
 def _balances(
-    deliveries: Sequence[Delivery], actual: Sequence[Actual], gaps: Sequence[Gap]
+    deliveries: Sequence[Delivery], actual: Sequence[Actual], gaps: Sequence[Stretch]
 ) -> tuple[list[tuple[Month, float, float]], list[str]]:
     """Return the months whose pellets used and delivered are both on record, and those that lack deliveries."""
     came: dict[str, float] = {}
@@ -162,14 +165,16 @@ def _missing(short: Sequence[str]) -> tuple[str, ...]:
 
 
 def _delivery_terms(
-    asking: Asking, deliveries: Sequence[Delivery], gaps: Sequence[Gap], week: Volume
+    asking: Asking, deliveries: Sequence[Delivery], gaps: Sequence[Gap], week: Volume, lapses: Sequence[Lapse]
 ) -> tuple[float, float, tuple[str, ...]]:
     """Return the usual fee of a delivery, the deliveries a day as of late, and what to say where they are planned.
 
-    Days on which no ice was to come are left out: those of gaps without ice, and those that closures leave without it.
+    Days on which no ice was to come are left out: those of gaps without ice, and those that closures leave without it;
+    so are those of deliveries that nobody logged.
     """
-    since = asking.today - timedelta(days=_RECENT_DAYS)
-    dry = [gap for gap in gaps if gap.kind != "not logged"]
+    end = record_end(asking.today, lapses)
+    since = end - timedelta(days=_RECENT_DAYS)
+    dry: list[Stretch] = [*(gap for gap in gaps if gap.kind != "not logged"), *lapses]
     late = [d for d in deliveries if d.day >= since]
     recent = [d for d, kept in zip(late, outside(delivery_days(late), dry).tolist(), strict=True) if kept]
     ice = asking.book.settings.ice
@@ -177,7 +182,7 @@ def _delivery_terms(
     if bill.n_deliveries < _LEAST_DELIVERIES:
         weekly = deliveries_a_week(asking.book.settings, week)
         return ice.delivery_fee_usd, weekly / 7.0, (_planned(weekly, bill.n_deliveries),)
-    start, stop, n = since.toordinal(), asking.today.toordinal(), bill.n_deliveries
+    start, stop, n = since.toordinal(), end.toordinal(), bill.n_deliveries
     if len(late) == len(deliveries):
         # A log that begins inside the time looked at begins with a delivery: that one ends no interval.
         came = delivery_days(recent)

@@ -109,6 +109,14 @@ class ShortageTold:
 
 
 @dataclass(frozen=True)
+class OnItsWay:
+    """Ice that the log has for today, without a time before noon, or for a day to come: no plan counts it."""
+
+    date: datetime.date
+    weight_lb: float
+
+
+@dataclass(frozen=True)
 class OrderResult:
     """The plan, day by day, and what it is likely to cost.
 
@@ -117,7 +125,7 @@ class OrderResult:
     where no delivery can arrive), `chance_short_cover` the worst of the stretches from one delivery to the next, which
     is what a service level is about (None where no delivery can arrive), `chance_short_unordered` the days on which ice
     could have come already, before the first delivery that the plan fills (None without such days). `decide_on` is the
-    next day on which deliveries are decided (None: beyond them).
+    next day on which deliveries are decided (None: beyond them). `on_its_way` is ice that is bought already.
 
     What is in store, ordered and short on average are what the days need, `unlogged_lb` (used beside the logged need),
     `sublimated_lb`, `turned_away_lb` (delivered, and more than the containers could hold) and `left_over_lb`.
@@ -140,6 +148,7 @@ class OrderResult:
     chance_short_cover: float | None = None
     chance_short_unordered: float | None = None
     decide_on: datetime.date | None = None
+    on_its_way: tuple[OnItsWay, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
@@ -12,18 +12,19 @@ from models.demand.calendar import logged_days, outside
 from models.demand.gaps import find_gaps
 from models.ice.outlook import containers_filled
 from models.ice.price import held_share, landed_usd_per_lb, order_usd, price_per_lb
+from pipeline.answers.ice_lapses import RECORD_DAYS, delivery_lapses, record_end
 from pipeline.answers.ice_paid import paid
 from pipeline.answers.log_gaps import calendar_of, delivery_days
 from pipeline.book import tables
 
 if TYPE_CHECKING:
+    from models.ice.lapses import Lapse
     from pipeline.answers.answer import Asking
     from pipeline.answers.ice_paid import Paid
     from pipeline.book.settings import Settings
 
 #: The record looked at, and the least number of deliveries in it that counts as a record.
-WINDOW_DAYS = 182
-LEAST_DELIVERIES = 6
+WINDOW_DAYS, LEAST_DELIVERIES = RECORD_DAYS, 6
 #: At most this share of delivered ice is charged as lost: beyond it the log, not the tote, is what leaks.
 MOST_LOST_SHARE = 0.75
 #: A shop that hardly has a job still gets ice now and then.
@@ -46,6 +47,8 @@ class Landed:
         Share of delivered ice that was never logged as used.
     basis : {"planning", "learned"}
     n_deliveries : int
+    lapses : tuple of Lapse
+        Times left out of it, whose deliveries nobody logged.
     """
 
     usd_per_lb: float
@@ -53,6 +56,7 @@ class Landed:
     lost_share: float
     basis: Literal["planning", "learned"]
     n_deliveries: int
+    lapses: tuple[Lapse, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,24 +91,30 @@ def weekly_volume(asking: Asking) -> Volume:
 def landed_price(asking: Asking, week: Volume | None = None) -> Landed:
     """Return the landed price from the last half year's deliveries and logged use, else of an ordinary week.
 
+    Half a year before deliveries stopped being logged, where they did of late.
+
     Parameters
     ----------
     asking : Asking
     week : Volume, optional
         What `weekly_volume` returns, where the caller has it already.
     """
-    start = asking.today - timedelta(days=WINDOW_DAYS)
-    came = [d for d in tables.deliveries(asking.book, asking.today) if d.day >= start]
+    every = tables.deliveries(asking.book, asking.today)
+    lapses = delivery_lapses(asking, every)
+    start = record_end(asking.today, lapses) - timedelta(days=WINDOW_DAYS)
+    came = [d for d in every if d.day >= start]
     uses = tables.logged_use(asking.book, asking.today, since=min((d.day for d in came), default=asking.today))
     ice_days, use_days = delivery_days(came), np.array([u.day.toordinal() for u in uses], dtype=np.int64)
-    # Ice that came while no job was logged was not lost.
+    # Ice that came while no job was logged was not lost, and what was used of deliveries that nobody logged saved none.
     gaps = find_gaps(use_days, ice_days, calendar_of(asking.book.settings.shop), asking.today.toordinal())
     came = [d for d, kept in zip(came, outside(ice_days, gaps).tolist(), strict=True) if kept]
-    used_lb = sum(use.pellets_lb for use in uses)
+    used_lb = sum(u.pellets_lb for u, kept in zip(uses, outside(use_days, lapses).tolist(), strict=True) if kept)
     bill = paid(came, asking.book.settings.ice)
     if bill.n_deliveries >= LEAST_DELIVERIES and used_lb > 0:
-        return _from_record(sum(d.weight_lb for d in came), bill, used_lb)
-    return planning_price(asking.book.settings, weekly_volume(asking) if week is None else week)
+        price = _from_record(sum(d.weight_lb for d in came), bill, used_lb)
+    else:
+        price = planning_price(asking.book.settings, weekly_volume(asking) if week is None else week)
+    return replace(price, lapses=lapses)
 
 
 def _from_record(delivered_lb: float, bill: Paid, used_lb: float) -> Landed:

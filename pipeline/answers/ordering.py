@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -18,9 +19,10 @@ from pipeline.answers.bookings import believes_statuses, gather_bookings, taken_
 from pipeline.answers.bumped_jobs import bumped_job, put_off
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.history import history
-from pipeline.answers.ice_answer import IceGround, OrderResult, RuleOfThumb, order_result
+from pipeline.answers.ice_answer import IceGround, OnItsWay, OrderResult, RuleOfThumb, order_result
 from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, demand
+from pipeline.answers.ice_lapses import delivery_lapses, lapses_told
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.answers.order_limits import limit_words, limits_told
@@ -203,12 +205,13 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         level=asking.level, weighed=can_order and question.service is None,
     )  # fmt: skip
     last = asking.today + timedelta(days=n_days - 1)
+    result = replace(result, on_its_way=_on_its_way(asking, last, question.statuses_known))
     late = taken_today_note(asking, asking.today, last, stated=question.statuses_known)
     warnings = (
         *fit.warnings,
-        *of_today(asking, question.statuses_known),
-        *_still_to_come(asking, last, question.statuses_known),
+        *_of_today(asking, "weighings", question.statuses_known),
         *late,
+        *lapses_told(asking, delivery_lapses(asking)),
         *ground.state.warnings,
         *ground.demand.warnings,
         *other_prices(tables.deliveries(asking.book, asking.today), settings, asking.today),
@@ -232,31 +235,31 @@ def _most_loss(outlook: Outlook, most_lb: float) -> float:
 
 def of_today(asking: Asking, statuses_known: bool | None) -> Iterator[str]:
     """Tell of ice dated today without a time before noon: whether it came before this morning nobody knows."""
+    for what in ("deliveries", "weighings"):
+        yield from _of_today(asking, what, statuses_known)
+
+
+def _of_today(asking: Asking, what: Literal["deliveries", "weighings"], statuses_known: bool | None) -> Iterator[str]:
     if not believes_statuses(asking, statuses_known):
         return
+    rows = tables.deliveries if what == "deliveries" else tables.weighings
     tomorrow = asking.today + timedelta(days=1)
-    for what, rows in (("deliveries", tables.deliveries), ("weighings", tables.weighings)):
-        late, known = (sum(r.day == asking.today for r in rows(asking.book, day)) for day in (tomorrow, asking.today))
-        if late > known:
-            day = asking.today.isoformat()
-            yield (
-                f"Dated today, {day}, without a time before noon, and so not counted: {late - known} of the {what}. "
-                f"To count them, undo their import and give them the time, such as {day} 07:30."
-            )
-
-
-def _still_to_come(asking: Asking, last: date, statuses_known: bool | None) -> Iterator[str]:
-    """Tell of ice that is logged for days to come: the plan is made as if it were not on its way."""
-    if not believes_statuses(asking, statuses_known):
-        return
-    units = asking.book.settings.shop.units
-    rows = tables.deliveries(asking.book, last + timedelta(days=1))
-    ahead = ", ".join(f"{weight(d.weight_lb, units)} on {d.day}" for d in rows if d.day > asking.today)
-    if ahead:
+    late, known = (sum(r.day == asking.today for r in rows(asking.book, day)) for day in (tomorrow, asking.today))
+    if late > known:
+        day = asking.today.isoformat()
         yield (
-            f"Ice on its way is not counted until it has come, and the log has some for days to come: {ahead}. Order "
-            "that much less."
+            f"Dated today, {day}, without a time before noon, and so not counted: {late - known} of the {what}. "
+            f"To count them, undo their import and give them the time, such as {day} 07:30."
         )
+
+
+def _on_its_way(asking: Asking, last: date, statuses_known: bool | None) -> tuple[OnItsWay, ...]:
+    """Return the ice that is logged for today or later: the plan is made as if it were not on its way."""
+    if not believes_statuses(asking, statuses_known):
+        return ()
+    known = Counter(tables.deliveries(asking.book, asking.today))
+    late = Counter(tables.deliveries(asking.book, last + timedelta(days=1))) - known
+    return tuple(OnItsWay(d.day, d.weight_lb) for d in late.elements() if d.day >= asking.today and d.weight_lb > 0)
 
 
 def rules_of_thumb(ground: IceGround, outlook: Outlook, terms: Terms) -> tuple[RuleOfThumb, ...]:

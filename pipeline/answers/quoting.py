@@ -12,6 +12,7 @@ from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.comparing import Choice, CompareBy, compared
 from pipeline.answers.estimating import BayChances, JobEstimate, blocks_of, estimates_of, warnings_of
+from pipeline.answers.ice_lapses import lapses_told
 from pipeline.answers.part_done import RestOfJob, SoFar, draw_part_done, rest_of_job, whole_job
 from pipeline.answers.pricing import (
     Binding,
@@ -198,7 +199,8 @@ def quote_jobs(
     return Answer(
         QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
         (*warnings_of(asking, ground.fit, [before[i] for i in range(len(jobs))], bay),
-         *request_notes(ground.fit, jobs, asking.today), *said, *_set_up(jobs, want.count)),
+         *lapses_told(asking, ground.landed.lapses), *request_notes(ground.fit, jobs, asking.today), *said,
+         *_set_up(jobs, want.count)),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip

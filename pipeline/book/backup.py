@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.book.store import DATABASE_NAME, LOG_NAME, Book
 from pipeline.book.toml_file import FILE_NAME, load_settings
+from shared.counting import room
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -172,7 +173,7 @@ def _check_members(file: Path, archive: zipfile.ZipFile, free: int) -> None:
         raise _no_backup(file, f"an archive that unpacks to {size / 1e6:,.0f} MB, which no backup does")
     if size > free:
         raise RimebookError(
-            "disk-full", where=str(file), found=f"{free / 1e6:,.0f} MB free", expected=f"{size / 1e6:,.0f} MB",
+            "disk-full", where=str(file), found=f"{room(free)} free", expected=room(size, needed=True),
             do="Free some space; the book was not changed.",
         )  # fmt: skip
 

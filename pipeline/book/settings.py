@@ -87,11 +87,13 @@ class Words:
     """[words]: the shop's own classes, zones, spellings and packages."""
 
     classes: Mapping[str, Own] = shaped(
-        {}, "own vehicle classes", 'a table such as {flatbed = {like = "truck", factor = 1.1}}', _own,
+        {}, "own vehicle classes: like and factor set the planning figure, which the log corrects",
+        'a table such as {flatbed = {like = "truck", factor = 1.1}}', _own,
         '{flatbed = {like = "truck", factor = 1.1}}',
     )  # fmt: skip
     zones: Mapping[str, Own] = shaped(
-        {}, "own zones", 'a table such as {roof = {like = "body_panels", factor = 0.8}}', _own,
+        {}, "own zones: like and factor set the planning figure, which the log corrects",
+        'a table such as {roof = {like = "body_panels", factor = 0.8}}', _own,
         '{roof = {like = "body_panels", factor = 0.8}}',
     )  # fmt: skip
     aliases: Mapping[str, str] = shaped(

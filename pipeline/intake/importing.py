@@ -14,6 +14,7 @@ from pipeline.intake.column_map import draft_map
 from pipeline.intake.judging import Judged, ReasonTold, judge
 from pipeline.intake.opening import open_for_import, read_column_map, write_map_draft
 from pipeline.intake.rejects import write_rejects
+from shared.counting import room
 from shared.errors import RimebookError, UsageError
 
 if TYPE_CHECKING:
@@ -219,7 +220,7 @@ def _check_room(book: Book, files: Sequence[Path]) -> None:
     free = shutil.disk_usage(book.folder).free
     if free < wanted:
         raise RimebookError(
-            "disk-full", where=str(book.folder), found=f"{free / 1e6:.0f} MB free",
-            expected=f"at least {wanted / 1e6:.0f} MB, three times the size of the files",
+            "disk-full", where=str(book.folder), found=f"{room(free)} free",
+            expected=f"at least {room(wanted, needed=True)}, three times the size of the files",
             do="Free some space; nothing was imported.",
         )  # fmt: skip

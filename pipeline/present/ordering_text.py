@@ -58,7 +58,8 @@ def _between(figure: QuantitySummary, write: Callable[[float], str]) -> str:
 
 def _deliveries(result: OrderResult, style: Style) -> str:
     if not result.deliveries:
-        return "No delivery is possible in these days."
+        none = "No delivery is possible in these days."
+        return paragraph(f"{none} {on_its_way_words(result, style, _day)}".strip())
     rows = [
         [_day(d.date), style.weight(d.order_lb) if d.order_lb else "nothing", style.money(d.cost_usd),
          _day(d.order_by), decided(d, result.days[0].date)]
@@ -74,7 +75,8 @@ def _deliveries(result: OrderResult, style: Style) -> str:
         ],
         rows,
     )
-    return f"{deliveries}\n{paragraph(firm_words(result, _day))}"
+    below = [on_its_way_words(result, style, _day), firm_words(result, _day)]
+    return "\n".join([deliveries, *(paragraph(words) for words in below if words)])
 
 
 def decided(delivery: DeliveryPlan, today: date) -> str:
@@ -89,6 +91,21 @@ def firm_words(result: OrderResult, write: Callable[[date], str]) -> str:
     if result.decide_on is None:
         return "Firm: to be decided by the day named, with no decision day before it."
     return f"Firm: to be decided before {write(result.decide_on)}, the next decision day; the others may change."
+
+
+def on_its_way_words(result: OrderResult, style: Style, write: Callable[[date], str]) -> str:
+    """Return what is bought already and not counted, so that nobody buys it twice; nothing where there is none."""
+    if not result.on_its_way:
+        return ""
+    today = result.days[0].date
+    ice = ", ".join(f"{style.weight(d.weight_lb)} on {write(d.date)}" for d in result.on_its_way)
+    said = f"Not counted, as by the log it is still to come: {ice}. Order that much less."
+    if any(d.date == today for d in result.on_its_way):
+        said += (
+            f" Where today's has come, undo its import and give it the time, such as {today.isoformat()} 07:30: it "
+            "then counts."
+        )
+    return said
 
 
 def _risk(result: OrderResult, style: Style, level: str) -> str:

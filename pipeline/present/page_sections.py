@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.present.figures import minutes, percent
 from pipeline.present.forecast_text import reason_words, record_words
-from pipeline.present.ordering_text import SHORT, decided, firm_words, left_short, waiting_words
+from pipeline.present.ordering_text import SHORT, decided, firm_words, left_short, on_its_way_words, waiting_words
 from pipeline.present.page_parts import Part, day_words, month_words, span_words
 from pipeline.present.page_tables import JOB_HEADS, MOST_JOBS, Grid, between, grid, job_lines
 from shared.counting import counted
@@ -70,8 +70,9 @@ def order_part(contents: ReportContents, style: Style) -> Part:
             *([r.name, style.money(r.cost_usd), percent(r.chance_short)] for r in result.rule_of_thumb),
         ],
     )
+    said = [on_its_way_words(result, style, day_words), accepted]
     return Part(
-        "order", question, lead, lines=(*([accepted] if accepted else []), _stock_line(result, style, level)),
+        "order", question, lead, lines=(*(words for words in said if words), _stock_line(result, style, level)),
         table=deliveries, days=days, rules=rules,
     )  # fmt: skip
 

@@ -32,7 +32,9 @@ def render_quote(answer: Answer[QuoteResult], style: Style) -> str:
 
 def ice_counted(usd_per_lb: float, basis: str, style: Style) -> str:
     """Return at what price ice counts in prices of coming jobs, and which weeks it is from."""
-    ground = "planning figures" if basis == "planning" else f"the deliveries of the last {WINDOW_DAYS // 7} weeks"
+    ground = (
+        "planning figures" if basis == "planning" else f"the deliveries of the last {WINDOW_DAYS // 7} logged weeks"
+    )
     return f"Ice counts at {style.price_of_weight(usd_per_lb)}, delivery and lost ice included ({ground})."
 
 

@@ -46,6 +46,13 @@ def test_examples_of_the_template_do_not_look_like_defaults(tmp_path: Path) -> N
     assert "where `example:` stands behind it" in template()
 
 
+def test_the_template_says_what_like_and_factor_do() -> None:
+    """They start an own word's answers; what the log taught of the word that it is like is not multiplied."""
+    for key in ("classes", "zones"):
+        (line,) = [line for line in template().splitlines() if line.startswith(f"# {key} = ")]
+        assert line.endswith("like and factor set the planning figure, which the log corrects")
+
+
 def test_an_unknown_key_is_told_with_its_line_and_the_nearest_right_one(tmp_path: Path) -> None:
     """A slip of the pen in a key names its line and what was likely meant."""
     text = told(tmp_path, "[shop]\nname = 'x'\n[pricing]\nmargn_share = 0.3\n")

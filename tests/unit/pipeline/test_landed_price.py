@@ -85,7 +85,7 @@ def test_quote_and_costing_say_which_weeks_their_price_of_ice_is_from(
     prices = [re.search(r"Ice counts at (\$[\d.]+)/lb", text) for text in (quoted, costed)]
     assert all(prices)
     assert prices[0][1] != prices[1][1]  # type: ignore[index]
-    assert "(the deliveries of the last 26 weeks)" in quoted
+    assert "(the deliveries of the last 26 logged weeks)" in quoted
     assert "(for each job the deliveries of the 7 days before it and what was lost in the 90 days around it)" in costed
     bare = new_book(rows=[row | {"price_usd": 300.0} for row in jobs(5, 30)], name="bare")
     told = " ".join(run("costing", "--book", str(bare.folder), "--today", TODAY.isoformat())[1].split())

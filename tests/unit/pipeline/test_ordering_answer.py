@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import pytest
 from data_demo.generate import SHIPPED_SEED, draw_shop
 from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import current_fit
+from pipeline.answers.ice_answer import OnItsWay
 from pipeline.answers.ice_arrivals import is_working
 from pipeline.answers.ordering import OrderQuestion, delivery_dates, four_weeks_use, ice_ground, order_ice
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
@@ -95,7 +97,7 @@ def test_the_answer_has_the_promised_shape(stocked: Book) -> None:
     assert list(told) == ["stock", "deliveries", "chance_short", "short_lb_mean", "left_over_lb", "sublimated_lb",
                           "total_cost_usd", "days", "rule_of_thumb", "chance_short_before", "chance_short_after",
                           "shortage", "unlogged_lb", "turned_away_lb", "chance_short_cover",
-                          "chance_short_unordered", "decide_on"]  # fmt: skip
+                          "chance_short_unordered", "decide_on", "on_its_way"]  # fmt: skip
     assert list(told["stock"]) == ["now_lb", "loss_lb_day", "unlogged_lb", "containers", "weighed", "warmth",
                                    "planning_lb_day", "n_containers"]  # fmt: skip
     assert list(told["deliveries"][0]) == ["date", "order_by", "firm", "order_lb", "cost_usd"]
@@ -189,7 +191,9 @@ def test_what_happens_later_moves_nothing(stocked: Book) -> None:
     add(stocked, "deliveries", [delivery(TODAY, 9000.0), delivery(TODAY + timedelta(days=2), 9000.0)])
     add(stocked, "weighings", [weighing(TODAY, 5000.0)])
     add(stocked, "bookings", [booking("later", TODAY + timedelta(days=2), taken_on=TODAY)])
-    assert order(stocked).result == before.result
+    after = order(stocked).result
+    assert [d.weight_lb for d in after.on_its_way] == [9000.0, 9000.0]  # named as logged ahead
+    assert replace(after, on_its_way=()) == before.result
 
 
 def test_made_again_later_the_answer_does_not_know_who_cancelled(stocked: Book) -> None:
@@ -236,14 +240,15 @@ def test_ice_dated_today_counts_by_its_time_and_else_is_told(stocked: Book) -> N
     before = order(stocked)
     add(stocked, "deliveries", [delivery(TODAY, 200.0)])
     untimed = order(stocked)
-    assert untimed.result == before.result
-    assert any("2026-06-01, without a time before noon, and so not counted: 1 of the deliveries" in w
-               for w in untimed.warnings)  # fmt: skip
+    assert untimed.result == replace(before.result, on_its_way=(OnItsWay(TODAY, 200.0),))
     add(stocked, "deliveries", [delivery(TODAY, 200.0, stamped=datetime(2026, 6, 1, 7, 30))])
     timed = order(stocked)
     assert timed.result.stock.now_lb.mean > before.result.stock.now_lb.mean + 150
-    assert timed.warnings == untimed.warnings
-    assert not any("without a time" in w for w in before.warnings)
+    assert timed.result.on_its_way == untimed.result.on_its_way
+    add(stocked, "weighings", [weighing(TODAY, 100.0)])
+    assert any("2026-06-01, without a time before noon, and so not counted: 1 of the weighings" in w
+               for w in order(stocked).warnings)  # fmt: skip
+    assert not any("without a time" in w for w in timed.warnings)
 
 
 def test_an_empty_book_is_answered(new_book: Make) -> None:

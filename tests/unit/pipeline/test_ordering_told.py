@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
 
 import pytest
 
 from pipeline.answers.answer import Answer, Asking
-from pipeline.answers.ice_answer import OrderResult
+from pipeline.answers.ice_answer import OnItsWay, OrderResult
 from pipeline.answers.ordering import OrderQuestion, order_ice
+from pipeline.answers.reporting import Section
 from pipeline.book.store import Book, open_book
 from pipeline.intake.importing import import_files
 from pipeline.present.figures import Style
+from pipeline.present.json_text import render_answer
 from pipeline.present.ordering_text import render_order
+from pipeline.present.page_sections import order_part
+
+if TYPE_CHECKING:
+    from pipeline.answers.reporting import ReportContents
 
 pytestmark = pytest.mark.usefixtures("few_draws")
 Make = Callable[..., Book]
@@ -293,16 +303,33 @@ def test_a_metric_shop_is_told_of_lots_in_pounds(new_book: Make) -> None:
     assert not any("in lots of" in w for w in order(new_book("", name="us")).warnings)
 
 
-def test_ice_that_is_logged_ahead_is_told_and_not_counted(new_book: Make) -> None:
-    """A delivery of the day after tomorrow leaves the plan as it is and is named; one beyond the days is not."""
+def test_ice_that_is_logged_ahead_is_told_under_the_deliveries_and_not_counted(new_book: Make) -> None:
+    """Deliveries of today and the day after tomorrow leave the plan as it is and are named; one beyond it is not."""
     book = new_book("[planning]\njobs_per_week = 12\n")
     before = order(book)
     with book.writing() as connection:
-        for ahead in (2, 60):
+        for ahead, lb in ((0, 200), (2, 300), (60, 500)):
             connection.execute("insert into deliveries (day, container, weight_lb, batch, row_hash) values "
-                               "(?, 'tote', 300, 0, 0)", [TODAY + timedelta(days=ahead)])  # fmt: skip
+                               "(?, 'tote', ?, 0, 0)", [TODAY + timedelta(days=ahead), lb])  # fmt: skip
     after = order(book)
-    assert after.result == before.result
-    (said,) = set(after.warnings) - set(before.warnings)
-    assert f"300 lb on {TODAY + timedelta(days=2)}. Order that much less." in said
-    assert str(TODAY + timedelta(days=60)) not in said
+    coming = TODAY + timedelta(days=2)
+    assert after.result.on_its_way == (OnItsWay(TODAY, 200.0), OnItsWay(coming, 300.0))
+    assert replace(after.result, on_its_way=()) == before.result
+    assert after.warnings == before.warnings  # told once, on the page itself
+    text = render_order(after, Style())
+    head, table, rest = text.partition("Not counted, as by the log")
+    said = " ".join((table + rest).split())
+    days = f"200 lb on {TODAY:%a %Y-%m-%d}, 300 lb on {coming:%a %Y-%m-%d}"
+    assert said.startswith(
+        f"Not counted, as by the log it is still to come: {days}. "
+        f"Order that much less. Where today's has come, undo its import and give it the time, such as {TODAY} 07:30"
+    )
+    assert "Decided" in head
+    assert "Firm" not in head
+    assert "Not counted, as by" not in render_order(before, Style())
+    plain = json.loads(render_answer("order", "shop", TODAY, after))["result"]["on_its_way"]
+    assert plain[1] == {"date": coming.isoformat(), "weight_lb": 300.0}
+    page = order_part(cast("ReportContents", SimpleNamespace(order=Section(after), level=0.8, today=TODAY)), Style())
+    assert page.lines[0].startswith("Not counted, as by the log it is still to come: 200 lb on ")
+    none = order(book, deliver=())
+    assert "No delivery is possible in these days. Not counted" in told(none)

@@ -80,6 +80,43 @@ def test_a_learned_book_keeps_its_answer_until_it_learns_again(
     assert ask("estimate", folder, *JOB)["result"] == before["result"]
 
 
+def test_words_newer_than_the_fit_start_from_their_own_figures(
+    new_book: Callable[..., Book], ask: Ask, run: Run
+) -> None:
+    """An added class or zone answers at once as after another `learn`, its `factor` in it; learned words stay."""
+    folder = new_book(rows=_rows(8)).folder
+    learn = ("learn", "--book", str(folder), "--today", str(TODAY))
+    assert run(*learn)[0] == 0
+    before = ask("estimate", folder, *JOB)
+    words = (
+        '[words]\nclasses = {cart = {like = "compact", factor = 3.0}}\n'
+        'zones = {hitch = {like = "door_jambs", factor = 2.0}, coupler = {like = "door_jambs"}}\n'
+    )
+    _edit(folder, words)
+    jobs = [(*JOB[:1], v, "--zone", z, *JOB[4:]) for v, z in (
+        ("compact", "undercarriage:moderate"), ("cart", "undercarriage:moderate"),
+        ("sedan", "coupler:moderate"), ("sedan", "hitch:moderate"))]  # fmt: skip
+    told = [ask("estimate", folder, *job) for job in jobs]
+    compact, cart, coupler, hitch = map(_mean, told)
+    # What is not known of each word is drawn for itself.
+    assert 2.2 < cart / compact < 4
+    assert 1.4 < hitch / coupler < 2.6
+    said = "New in book.toml since the last `rimebook learn`: cart, hitch, coupler. Answers start there from"
+    for answer in told:
+        assert [w for w in answer["warnings"] if w.startswith(said)]
+        assert not any("planning figures in book.toml have changed" in w for w in answer["warnings"])
+    assert ask("estimate", folder, *JOB)["result"] == before["result"]
+    _edit(folder, words + DOUBLED)
+    both = ask("estimate", folder, *JOB)
+    assert both["result"] == before["result"]
+    assert any(w.startswith("Other planning figures in book.toml have changed") for w in both["warnings"])
+    _edit(folder, words)
+    assert run(*learn)[0] == 0
+    after = [ask("estimate", folder, *job) for job in jobs]
+    assert list(map(_mean, after)) == pytest.approx([compact, cart, coupler, hitch], rel=1e-6)
+    assert not any("New in book.toml" in w for w in after[0]["warnings"])
+
+
 @pytest.mark.parametrize("toml", ["[shop]\nname = 'North Bay'\n", "[planning]\ncancelled_share = 0.2\n", "# nothing\n"])
 def test_other_keys_are_no_planning_figures(toml: str, new_book: Callable[..., Book], ask: Ask, run: Run) -> None:
     """A name, a comment or a share of cancelled bookings changes no estimate and asks for no `learn`."""
