@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import ceil
 from typing import Final
 
 from shared.units import CFM_M3_H, LB_KG
@@ -35,6 +36,17 @@ def flow(cfm: float, units: str) -> str:
     """Return a flow of air that was entered or measured: cfm or m3/h, to the ten from 100 on."""
     value, unit = (cfm * CFM_M3_H, "m3/h") if units == "metric" else (cfm, "cfm")
     return f"{value if value < TENS_FROM else round(value, -1):,.0f} {unit}"
+
+
+def careful(value: float) -> str:
+    """Return gas in the air, or the air that it takes, never rounded to the side that flatters: 13, 410, 5,000."""
+    step = 1 if value < TENS_FROM else 10 if value < 10 * TENS_FROM else 100
+    return f"{ceil(value / step - 1e-9) * step:,}"
+
+
+def flow_needed(cfm: float, units: str) -> str:
+    """Return a flow of air that is needed, rounded to the careful side."""
+    return f"{careful(cfm * CFM_M3_H)} m3/h" if units == "metric" else f"{careful(cfm)} cfm"
 
 
 def percent(share: float) -> str:

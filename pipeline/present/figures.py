@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil
 from typing import Literal
 
 from pipeline.answers import amounts
-from pipeline.answers.amounts import TENS_FROM, few, percent
+from pipeline.answers.amounts import careful, few, percent
 from shared.units import CFM_M3_H
 from shared.units import LB_KG as KG_PER_LB
 
@@ -52,20 +51,13 @@ class Style:
 
     def flow_needed(self, cfm: float) -> str:
         """Return a flow of air that is needed, rounded to the careful side."""
-        unit, factor = self.flow_unit
-        return f"{careful(cfm * factor)} {unit}"
+        return amounts.flow_needed(cfm, self.units)
 
     def price_of_weight(self, usd_per_lb: float) -> str:
         """Return a price a pound or a kilogram."""
         if self.units == "us":
             return f"{self.money(usd_per_lb, cents=True)}/lb"
         return f"{self.money(usd_per_lb / KG_PER_LB, cents=True)}/kg"
-
-
-def careful(value: float) -> str:
-    """Return gas in the air, or the air that it takes, never rounded to the side that flatters: 13, 410, 5,000."""
-    step = 1 if value < TENS_FROM else 10 if value < 10 * TENS_FROM else 100
-    return f"{ceil(value / step - 1e-9) * step:,}"
 
 
 def minutes(value: float) -> str:
