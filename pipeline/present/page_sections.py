@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.present.figures import minutes, percent
-from pipeline.present.forecast_text import reason_words, record_words
+from pipeline.present.forecast_text import reason_words, record_sentences
 from pipeline.present.ordering_text import SHORT, decided, firm_words, left_short, waiting_words
 from pipeline.present.page_parts import Part, day_words, month_words, span_words
 from pipeline.present.page_tables import JOB_HEADS, MOST_JOBS, Grid, between, grid, job_lines
@@ -152,8 +152,8 @@ def _forecast_lines(result: ForecastResult, style: Style) -> tuple[str, ...]:
             for b in sorted(result.because, key=lambda b: -abs(b.pellets_lb))
         )
         lines.append(f"Against {month_words(result.against.month)} ({counted(result.against.jobs, 'job')}): {told}.")
-    if result.backtest.months and "0.8" in result.backtest.held:
-        lines.append(record_words(result.backtest))
+    if result.backtest.months:
+        lines += record_sentences(result)
     else:
         lines.append("No past month could be tested yet: two whole months of log make a start.")
     return tuple(lines)
