@@ -77,7 +77,7 @@ def order_part(contents: ReportContents, style: Style) -> Part:
 
 
 def _short_words(result: OrderResult, *, accepted: bool) -> str:
-    """Return the chances of running short that no order or a plan that waits leaves, as far as they are high."""
+    """Return the plan's chance of running short on some day, and those that no order or a plan that waits leaves."""
     said, before = "", result.chance_short_before
     if result.deliveries and before is not None and before >= SHORT:
         said += f" {waiting_words(result, before, day_words)}"
@@ -85,10 +85,11 @@ def _short_words(result: OrderResult, *, accepted: bool) -> str:
         filled = next((d for d in result.deliveries if d.order_lb), None)
         until = f" to {day_words(filled.date)}" if filled else " on"
         said += (
-            f" From {day_words(result.deliveries[0].date)}{until} the chance is "
+            f" From {day_words(result.deliveries[0].date)}{until} the chance of running short is "
             f"{percent(result.chance_short_unordered)}: the plan accepts that, as ice would cost more."
         )
-    return said
+    days = counted(len(result.days), "day")
+    return f"{said} The chance of running short on some day of these {days} is {percent(result.chance_short)}."
 
 
 def _stock_line(result: OrderResult, style: Style, level: str) -> str:
