@@ -25,11 +25,11 @@ def charged(usd: float, currency: str) -> str:
     return money(usd, currency, cents=abs(usd - round(usd)) >= 0.005)
 
 
-def weight(lb: float, units: str) -> str:
-    """Return a weight: whole pounds or kilograms, one decimal below 10."""
+def weight(lb: float, units: str, more: int = 0) -> str:
+    """Return a weight: whole pounds or kilograms, one decimal below 10, and so many decimals more."""
     value, unit = (lb * LB_KG, "kg") if units == "metric" else (lb, "lb")
     # A half is rounded alike whatever residue its way through logarithms and units left.
-    return f"{few(round(value, 9))} {unit}"
+    return f"{few(round(value, 9), more)} {unit}"
 
 
 def flow(cfm: float, units: str) -> str:
@@ -64,6 +64,6 @@ def change_words(share: float) -> str:
     return f"{change:+d} %" if change else "0 %"
 
 
-def few(value: float) -> str:
-    """Return a number with the digits a person needs: 0.4, 7.5, 61, 1,240."""
-    return f"{value:,.1f}" if 0 < abs(value) < 9.95 else f"{value:,.0f}"
+def few(value: float, more: int = 0) -> str:
+    """Return a number with the digits a person needs: 0.4, 7.5, 61, 1,240; with so many decimals more."""
+    return f"{value:,.{more + (0 < abs(value) < 9.95)}f}"

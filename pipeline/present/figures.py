@@ -20,13 +20,13 @@ class Style:
     units: Literal["us", "metric"] = "us"
     currency: str = "USD"
 
-    def weight(self, lb: float) -> str:
-        """Return a weight: whole pounds or kilograms, one decimal below 10."""
-        return amounts.weight(lb, self.units)
+    def weight(self, lb: float, more: int = 0) -> str:
+        """Return a weight: whole pounds or kilograms, one decimal below 10, and so many decimals more."""
+        return amounts.weight(lb, self.units, more)
 
-    def weight_range(self, low_lb: float, high_lb: float) -> str:
+    def weight_range(self, low_lb: float, high_lb: float, more: int = 0) -> str:
         """Return two weights with one unit, such as '39 to 86 lb'."""
-        return f"{self.weight(low_lb).rsplit(' ', 1)[0]} to {self.weight(high_lb)}"
+        return f"{self.weight(low_lb, more).rsplit(' ', 1)[0]} to {self.weight(high_lb, more)}"
 
     def scores(self, name: str) -> tuple[str, float]:
         """Return the head of a column of weights without units, such as 'pellets, kg', and what a pound is in it."""
