@@ -58,6 +58,11 @@ def percent(share: float) -> str:
     return f"{share * 100:z.0f} %"
 
 
+def loss_chance(share: float) -> str:
+    """Return the chance that a job costs more than its price: scenarios without such a one do not show that none is."""
+    return percent(share) if share else "< 1 %"
+
+
 def change_words(share: float) -> str:
     """Return a change against 1 as words, such as '+7 %'; '0 %' where it rounds to none."""
     change = round((share - 1) * 100)

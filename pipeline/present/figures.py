@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 from pipeline.answers import amounts
-from pipeline.answers.amounts import careful, few, percent
+from pipeline.answers.amounts import careful, few, loss_chance, percent
 from shared.units import CFM_M3_H
 from shared.units import LB_KG as KG_PER_LB
 
-__all__ = ["KG_PER_LB", "Style", "careful", "few", "minutes", "minutes_range", "percent", "words"]
+__all__ = [
+    "KG_PER_LB",
+    "Style",
+    "careful",
+    "few",
+    "loss_chance",
+    "minutes",
+    "minutes_range",
+    "money_range",
+    "percent",
+    "words",
+]
 
 
 @dataclass(frozen=True)
@@ -58,6 +69,19 @@ class Style:
         if self.units == "us":
             return f"{self.money(usd_per_lb, cents=True)}/lb"
         return f"{self.money(usd_per_lb / KG_PER_LB, cents=True)}/kg"
+
+
+class _WritesMoney(Protocol):
+    def __call__(self, usd: float, *, cents: bool = False) -> str: ...
+
+
+def money_range(low_usd: float, high_usd: float, write: _WritesMoney) -> str:
+    """Return a range of money, with cents where its ends are alike without, and 'fixed' where there is none."""
+    low, high = write(low_usd), write(high_usd)
+    if low != high:
+        return f"{low} to {high}"
+    cents = write(low_usd, cents=True), write(high_usd, cents=True)
+    return "fixed" if cents[0] == cents[1] else f"{cents[0]} to {cents[1]}"
 
 
 def minutes(value: float) -> str:
