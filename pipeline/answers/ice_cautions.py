@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.answers.amounts import weight
+from models.air.gas import OUTDOOR_PPM, PPM, gas_ft3_per_lb
+from pipeline.answers.amounts import flow_needed, weight
 from pipeline.answers.cautions import cautions_for
-from shared.units import CFM_M3_H, FT3_M3
+from shared.units import FT3_M3, MIN_PER_DAY
 
-#: Gas from a pound of ice at 70 °F and 1 atm, ft3 (equation of state of Span & Wagner 1996).
-GAS_FT3_PER_LB = 8.742
 #: OSHA's limit over a shift as a share of the air: 5,000 ppm, 29 CFR 1910.1000 Table Z-1.
 _SHIFT_LIMIT = 0.005
 #: What the driver carried whose case CDC MMWR 53(50), 2004, tells.
@@ -22,18 +21,24 @@ class _Written:
 
     metric: bool
 
+    @property
+    def units(self) -> str:
+        return "metric" if self.metric else "us"
+
     def weight(self, lb: float) -> str:
-        return weight(lb, "metric" if self.metric else "us")
+        return weight(lb, self.units)
 
     def gas(self, ft3: float) -> str:
         value, unit = (ft3 * FT3_M3, "m3") if self.metric else (ft3, "ft3")
         return f"{value:,.{0 if value >= 10 else 1}f} {unit}"
 
     def air(self, cfm: float) -> str:
-        return f"{cfm * CFM_M3_H:,.0f} m3/h" if self.metric else f"{cfm:,.0f} cfm"
+        return flow_needed(cfm, self.units)
 
 
-def order_cautions(largest_lb: float, most_lb: float, loss_lb_day: float, *, metric: bool = False) -> list[str]:
+def order_cautions(
+    largest_lb: float, most_lb: float, loss_lb_day: float, *, altitude_ft: float = 0.0, metric: bool = False
+) -> list[str]:
     """Return the cautions of an order: those of the command, with amounts put before the last one.
 
     Parameters
@@ -43,7 +48,9 @@ def order_cautions(largest_lb: float, most_lb: float, loss_lb_day: float, *, met
     most_lb : float
         Most that may lie in store (95th percentile of the fullest day).
     loss_lb_day : float
-        What the store is likely to give off.
+        Most that the store may give off (95th percentile).
+    altitude_ft : float
+        Of the store: a pound of ice becomes more gas where the air is thin.
     metric : bool
         Write kilograms and cubic metres.
     """
@@ -51,11 +58,12 @@ def order_cautions(largest_lb: float, most_lb: float, loss_lb_day: float, *, met
     said = cautions_for("order")
     own = []
     if loss_lb_day > 0 and most_lb > 0:
-        # Gas G needs fresh air G / C to stay below C in a well-mixed room.
-        cfm = loss_lb_day * GAS_FT3_PER_LB / (24 * 60) / _SHIFT_LIMIT
+        gas_ft3_lb = gas_ft3_per_lb(altitude_ft=altitude_ft)
+        # In a well-mixed room gas G needs air G / (C - C_outdoor) to stay below C: fresh air brings CO2 of its own.
+        cfm = loss_lb_day * gas_ft3_lb / MIN_PER_DAY / (_SHIFT_LIMIT - OUTDOOR_PPM / PPM)
         own.append(
-            f"Store: up to {written.weight(most_lb)} would become {written.gas(most_lb * GAS_FT3_PER_LB)} of CO2. Even "
-            f"closed, the containers give off about {written.gas(loss_lb_day * GAS_FT3_PER_LB / 24)} an hour: at least "
+            f"Store: up to {written.weight(most_lb)} would become {written.gas(most_lb * gas_ft3_lb)} of CO2. Even "
+            f"closed, the containers may give off {written.gas(loss_lb_day * gas_ft3_lb / 24)} an hour: at least "
             f"{written.air(cfm)} of fresh air, well mixed, keeps that under 5,000 ppm (29 CFR 1910.1000 Table Z-1). "
             "Never keep them in a closed room, a cellar, a pit or a cold store, and mark the place."
         )

@@ -221,16 +221,18 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
     most = max((d.stock_lb.quantiles[0.95] for d in result.days), default=0.0)
     largest = max((d.order_lb for d in result.deliveries), default=0.0)
     metric = settings.shop.units == "metric"
-    gassing = max(result.stock.loss_lb_day.mean, _most_loss(outlook, most))
-    cautions = order_cautions(largest, most, gassing, metric=metric)
+    gassing = max(result.stock.loss_lb_day.quantiles[0.95], _most_loss(outlook, most))
+    altitude = max((bay.altitude_ft for bay in settings.bays.values()), default=0.0)
+    cautions = order_cautions(largest, most, gassing, altitude_ft=altitude, metric=metric)
     return Answer(result, warnings, tuple(cautions))
 
 
 def _most_loss(outlook: Outlook, most_lb: float) -> float:
-    """Return what the containers that hold so much give off a day, on the warmest of the days."""
+    """Return what the containers that hold so much may give off on the worst of the days, in lb (95th percentile)."""
     filled = containers_filled(most_lb, outlook.container_lb)
-    rates = np.sort(outlook.rate_lb_day.mean(axis=1))[::-1]
-    return float(rates[:filled].sum() * np.median(outlook.warmth, axis=1).max())
+    fastest = np.argsort(outlook.rate_lb_day.mean(axis=1))[::-1][:filled]
+    day = outlook.rate_lb_day[fastest].sum(axis=0) * outlook.warmth
+    return float(np.quantile(day, 0.95, axis=1).max())
 
 
 def of_today(asking: Asking, statuses_known: bool | None) -> Iterator[str]:

@@ -185,7 +185,8 @@ def customer_effect(asking: Asking, ground: Ground, customer: str, n_draws: int,
     code = rows.names.index(name) if name in rows.names else -1
     if code < 0 and count == 1:
         return None
-    rng = stream(asking.seed, "customer", name)
+    # Newcomers share one draw, which nobody's is too: how a name is written must not move a price.
+    rng = stream(asking.seed, "customer", name if code >= 0 else "")
     return draw_customer(rows.residual, rows.code, code, n_draws=n_draws, rng=rng)
 
 

@@ -1,4 +1,4 @@
-"""What must be said of what jobs name: newcomers, how somebody grades soil, zones worked together, odd dates."""
+"""What must be said of what jobs name: newcomers, new work, how somebody grades soil, zones together, odd dates."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.consumption.design import CELL
 from models.consumption.grades import usual_grades
 from models.consumption.usual_order import later_share, usual_order
 from pipeline.answers.requests import as_logged, known_codes, spellings
@@ -28,7 +29,10 @@ _PAST_DAYS, _AHEAD_DAYS = 31, 366
 def request_notes(fit: CurrentFit, jobs: Sequence[JobAsked], today: date) -> tuple[str, ...]:
     """Return what must be said of the words and the days of jobs that are asked about on the morning of a day."""
     zones = {line.zone for job in jobs if len(job.lines) > 1 for line in job.lines}
-    return (*_newcomers(fit, jobs), *_graded_otherwise(fit, jobs), *order_note(fit, zones), *_dated_far(jobs, today))
+    return (
+        *_newcomers(fit, jobs), *_never_done(fit, jobs), *_graded_otherwise(fit, jobs), *order_note(fit, zones),
+        *_dated_far(jobs, today),
+    )  # fmt: skip
 
 
 def _newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
@@ -47,6 +51,27 @@ def _newcomers(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
                 + f" It counts as a new {column}."
             )
     return tuple(said)
+
+
+def _never_done(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
+    """Return which zones no learned job has, and which classes beside known ones of a visit, which hide them.
+
+    Of a visit of such a class alone the basis says already that no past job is like it, and so it does of any job
+    where nothing was learned.
+    """
+    past = [pair.split(CELL) for kind in fit.fitted.kinds for pair in kind.split("\n")]
+    if not past:
+        return ()
+    classes, zones = {pair[0] for pair in past}, {pair[1] for pair in past}
+    of_visits = [{line.vehicle_class for line in job.lines} for job in jobs]
+    new = dict.fromkeys(x.vehicle_class for job in jobs for x in job.lines if x.vehicle_class not in classes)
+    named = [c for c in new if any(c in visit and visit & classes for visit in of_visits)]
+    named += dict.fromkeys(line.zone for job in jobs for line in job.lines if line.zone not in zones)
+    if not named:
+        return ()
+    *others, last = (name.replace("_", " ") for name in named)
+    told = f"{', '.join(others)} or {last}" if others else last
+    return (f"No past job has {told}: {'those parts rest' if others else 'that part rests'} on planning figures.",)
 
 
 def _graded_otherwise(fit: CurrentFit, jobs: Sequence[JobAsked]) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from models.consumption.planning import ZONE_MINUTES, ZONE_PELLETS_LB
 from pipeline.book import settings as s
+from pipeline.book.metric_keys import metric_advice
 from shared.errors import MOST_TOLD, Problem, RimebookError, nearest
 from shared.limits import JURISDICTION_KEY, jurisdictions
 from shared.vocabulary import CLASSES, SOILS, ZONES
@@ -46,10 +47,12 @@ class _Reader:
         where = f"{self.file.name}{f', line {line}' if line else ''}, {place}"
         self.problems.append(Problem("book-toml", where, found, expected, do))
 
-    def unknown(self, section: str, key: str, known: Iterable[str]) -> None:
+    def unknown(self, section: str, key: str, known: Iterable[str], found: Any = None) -> None:
         names = list(known)
         near = nearest(key, names)
-        do = f"Did you mean `{near}`?" if near else f"Known here: {', '.join(sorted(names))}."
+        do = metric_advice(key, found, names) or (
+            f"Did you mean `{near}`?" if near else f"Known here: {', '.join(sorted(names))}."
+        )
         self.problem(section, key, f"`{_cut(key)}`", "a section or key of book.toml", do)
 
     def table(self, section: str, kind: type, value: Any) -> Any:
@@ -61,12 +64,13 @@ class _Reader:
         read: dict[str, Any] = {}
         for key, found in value.items():
             if key not in declared:
-                self.unknown(section, key, declared)
+                self.unknown(section, key, declared, found)
                 continue
             try:
                 read[key] = declared[key].read(found)
             except ValueError:
-                self.problem(section, key, _short(found), declared[key].expected, f"It means: {declared[key].doc}.")
+                do = metric_advice(key, found, declared) or f"It means: {declared[key].doc}."
+                self.problem(section, key, _short(found), declared[key].expected, do)
         return kind(**read)
 
 

@@ -63,12 +63,14 @@ def report(
         if pdf:
             printed = page_pdf(report_page(answer, style_of(asking.book), for_print=True), mark=GENERATOR)
     write_whole(out, page)
+    warnings = answer.warnings
     if printed is not None:
-        write_whole(paper, printed)
+        write_whole(paper, printed.data)
+        warnings = (*warnings, *printed.warnings())
     told = answer.result
     result = ReportResult(str(out), str(paper) if pdf else None, SECTIONS, told.without_ground(), len(page),
                           told.bays_unchecked())  # fmt: skip
-    show("report", asking, Answer(result, answer.warnings, answer.cautions), render_report, as_json=as_json)
+    show("report", asking, Answer(result, warnings, answer.cautions), render_report, as_json=as_json)
 
 
 def register(app: typer.Typer) -> None:

@@ -42,7 +42,7 @@ def check_sheet(file: Path | None, *, force: bool) -> None:
 def write_sheet(
     file: Path, asking: Asking, answer: Answer[QuoteResult], jobs: Sequence[JobAsked]
 ) -> Answer[QuoteResult]:
-    """Write the sheet of the jobs as they were quoted; return the answer with what must be said of the logo."""
+    """Write the sheet of the jobs as they were quoted; return the answer with what must be said of it."""
     from pipeline.answers.customer_sheet import customer_sheets, shop_logo
     from pipeline.cli.common import style_of, tell
     from pipeline.present.output_file import write_whole
@@ -52,6 +52,12 @@ def write_sheet(
     sheets = customer_sheets(asking, answer.result.quotes, jobs)
     logo, said = shop_logo(asking.book)
     page = sheet_page(sheets, asking.book.settings, style_of(asking.book), cautions=answer.cautions, logo=logo)
-    write_whole(file, page_pdf(page) if file.suffix.lower() == ".pdf" else page.encode())
+    warnings = [said] if said else []
+    if file.suffix.lower() == ".pdf":
+        printed = page_pdf(page)
+        write_whole(file, printed.data)
+        warnings += printed.warnings()
+    else:
+        write_whole(file, page.encode())
     tell(f"Wrote {file}.")
-    return replace(answer, warnings=(*answer.warnings, said)) if said else answer
+    return replace(answer, warnings=(*answer.warnings, *warnings))

@@ -6,7 +6,7 @@ from math import inf
 from typing import TYPE_CHECKING
 
 from pipeline.answers.costing_ice import LOSS_DAYS, WEEK_DAYS
-from pipeline.present.figures import few, percent, words
+from pipeline.present.figures import few, money_range, percent, words
 from pipeline.present.terminal import Column, paragraph, section, table
 from shared.counting import counted
 
@@ -141,7 +141,7 @@ def _price_list(prices: PriceList, style: Style) -> str:
     level = percent(prices.level)
     rows = [
         [words(p.vehicle_class) or "call-out", words(p.zone), f"{p.lines:,}", style.money(p.price_usd),
-         f"{style.money(p.low_usd)} to {style.money(p.high_usd)}" + ("" if p.supported else " (few)"),
+         money_range(p.low_usd, p.high_usd, style.money) + ("" if p.supported else " (few)"),
          style.money(p.charged_usd)]
         for p in (prices.call_out, *prices.prices)
     ]  # fmt: skip

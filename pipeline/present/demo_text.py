@@ -11,6 +11,7 @@ from pipeline.present.forecast_text import render_forecast
 from pipeline.present.ordering_text import render_order
 from pipeline.present.quote_text import render_quote
 from pipeline.present.review_text import render_technique
+from pipeline.present.terminal import paragraph
 
 if TYPE_CHECKING:
     from pipeline.present.figures import Style
@@ -31,7 +32,7 @@ def render_demo(answer: Answer[DemoResult], style: Style) -> str:
         chapters.append(("rimebook forecast", render_forecast(Answer(shown.forecast), style)))
     if shown.technique is not None:
         chapters.append(("rimebook technique", render_technique(Answer(shown.technique), style)))
-    head = (
+    head = paragraph(
         f"A book of an invented shop in {shown.book.folder}: {shown.book.rows:,} rows, {shown.book.jobs:,} jobs, "
         f"as of {shown.book.as_of}. Every row of it is made up."
     )

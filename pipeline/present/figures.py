@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil
-from typing import Literal
+from typing import Literal, Protocol
 
 from pipeline.answers import amounts
-from pipeline.answers.amounts import TENS_FROM, few, percent
+from pipeline.answers.amounts import careful, few, loss_chance, percent
 from shared.units import CFM_M3_H
 from shared.units import LB_KG as KG_PER_LB
 
-__all__ = ["KG_PER_LB", "Style", "careful", "few", "minutes", "minutes_range", "percent", "words"]
+__all__ = [
+    "KG_PER_LB",
+    "Style",
+    "careful",
+    "few",
+    "loss_chance",
+    "minutes",
+    "minutes_range",
+    "money_range",
+    "percent",
+    "words",
+]
 
 
 @dataclass(frozen=True)
@@ -21,13 +31,13 @@ class Style:
     units: Literal["us", "metric"] = "us"
     currency: str = "USD"
 
-    def weight(self, lb: float) -> str:
-        """Return a weight: whole pounds or kilograms, one decimal below 10."""
-        return amounts.weight(lb, self.units)
+    def weight(self, lb: float, more: int = 0) -> str:
+        """Return a weight: whole pounds or kilograms, one decimal below 10, and so many decimals more."""
+        return amounts.weight(lb, self.units, more)
 
-    def weight_range(self, low_lb: float, high_lb: float) -> str:
+    def weight_range(self, low_lb: float, high_lb: float, more: int = 0) -> str:
         """Return two weights with one unit, such as '39 to 86 lb'."""
-        return f"{self.weight(low_lb).rsplit(' ', 1)[0]} to {self.weight(high_lb)}"
+        return f"{self.weight(low_lb, more).rsplit(' ', 1)[0]} to {self.weight(high_lb, more)}"
 
     def scores(self, name: str) -> tuple[str, float]:
         """Return the head of a column of weights without units, such as 'pellets, kg', and what a pound is in it."""
@@ -52,8 +62,7 @@ class Style:
 
     def flow_needed(self, cfm: float) -> str:
         """Return a flow of air that is needed, rounded to the careful side."""
-        unit, factor = self.flow_unit
-        return f"{careful(cfm * factor)} {unit}"
+        return amounts.flow_needed(cfm, self.units)
 
     def price_of_weight(self, usd_per_lb: float) -> str:
         """Return a price a pound or a kilogram."""
@@ -62,10 +71,17 @@ class Style:
         return f"{self.money(usd_per_lb / KG_PER_LB, cents=True)}/kg"
 
 
-def careful(value: float) -> str:
-    """Return gas in the air, or the air that it takes, never rounded to the side that flatters: 13, 410, 5,000."""
-    step = 1 if value < TENS_FROM else 10 if value < 10 * TENS_FROM else 100
-    return f"{ceil(value / step - 1e-9) * step:,}"
+class _WritesMoney(Protocol):
+    def __call__(self, usd: float, *, cents: bool = False) -> str: ...
+
+
+def money_range(low_usd: float, high_usd: float, write: _WritesMoney) -> str:
+    """Return a range of money, with cents where its ends are alike without, and 'fixed' where there is none."""
+    low, high = write(low_usd), write(high_usd)
+    if low != high:
+        return f"{low} to {high}"
+    cents = write(low_usd, cents=True), write(high_usd, cents=True)
+    return "fixed" if cents[0] == cents[1] else f"{cents[0]} to {cents[1]}"
 
 
 def minutes(value: float) -> str:

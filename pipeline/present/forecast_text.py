@@ -142,20 +142,7 @@ def _record(result: ForecastResult, style: Style) -> list[str]:
     backtest = result.backtest
     if not backtest.months:
         return ["No past month could be tested yet."]
-    blocks = [paragraph(record_words(backtest))]
-    if len(backtest.scores) > 1:
-        own, *others = backtest.scores
-        best = min(others, key=lambda s: s.pellets_lb)
-        verdict = "better" if own.pellets_lb < best.pellets_lb else "worse"
-        blocks.append(paragraph(
-            f"That is {verdict} than the best simple rule ({best.name}): score {few(own.pellets_lb)} against "
-            f"{few(best.pellets_lb)}, smaller is better."
-        ))  # fmt: skip
-    if not result.learned_jobs:
-        blocks.append(paragraph(
-            "Those forecasts were learned from the log before each month; the forecast above rests on planning figures "
-            "and has no such record until `rimebook learn` has run."
-        ))  # fmt: skip
+    blocks = [paragraph(said) for said in record_sentences(result)]
     rows = [[_name(p.month), _told(p.jobs), _came(p.jobs), _weighed(p.pellets_used_lb, style),
              "-" if p.pellets_used_lb.actual is None else style.weight(p.pellets_used_lb.actual)]
             for p in backtest.past[-_MOST_PAST:]]  # fmt: skip
@@ -164,7 +151,26 @@ def _record(result: ForecastResult, style: Style) -> list[str]:
     return [*blocks, table(head, rows)] if rows else blocks
 
 
-def record_words(backtest: ForecastBacktest) -> str:
+def record_sentences(result: ForecastResult) -> list[str]:
+    """Return how past forecasts held and scored beside simple rules, and whether this one has such a record."""
+    said = [_record_words(result.backtest)]
+    if len(result.backtest.scores) > 1:
+        own, *others = result.backtest.scores
+        best = min(others, key=lambda s: s.pellets_lb)
+        verdict = "better" if own.pellets_lb < best.pellets_lb else "worse"
+        said.append(
+            f"That is {verdict} than the best simple rule ({best.name}): score {few(own.pellets_lb)} against "
+            f"{few(best.pellets_lb)}, smaller is better."
+        )
+    if not result.learned_jobs:
+        said.append(
+            "Those forecasts were learned from the log before each month; the forecast above rests on planning figures "
+            "and has no such record until `rimebook learn` has run."
+        )
+    return said
+
+
+def _record_words(backtest: ForecastBacktest) -> str:
     """Return how often past ranges held: of all forecasts, and of those that the table of past months shows."""
     held = backtest.held.get("0.8")
     if held is None:

@@ -12,7 +12,7 @@ from pipeline.present.figures import careful, few, percent, words
 from pipeline.present.page_parts import Part, day_words, span_words
 from pipeline.present.page_tables import Grid, between, grid
 from pipeline.present.review_text import shop_rise, unsaid_why
-from pipeline.present.safety_text import noise_passed, noise_sentences
+from pipeline.present.safety_text import exceeded_words, noise_passed, noise_sentences
 from shared.counting import counted
 
 if TYPE_CHECKING:
@@ -270,11 +270,11 @@ def air_part(contents: ReportContents, style: Style) -> Part:
 
 def _air_lead(air: AirDay) -> str:
     names = [a.result.bay for a in air.bays]
-    bad = [a.result.bay for a in air.bays if _passed(a)]
+    bad = [a for a in air.bays if _passed(a)]
     missing = _bays([u.bay for u in air.unchecked], "bay")
     if bad:
-        where = "any bay" if len(bad) == len(names) > 1 and not missing else _bays(bad, "bay")
-        lead = f"No, not in {where}, if all of that day's work is done in one bay at today's ventilation."
+        where = "any bay" if len(bad) == len(names) > 1 and not missing else _bays([a.result.bay for a in bad], "bay")
+        lead = f"No, not in {where}: {_gas(bad)}, if all of that day's work is done in one bay at today's ventilation."
         lead += f" Not known of {missing}, which could not be checked." if missing else ""
     elif missing:
         lead = (
@@ -288,6 +288,15 @@ def _air_lead(air: AirDay) -> str:
         worst = max(loud, key=lambda r: max(n.dose_percent.quantiles[0.5] for n in r.noise))
         lead += " ".join(["", *(f"Bay {worst.bay}: {said}" for said in noise_sentences(worst))])
     return f"{lead} Planning figures, never a clearance."
+
+
+def _gas(bad: Sequence[Answer[SafetyResult]]) -> str:
+    """Return which CO2 limits are exceeded and how often, the highest first; of several bays in the worst."""
+    chances: dict[str, float] = {}
+    for limit in sorted((limit for a in bad for limit in _passed(a)), key=lambda limit: -limit.value):
+        named = f"{limit.value:,.0f} {limit.unit} ({limit.name.removeprefix('CO2, ')})"
+        chances[named] = max(chances.get(named, 0.0), limit.chance_exceeded)
+    return f"CO2 {exceeded_words(chances)}{' in the worst of them' if len(bad) > 1 else ''}"
 
 
 def _bays(names: Sequence[str], word: str = "Bay") -> str:

@@ -13,7 +13,7 @@ from pipeline.answers.amounts import SIGNS
 from pipeline.answers.pricing import price_job
 from pipeline.answers.reporting_prices import AHEAD_DAYS, AS_IS
 from pipeline.present.estimate_text import basis_line, times, weights
-from pipeline.present.figures import minutes, percent, words
+from pipeline.present.figures import loss_chance, minutes, percent, words
 from pipeline.present.page_tables import Grid, grid
 from pipeline.present.quote_text import ice_counted
 from shared.counting import counted
@@ -142,7 +142,7 @@ def prices_part(contents: ReportContents, style: Style) -> PricesPart:
     lead = (
         f"{_label(first).split(' (done')[0]}: {style.charged(price.price_usd)} before tax, about "
         f"{style.weight(choice.estimate.pellets_lb.quantiles[0.5])} and "
-        f"{minutes(choice.estimate.minutes.quantiles[0.5])}; the chance of loss is {percent(price.chance_of_loss)}."
+        f"{minutes(choice.estimate.minutes.quantiles[0.5])}; the chance of loss is {loss_chance(price.chance_of_loss)}."
     )
     lines: list[str] = []
     if choice.estimate.basis == "planning":
@@ -174,5 +174,5 @@ def _row(job: PricedJob, contents: ReportContents, style: Style) -> list[str]:
     choice = job.choices[0]
     price = price_job(choice.cost_usd, contents.settings.pricing)
     told = choice.estimate
-    return [_label(job), style.charged(price.price_usd), percent(price.chance_of_loss), weights(told.pellets_lb, style),
-            times(told.minutes)]  # fmt: skip
+    return [_label(job), style.charged(price.price_usd), loss_chance(price.chance_of_loss),
+            weights(told.pellets_lb, style), times(told.minutes)]  # fmt: skip

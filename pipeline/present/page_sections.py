@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.present.figures import minutes, percent
-from pipeline.present.forecast_text import reason_words, record_words
+from pipeline.present.forecast_text import reason_words, record_sentences
 from pipeline.present.ordering_text import SHORT, decided, firm_words, left_short, on_its_way_words, waiting_words
 from pipeline.present.page_parts import Part, day_words, month_words, span_words
 from pipeline.present.page_tables import JOB_HEADS, MOST_JOBS, Grid, between, grid, job_lines
@@ -78,7 +78,7 @@ def order_part(contents: ReportContents, style: Style) -> Part:
 
 
 def _short_words(result: OrderResult, *, accepted: bool) -> str:
-    """Return the chances of running short that no order or a plan that waits leaves, as far as they are high."""
+    """Return the plan's chance of running short on some day, and those that no order or a plan that waits leaves."""
     said, before = "", result.chance_short_before
     if result.deliveries and before is not None and before >= SHORT:
         said += f" {waiting_words(result, before, day_words)}"
@@ -86,10 +86,11 @@ def _short_words(result: OrderResult, *, accepted: bool) -> str:
         filled = next((d for d in result.deliveries if d.order_lb), None)
         until = f" to {day_words(filled.date)}" if filled else " on"
         said += (
-            f" From {day_words(result.deliveries[0].date)}{until} the chance is "
+            f" From {day_words(result.deliveries[0].date)}{until} the chance of running short is "
             f"{percent(result.chance_short_unordered)}: the plan accepts that, as ice would cost more."
         )
-    return said
+    days = counted(len(result.days), "day")
+    return f"{said} The chance of running short on some day of these {days} is {percent(result.chance_short)}."
 
 
 def _stock_line(result: OrderResult, style: Style, level: str) -> str:
@@ -153,8 +154,8 @@ def _forecast_lines(result: ForecastResult, style: Style) -> tuple[str, ...]:
             for b in sorted(result.because, key=lambda b: -abs(b.pellets_lb))
         )
         lines.append(f"Against {month_words(result.against.month)} ({counted(result.against.jobs, 'job')}): {told}.")
-    if result.backtest.months and "0.8" in result.backtest.held:
-        lines.append(record_words(result.backtest))
+    if result.backtest.months:
+        lines += record_sentences(result)
     else:
         lines.append("No past month could be tested yet: two whole months of log make a start.")
     return tuple(lines)

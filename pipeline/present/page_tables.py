@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Newest jobs listed, and the letters kept of a note: what keeps the page small at thousands of jobs.
 MOST_JOBS, MOST_NOTE = 400, 160
+#: Decimals beyond the usual ones that a weight may have.
+_MOST_DECIMALS = 3
 
 
 @dataclass(frozen=True)
@@ -79,9 +81,9 @@ JOB_HEADS = (
 
 def _line(row: JobRow, style: Style) -> JobLine:
     ratio = None if not row.pellets_lb or not row.expected_lb else row.pellets_lb / row.expected_lb
-    expected = "-"
+    expected, more = "-", _decimals_more(row, style)
     if row.expected_lb is not None and row.low_lb is not None and row.high_lb is not None:
-        expected = style.weight_range(row.low_lb, row.high_lb)
+        expected = style.weight_range(row.low_lb, row.high_lb, more)
     time = "-"
     if row.expected_min is not None and row.low_min is not None and row.high_min is not None:
         time = minutes_range(row.low_min, row.high_min, row.expected_min if row.minutes is None else row.minutes)
@@ -89,12 +91,21 @@ def _line(row: JobRow, style: Style) -> JobLine:
     return JobLine(row.learned and row.held is False, (
         _text(row.day.isoformat()), _text(row.job_id), _text(", ".join(words(c) for c in row.vehicle_classes), "wrap"),
         _text(", ".join(words(z) for z in row.zones), "wrap"), _text(", ".join(row.soils) or "-", "wrap"),
-        _text(", ".join(row.operators) or "-"), _number(row.pellets_lb, style.weight),
+        _text(", ".join(row.operators) or "-"), _number(row.pellets_lb, lambda lb: style.weight(lb, more)),
         Cell(expected, _key(row.expected_lb), "n"),
         Cell("-" if ratio is None else change_words(ratio), _key(ratio), "n"),
         _number(row.minutes, written_minutes), Cell(time, _key(row.expected_min), "n"),
         _number(row.price_usd, style.money), Cell(note or "-", note, "note"),
     ))  # fmt: skip
+
+
+def _decimals_more(row: JobRow, style: Style) -> int:
+    """Return how many more decimals show that pellets outside their range are: rounded they may stand at its end."""
+    lb, ends = row.pellets_lb, [end for end in (row.low_lb, row.high_lb) if end is not None]
+    if lb is None or row.held is not False:
+        return 0
+    told_apart = (m for m in range(_MOST_DECIMALS) if style.weight(lb, m) not in [style.weight(e, m) for e in ends])
+    return next(told_apart, _MOST_DECIMALS)
 
 
 def _text(text: str, kind: str = "") -> Cell:

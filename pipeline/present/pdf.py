@@ -2,12 +2,44 @@
 
 from __future__ import annotations
 
+import logging
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
     from types import ModuleType
+
+
+@dataclass(frozen=True)
+class Printed:
+    """A PDF, and the letters in it that no font of this machine has: they stand there as empty boxes."""
+
+    data: bytes
+    boxes: tuple[str, ...]
+
+    def warnings(self) -> tuple[str, ...]:
+        """Return what must be said of it."""
+        if not self.boxes:
+            return ()
+        named = ", ".join(f"{letter} (U+{ord(letter):04X})" for letter in self.boxes)
+        return (
+            f"The PDF shows empty boxes for letters that no font on this machine has: {named}. Install a font that has "
+            "them and write it again, or write HTML and print that where they show.",
+        )
+
+
+class _Boxes(logging.Handler):
+    """Gathers the letters without a glyph: the library tells them by its log, and nowhere else."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.letters: dict[str, None] = {}
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.msg.startswith(".notdef glyph") and isinstance(record.args, tuple):
+            self.letters[str(record.args[0])] = None
 
 
 def require_pdf() -> ModuleType:
@@ -30,8 +62,8 @@ def require_pdf() -> ModuleType:
     return found
 
 
-def page_pdf(html: str, *, mark: str = "") -> bytes:
-    """Return a page as PDF with tags for screen readers.
+def page_pdf(html: str, *, mark: str = "") -> Printed:
+    """Return a page as PDF with tags for screen readers, and which letters it could not print.
 
     Parameters
     ----------
@@ -49,6 +81,12 @@ def page_pdf(html: str, *, mark: str = "") -> bytes:
 
     # Pictures are inside the page; nothing else is read, neither from the net nor from this machine.
     fetcher = URLFetcher(allowed_protocols={"data"})
-    return bytes(library.HTML(string=html, url_fetcher=fetcher).write_pdf(
-        pdf_variant="pdf/ua-1", pdf_identifier=mark.encode() or None
-    ))  # fmt: skip
+    boxes, log = _Boxes(), logging.getLogger("weasyprint")
+    log.addHandler(boxes)
+    try:
+        data = library.HTML(string=html, url_fetcher=fetcher).write_pdf(
+            pdf_variant="pdf/ua-1", pdf_identifier=mark.encode() or None
+        )
+    finally:
+        log.removeHandler(boxes)
+    return Printed(bytes(data), tuple(boxes.letters))

@@ -8,7 +8,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from pipeline.intake.texts import guard
-from pipeline.present.figures import percent, words
+from pipeline.present.figures import money_range, percent, words
 
 if TYPE_CHECKING:
     from pipeline.answers.price_list import ListPrice, PriceList
@@ -59,10 +59,14 @@ def price_list_html(prices: PriceList, style: Style, *, shop: str = "", made_on:
     )  # fmt: skip
 
 
+def _bare(usd: float, *, cents: bool = False) -> str:
+    return f"{usd:,.{2 if cents else 0}f}"
+
+
 def _row(p: ListPrice) -> dict[str, str]:
     # The caption has the currency: a code in every cell takes the width that two tables side by side need.
     return {
         "group": words(p.vehicle_class) or _CALL_OUT.replace("-", "\u2011"), "zone": words(p.zone),
         "price": f"{p.price_usd:,.0f}" + ("" if p.supported else "*"),
-        "between": f"{p.low_usd:,.0f} to {p.high_usd:,.0f}", "now": f"{p.charged_usd:,.0f}",
+        "between": money_range(p.low_usd, p.high_usd, _bare), "now": f"{p.charged_usd:,.0f}",
     }  # fmt: skip

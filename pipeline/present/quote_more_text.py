@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.present.estimate_text import times, weights
-from pipeline.present.figures import minutes, percent, words
+from pipeline.present.figures import loss_chance, minutes, percent, words
 from pipeline.present.terminal import Column, paragraph, table
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def render_rest(rest: RestOfJob, style: Style) -> str:
     )  # fmt: skip
     told = (
         f"At {style.charged(rest.price_usd)} the job now has an expected margin of "
-        f"{percent(rest.expected_margin_share)} and a chance of loss of {percent(rest.chance_of_loss)}."
+        f"{percent(rest.expected_margin_share)} and a chance of loss of {loss_chance(rest.chance_of_loss)}."
     )
     if rest.method == "log-normal":
         told = (

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from pipeline.answers.landed import WINDOW_DAYS
 from pipeline.answers.requests import several_vehicles
 from pipeline.present.estimate_text import basis_line, line_names, times, weights
-from pipeline.present.figures import minutes, percent
+from pipeline.present.figures import loss_chance, minutes, percent
 from pipeline.present.quote_more_text import render_choices, render_rest
 from pipeline.present.terminal import Column, paragraph, table
 
@@ -63,7 +63,7 @@ def _quote(quote: JobQuote, style: Style) -> str:
     lines.append(
         paragraph(
             f"{margin} of the price{markup}; the chance that the job costs more than that price is "
-            f"{percent(quote.chance_of_loss)}."
+            f"{loss_chance(quote.chance_of_loss)}."
         )
     )
     if quote.at_price:
@@ -72,7 +72,7 @@ def _quote(quote: JobQuote, style: Style) -> str:
         lines.append(
             paragraph(
                 f"At {style.charged(own.price_usd)}{_each(own.price_usd, quote, style)}: expected margin "
-                f"{percent(own.expected_margin_share)}, chance of loss {percent(own.chance_of_loss)}.{kept}"
+                f"{percent(own.expected_margin_share)}, chance of loss {loss_chance(own.chance_of_loss)}.{kept}"
             )
         )
     level = percent(quote.cost_usd.interval.level)
@@ -124,7 +124,7 @@ def _number(quote: JobQuote, style: Style) -> list[str]:
     told = f"Quote {quote.number} as found: agreed were {agreed}, with a ceiling of {style.charged(then.ceiling_usd)}. "
     figures = (
         f"the expected margin is {percent(then.expected_margin_share)} and the chance of loss "
-        f"{percent(then.chance_of_loss)}"
+        f"{loss_chance(then.chance_of_loss)}"
     )
     if quote.rest:
         told += f"With what was used so far, at the agreed {agreed} {figures}."

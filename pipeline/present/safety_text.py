@@ -12,6 +12,8 @@ from shared.counting import counted
 from shared.units import CFM_M3_H, FT3_M3, FT_M, LB_KG, celsius_of_fahrenheit
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from pipeline.answers.answer import Answer, QuantitySummary
     from pipeline.answers.safety_air import LimitAnswer
     from pipeline.answers.safety_answer import Planned, SafetyResult
@@ -85,14 +87,19 @@ def noise_passed(result: SafetyResult, *, protected: bool = False) -> list[Noise
 
 
 def _exceeds(passed: list[NoiseAnswer]) -> str:
-    """Return which limits are exceeded and how often, likely ones first; of the ways to count protection the worst."""
+    """Return which limits are exceeded and how often; of the ways to count protection the worst."""
     chances: dict[str, float] = {}
     for n in passed:
-        name = n.rule.split(", protected")[0]
+        name = f"the {n.rule.split(', protected')[0]}"
         chances[name] = max(chances.get(name, 0.0), n.chance_exceeded)
+    return exceeded_words(chances)
+
+
+def exceeded_words(chances: Mapping[str, float]) -> str:
+    """Return what would, and then what could, be exceeded, by its chance: 'would exceed A in 98 % of scenarios'."""
     told = []
     for word, likely in (("would", True), ("could", False)):
-        named = [f"the {name} in {percent(c)}" for name, c in chances.items() if (c >= _LIKELY) == likely]
+        named = [f"{name} in {percent(c)}" for name, c in chances.items() if (c >= _LIKELY) == likely]
         if named:
             told.append(f"{word} exceed {' and '.join([', '.join(named[:-1])] * (len(named) > 1) + named[-1:])}")
     return f"{', and '.join(told)} of scenarios"

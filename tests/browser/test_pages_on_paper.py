@@ -19,11 +19,12 @@ def test_the_report_prints_black_on_white_and_whole(demo_report: Path, opened: C
     look = {name: page.evaluate(STYLE, given) for name, given in {
         "ink": ["body", "color"], "paper": ["section", "backgroundColor"], "box": [".jobs", "overflowY"],
         "row": ["tr", "breakInside"], "jobs": ["#jobs", "page"], "skip": [".skip", "display"],
-        "answer": [".lead", "breakInside"],
+        "answer": [".lead", "breakInside"], "price": [".explorer > div", "breakInside"],
+        "short": ["#order .short", "breakInside"], "last": [".scroll tbody tr:last-child", "breakBefore"],
     }.items()}  # fmt: skip
     assert look == {
         "ink": "rgb(0, 0, 0)", "paper": "rgb(255, 255, 255)", "box": "visible", "row": "avoid", "jobs": "wide",
-        "skip": "none", "answer": "avoid",
+        "skip": "none", "answer": "avoid", "price": "avoid", "short": "avoid", "last": "avoid",
     }  # fmt: skip
     assert page.locator("#jobs tbody tr:visible").count() == 40
 
@@ -44,5 +45,8 @@ def test_a_sheet_prints_its_price_in_one_piece(sheet_file: Path, opened: Callabl
     """The price, each row and the place to sign are never cut by the end of a page, and the sheet takes its width."""
     page = opened(sheet_file).page
     page.emulate_media(media="print")
-    assert {page.evaluate(STYLE, [name, "breakInside"]) for name in (".money", "tr", ".sign")} == {"avoid"}
+    whole = (".money", "tr", ".sign", "table.short")
+    assert {page.evaluate(STYLE, [name, "breakInside"]) for name in whole} == {"avoid"}
+    assert page.evaluate(STYLE, ["tbody tr:last-child", "breakBefore"]) == "avoid"
+    assert page.evaluate(STYLE, [".then", "breakAfter"]) == "avoid"
     assert page.evaluate(STYLE, ["article", "maxWidth"]) == "none"

@@ -66,6 +66,8 @@
     return data.sign ? `${minus}${data.sign}${digits}` : `${minus}${digits} ${data.currency}`;
   };
   const charged = (usd) => money(usd, Math.abs(usd - Math.round(usd)) >= 0.005);
+  // Scenarios without a loss do not show that there is none.
+  const chance = (share) => share ? percent(share) : "< 1 %";
   const percent = (share) => share > 0 && share < 0.005 ? "< 1 %" : share > 0.995 && share < 1 ? "> 99 %" : `${Math.round(share * 100)} %`;
   const show = (id, text, value) => { const at = byId(id); at.textContent = text; if (value !== undefined) at.dataset.value = value; };
   const share = (input, low, high) => {
@@ -121,14 +123,14 @@
     show("price", `${charged(price)} before tax`, price);
     const why = { margin: `the wanted margin of ${percent(wanted)}`, risk: `the accepted risk of ${percent(accepted)}`, minimum: "the minimum charge" };
     show("why", `Set by ${why[binding]}.` + (data.tax ? ` With tax ${money(price * (1 + data.tax), true)}.` : ""), binding);
-    show("loss", `${percent(loss)} (the cost comes out above the price)`, loss);
+    show("loss", `${chance(loss)} (the cost comes out above the price)`, loss);
     show("expected", `${percent(expected)} of the price: what the mean cost leaves of it`, expected);
     show("cost", `mean ${money(choice.mean, true)}, middle ${money(quantile(costs, 0.5))}, ${percent(data.level)} between ${money(low)} and ${money(high)}`, choice.mean);
     show("for-margin", `${money(forMargin, true)} (mean cost / ${Number((100 * (1 - wanted)).toFixed(2))} %)`, forMargin);
     show("for-risk", `${money(forRisk, true)} (the cost is above it in ${percent(accepted)} of cases)`, forRisk);
     const asked = Number(own.value);
     show("own-told", own.value === "" ? "" : !(asked > 0) ? "Write a price above 0." :
-      `At ${money(asked, true)}: chance of loss ${percent(lossAt(costs, asked))}, expected margin ${percent(1 - choice.mean / asked)} of the price.`,
+      `At ${money(asked, true)}: chance of loss ${chance(lossAt(costs, asked))}, expected margin ${percent(1 - choice.mean / asked)} of the price.`,
       own.value === "" || !(asked > 0) ? "" : lossAt(costs, asked));
     draw(costs, price, low, high);
     byId("bars").setAttribute("aria-label", `Cost of this job: ${percent(data.level)} between ${money(low)} and ${money(high)}; price ${charged(price)}.`);

@@ -61,6 +61,39 @@ def test_an_unknown_key_is_told_with_its_line_and_the_nearest_right_one(tmp_path
     assert "`margin_share`" in text
 
 
+@pytest.mark.parametrize(
+    ("line", "write"),
+    [
+        ("[ice]\nlot_kg = 25", "`lot_lb = 55.12`"),
+        ("[ice]\nsublimation_kg_per_day = 10", "`sublimation_lb_per_day = 22.05`"),
+        ("[ice]\nrush_usd_per_kg = 4.5", "`rush_usd_per_lb = 2.041`"),
+        ("[ice]\nusd_per_kg = 2.6", "`price_breaks = [{from_lb = 0, usd_per_lb = 1.179}]`"),
+        (
+            "[ice]\nprice_breaks = [{from_kg = 0, usd_per_kg = 2.6}, {from_kg = 100, usd_per_kg = 2}]",
+            "`price_breaks = [{from_lb = 0, usd_per_lb = 1.179}, {from_lb = 220.5, usd_per_lb = 0.9072}]`",
+        ),
+        ("[ice]\nlot_kg = 'twenty'", "`lot_lb`"),
+        ("[ice]\nlot_kg = 1" + 400 * "0", "`lot_lb`"),
+        ("[bays.main]\nlength_m = 12", "`length_ft = 39.37`"),
+        ("[bays.main]\nheight_cm = 450", "`height_ft = 14.76`"),
+        ("[bays.main]\nflow_m3_h = 570", "`flow_cfm = 335.5`"),
+    ],
+)
+def test_a_metric_key_is_told_in_the_files_units(tmp_path: Path, line: str, write: str) -> None:
+    """Who writes kilograms or metres is told that the file is in pounds and feet, and what the figure would be."""
+    text = told(tmp_path, f"[shop]\nunits = 'metric'\n{line}\n")
+    assert f"book.toml is in pounds and feet (lb, ft, cfm), in a metric book too: write {write}." in text
+    assert "Did you mean" not in text
+
+
+def test_what_a_metric_key_is_told_can_be_written(tmp_path: Path) -> None:
+    """The advice, taken, loads as what was meant; a slip that only looks metric keeps the nearest key."""
+    ice = load(tmp_path, "[ice]\nprice_breaks = [{from_lb = 0, usd_per_lb = 1.179}]\nlot_lb = 55.12\n").ice
+    assert ice.lot_lb == pytest.approx(25 / 0.45359237, rel=1e-4)
+    assert "Did you mean" in told(tmp_path, "[costs]\nsetup_m = 15\n")
+    assert "It means: price a lb" in told(tmp_path, "[ice]\nprice_breaks = [{from_kg = 'all', usd_per_kg = 2}]\n")
+
+
 def test_all_problems_come_out_at_once(tmp_path: Path) -> None:
     """Three wrong keys give three sentences in one error."""
     text = told(tmp_path, "[shop]\ncrew = 0\n[ice]\nlot_lb = -1\n[pricng]\n")

@@ -1,6 +1,7 @@
 """What a forecast's words rest on: booked jobs among the reasons, planning figures told as such, the ice bill."""
 
 import re
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -11,7 +12,7 @@ from pipeline.answers.ordering import OrderQuestion, order_ice
 from pipeline.answers.reporting import report_contents
 from pipeline.cli.main import main
 from pipeline.present.figures import Style
-from pipeline.present.forecast_text import render_forecast
+from pipeline.present.forecast_text import record_sentences, render_forecast
 from pipeline.present.ordering_text import render_order
 from pipeline.present.page_sections import forecast_part
 
@@ -59,9 +60,22 @@ def test_a_log_that_was_not_learned_is_said_to_be_so(unlearned):
 def test_the_reports_reasons_of_an_unlearned_log_are_the_forecasts(unlearned):
     """The page too says that planning figures lie above or below the log, and blames no technique."""
     contents = report_contents(Asking(unlearned, TODAY)).result
-    lines = " ".join(forecast_part(contents, Style()).lines)
+    result, told_on_page = contents.forecast.answer.result, forecast_part(contents, Style()).lines
+    lines = " ".join(told_on_page)
     assert "than usual for like jobs" not in lines
     assert re.search(r"planning figures (above|below) what like jobs took \([+-]", lines)
+    # So does its record: whether a simple rule did better, and that a forecast from planning figures has none.
+    assert set(record_sentences(result)) < set(told_on_page)
+    own, *rules = result.backtest.scores
+    best = min(rules, key=lambda rule: rule.pellets_lb)
+    side = "better" if own.pellets_lb < best.pellets_lb else "worse"
+    assert f"That is {side} than the best simple rule ({best.name}): score " in lines
+    assert "rests on planning figures and has no such record until `rimebook learn` has run." in lines
+    worse = replace(own, pellets_lb=best.pellets_lb + 1)
+    backtest = replace(result.backtest, scores=(worse, *rules))
+    contents = replace(contents, forecast=replace(contents.forecast, answer=replace(
+        contents.forecast.answer, result=replace(result, backtest=backtest))))  # fmt: skip
+    assert any(line.startswith("That is worse than") for line in forecast_part(contents, Style()).lines)
 
 
 def test_lost_ice_that_nobody_logged_is_told_as_planning(unlearned):

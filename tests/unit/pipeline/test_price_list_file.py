@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.answers.price_list import ListFactor, ListPrice, PriceList
 from pipeline.intake.texts import guard
-from pipeline.present.figures import Style
+from pipeline.present.figures import Style, money_range
 from pipeline.present.output_file import check_output, write_whole
 from pipeline.present.price_list_page import price_list_csv, price_list_html
 from shared.errors import RimebookError
@@ -48,6 +48,20 @@ def test_page_of_the_list_is_self_contained_and_escaped() -> None:
     assert "http" not in page.replace("http-equiv", "")
     assert ">100*<" in page
     assert "For the shop, not for customers" in page
+
+
+def test_a_call_out_that_every_visit_cost_alike_is_fixed() -> None:
+    """Ends that are one figure are no range; ends within a unit of money have their cents."""
+    prices = some_list("van")
+    told = {}
+    for name, low, high in (("one", 51.2, 51.2), ("near", 50.8, 51.25), ("range", 45.0, 60.0)):
+        call_out = replace(prices.call_out, low_usd=low, high_usd=high)
+        page = price_list_html(replace(prices, call_out=call_out), Style())
+        told[name] = page.split("call\u2011out</td>")[1].split("</tr>")[0]
+        assert money_range(low, high, Style().money) in {"fixed", "$50.80 to $51.25", "$45 to $60"}
+    assert ">fixed<" in told["one"]
+    assert ">50.80 to 51.25<" in told["near"]
+    assert ">45 to 60<" in told["range"]
 
 
 def test_the_caption_has_the_currency_and_the_minimum_its_cents() -> None:

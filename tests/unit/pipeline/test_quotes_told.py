@@ -235,3 +235,13 @@ def test_what_no_such_job_takes_so_far_is_to_be_checked_first(new_book) -> None:
         text = " ".join(render_quote(answer, Style()).split())
         assert ("3,000 lb and 25 min with 33 % done is outside" in text) is told
         assert ("check these figures and their units first" in text) is told
+
+
+def test_no_scenario_of_a_loss_is_no_proof_that_there_is_none(new_book) -> None:
+    """A price above what every scenario costs is told a chance below one in a hundred, never 0 %."""
+    book = new_book()
+    answer = quote_jobs(Asking(book, DAY), [van(book)], price_usd=99_999.0)
+    assert answer.result.quotes[0].at_price.chance_of_loss == 0
+    text = " ".join(render_quote(answer, Style()).split())
+    assert "chance of loss < 1 %." in text
+    assert "chance of loss 0 %" not in text

@@ -119,6 +119,23 @@ def test_logged_setup_replaces_the_planning_constant(new_book) -> None:
     assert again == part, "an absurd job on the day itself moves nothing as of that morning"
 
 
+def test_the_spelling_of_a_newcomers_name_moves_no_price(new_book) -> None:
+    """Twelve vehicles of customers without a record cost what they cost without a name; of a known one they do not."""
+    book = new_book(rows=[{**ROW, "job_id": "A", "day": DAY - timedelta(days=9)}])
+    with book.writing() as connection:
+        connection.execute(
+            "insert into expectations (version, job_id, day, quantity, mean, q10, q50, q90, pit, actual) "
+            "values (1, 'A', date '2026-02-21', 'pellets_lb', 80, 60, 80, 110, 0.5, 90)"
+        )
+    fleet = Wanted(count=12)
+    costs = {
+        name: quote_jobs(asking(book), [van(book, name)], wanted=fleet).result.quotes[0].cost_usd.mean
+        for name in ("", "NEWA", "newb", "Zeta", "K-1")
+    }
+    assert costs.pop("K-1") != costs[""]
+    assert set(costs.values()) == {costs[""]}
+
+
 def test_customer_that_takes_more_is_quoted_more(new_book) -> None:
     """A customer whose twenty visits took half again what was expected costs more than one that never came."""
     rows, told = [], []

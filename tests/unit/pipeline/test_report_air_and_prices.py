@@ -5,15 +5,17 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
 from report_books import TODAY, vans
 
-from pipeline.answers.answer import Asking
+from pipeline.answers.answer import Answer, Asking
 from pipeline.answers.fitting import learn_book
 from pipeline.answers.reporting import report_contents
+from pipeline.answers.safety_answer import SafetyResult
 from pipeline.book.store import Book
 from pipeline.present.figures import Style, percent
 from pipeline.present.page import report_page
@@ -100,6 +102,37 @@ def test_a_bay_that_could_not_be_checked_is_told(new_book: Callable[..., Book], 
     air, _ = air_day(_booked(new_book, lacks, [], "none"), ())
     assert air is not None
     assert (air.bays, [u.bay for u in air.unchecked]) == ((), ["south"])
+
+
+def test_the_first_reason_for_no_is_the_gas(new_book: Callable[..., Book]) -> None:
+    """The lead names the CO2 limits that are exceeded, the highest first, with their chances, and then the noise."""
+    from pipeline.present.page_findings import air_part
+
+    asking = _booked(new_book, "[bays.north]\n" + SMALL + "noise_dba = 110\n", [], "gas")
+    contents = report_contents(asking).result
+    assert contents.air is not None
+    (north,) = contents.air.bays
+    limits = tuple(
+        replace(limit, value=value, chance_exceeded=chance)
+        for limit, value, chance in zip(
+            north.result.limits, (5000.0, 10000.0, 40000.0), (0.98, 0.998, 0.2), strict=True
+        )
+    )
+    bay = replace(north, result=replace(north.result, limits=limits))
+
+    def lead(*bays: Answer[SafetyResult]) -> str:
+        assert contents.air is not None
+        return air_part(replace(contents, air=replace(contents.air, bays=bays)), Style()).lead
+
+    assert lead(bay).startswith(
+        "No, not in bay north: CO2 would exceed 10,000 ppm (15-minute average) in > 99 % and 5,000 ppm (8-hour "
+        "average) in 98 %, and could exceed 40,000 ppm (immediately dangerous) in 20 % of scenarios, if all of that "
+        "day's work is done in one bay at today's ventilation. Bay north: Noise at the bare ear would exceed "
+    )
+    milder = tuple(replace(limit, chance_exceeded=0.1) for limit in limits)
+    south = replace(bay, result=replace(bay.result, bay="south", limits=milder))
+    assert lead(south, bay).startswith("No, not in any bay: CO2 would exceed 10,000 ppm (15-minute average) in > 99 %")
+    assert "in 20 % of scenarios in the worst of them, if" in lead(south, bay)
 
 
 def test_minutes_that_were_never_logged_are_planning_figures(new_book: Callable[..., Book]) -> None:

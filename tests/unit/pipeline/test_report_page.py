@@ -157,7 +157,13 @@ def test_the_order_tells_a_shortage_that_it_accepts(demo_page: str) -> None:
     part = demo_page.split('<section id="order"')[1].split("</section>")[0].replace("\u00a0", " ")
     lead = part.split('<p class="lead">')[1].split("</p>")[0]
     assert "Before a delivery can arrive (Thu 2 Jul) the chance of running short is" in lead
-    assert re.search(r"From Thu 2 Jul to Mon 6 Jul the chance is \d+ %: the plan accepts that, as ice would cost", lead)
+    accepts = (
+        r"From Thu 2 Jul to Mon 6 Jul the chance of running short is \d+ %: the plan accepts that, as ice would cost"
+    )
+    assert re.search(accepts, lead)
+    # The card at the top tells what the table below does: the plan's own chance, of all days.
+    (plan,) = re.findall(r'this plan</th><td class="n">[^<]*</td><td class="n">([^<]*)</td>', part)
+    assert f"The chance of running short on some day of these 14 days is {plan}." in lead
     assert "Ice ordered by Wed 1 Jul could come on Thu 2 Jul; the plan orders none before Mon 6 Jul and accepts" in part
     assert "because fetching what is short at the counter costs less" in part
     assert "Firm: to be decided before Thu 9 Jul, the next decision day" in part

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -14,7 +15,7 @@ from pipeline.answers.answer import Asking
 from pipeline.answers.fitting import CurrentFit, current_fit
 from pipeline.answers.request_notes import request_notes
 from pipeline.answers.requests import JobAsked, LineAsked
-from pipeline.book.store import open_book
+from pipeline.book.store import Book, open_book
 
 TODAY = date(2026, 7, 1)
 
@@ -55,7 +56,8 @@ def test_zones_that_take_less_after_the_first_are_told_in_their_order(
     def said(fit: CurrentFit, *zones: str) -> tuple[str, ...]:
         return request_notes(fit, [JobAsked("1", TODAY, tuple(LineAsked("van", z) for z in zones))], TODAY)
 
-    (told,) = said(ordered, zones[0], "roof", zones[2])
+    new, told = said(ordered, zones[0], "roof", zones[2])
+    assert new == "No past job has roof: that part rests on planning figures."
     assert "about 30 % less pellets and 25 % less time" in told
     assert told.endswith(f"in the order `{zones[2]}`, `{zones[0]}`, `roof`.")
     assert said(ordered, zones[0]) == said(fit, zones[0], zones[2]) == ()
@@ -64,6 +66,23 @@ def test_zones_that_take_less_after_the_first_are_told_in_their_order(
     (told,) = (w for w in warnings if "about 30 % less pellets and 25 % less time" in w)
     assert "tells each of them alone" in told
     assert "asked about" not in told
+
+
+def test_work_that_no_past_job_has_is_told_to_rest_on_planning(fit: CurrentFit, new_book: Callable[..., Book]) -> None:
+    """Each zone once, a class only where a known one beside it hides it; nothing where all is planning anyway."""
+
+    def said(fit: CurrentFit, *lines: tuple[str, str]) -> tuple[str, ...]:
+        return request_notes(fit, [JobAsked(str(k), TODAY, (LineAsked(*line),)) for k, line in enumerate(lines)], TODAY)
+
+    known = {"van\tundercarriage\nvan\tinterior": 9, "sedan\tinterior": 2}
+    young = replace(fit, fitted=replace(fit.fitted, kinds=known))
+    assert said(young, ("van", "undercarriage"), ("sedan", "undercarriage"), ("suv", "interior")) == ()
+    (one,) = said(young, ("van", "interior"), ("van", "engine_bay"), ("suv", "engine_bay"))
+    assert one == "No past job has engine bay: that part rests on planning figures."
+    visit = tuple(LineAsked(*line) for line in (("van", "engine_bay"), ("suv", "interior"), ("van", "door_jambs")))
+    (more,) = request_notes(young, [JobAsked("1", TODAY, visit)], TODAY)
+    assert more == "No past job has suv, engine bay or door jambs: those parts rest on planning figures."
+    assert said(current_fit(Asking(new_book(), TODAY)), ("van", "engine_bay")) == ()
 
 
 def test_days_that_are_hardly_meant_are_told(fit: CurrentFit) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import json
 from collections.abc import Callable
 from pathlib import Path
 
@@ -204,6 +205,23 @@ def test_a_sheet_as_pdf(book: Book, run: Run, tmp_path: Path) -> None:
     code, _, err = run("quote", *JOB, "--sheet", str(file), "--book", str(book.folder))
     assert code == 0, err
     assert file.read_bytes().startswith(b"%PDF")
+    assert "empty boxes" not in err
+
+
+def test_letters_that_no_font_has_are_told(book: Book, run: Run, tmp_path: Path) -> None:
+    """A PDF that prints a letter as an empty box says which, once; the page as HTML leaves that to its reader."""
+    pytest.importorskip("weasyprint", exc_type=ImportError)
+    odd = "\U0010fff0"  # of a private plane that no font fills
+    told = {}
+    for name in ("s.pdf", "s.html"):
+        asked = ("quote", *JOB, "--customer", f"Ab{odd}{odd}", "--sheet", str(tmp_path / name), "--json")
+        code, out, err = run(*asked, "--book", str(book.folder))
+        assert code == 0, err
+        told[name] = [w for w in json.loads(out)["warnings"] if "empty boxes" in w]
+    (said,) = told["s.pdf"]
+    assert said.count("U+10FFF0") == 1
+    assert "U+0041" not in said
+    assert told["s.html"] == []
 
 
 def test_sheets_of_many_jobs_read_the_past_once(
