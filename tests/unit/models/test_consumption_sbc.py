@@ -203,6 +203,5 @@ def test_ranks_of_true_values_among_draws_are_uniform(totals: bool, monkeypatch:
     all_ranks = [ranks(rng, totals=totals) for _ in range(n_shops)]
     for name in all_ranks[0]:
         r = np.array([one[name] for one in all_ranks])
-        print(name, round(r.mean(), 3), round((r**2).mean(), 3))
         assert abs(r.mean() - 0.5) < 4 * np.sqrt(1 / 12 / n_shops), (name, r.mean())
         assert abs((r**2).mean() - 1 / 3) < 4 * np.sqrt(4 / 45 / n_shops), (name, (r**2).mean())
