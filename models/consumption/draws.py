@@ -18,6 +18,7 @@ import numpy as np
 from models.consumption.design import CELL, N_SOILS, SOIL_BLOCKS, rows_of, setting_score
 from models.consumption.grades import meant
 from models.consumption.jobs import SETTINGS
+from models.consumption.noise_by_soil import sd_factor
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED
 from models.consumption.usual_order import has_order
@@ -77,6 +78,8 @@ class Scenarios:
         self.tail = states.tail[self.pick].T[:, None, :]
         self.bend = ((8 * self.tail + 3) / (8 * self.tail + 1)) ** 2 / self.tail
         self.sd = np.concatenate([states.line_sd, states.other_sd[:, :, None]], axis=2)[self.pick].transpose(1, 2, 0)
+        self.soil_sd = sd_factor(states.noise_growth[self.pick].T).swapaxes(1, 2)
+        self.grows = bool(states.noise_growth.any())
         self.zone = request.zone.recoded(fitted.columns.blocks["zone"]).astype(np.int64)
         self.soil_mean = fitted.soil.mean(request)
         self.words = {
@@ -158,7 +161,7 @@ class Scenarios:
         log_mean = self._spread(fixed)
         operator = self._add_blanks(log_mean, lines, rng)
         self._add_newcomers(log_mean, lines)
-        self._add_soil(log_mean, lines, operator, rng)
+        level = self._add_soil(log_mean, lines, operator, rng)
         if day > self.fitted.last_day:
             log_mean += self._effect("time", "next")[:, None, :]
         later = self._later(lines) if n > 1 and (self.after is not None or self.booked) else None
@@ -169,6 +172,8 @@ class Scenarios:
         e = _pair(z[2 : 2 + n], z[2 + n :], self.rho[2])
         e = np.copysign(np.minimum(np.sqrt(self.tail * np.expm1(self.bend * e**2)), _NOISE_LIMIT), e)
         e *= self.sd[:, self.zone[lines]]
+        if self.grows:
+            e *= self._soil_sd(lines, level)
         np.clip(e, -_WIDEST_NOISE, _WIDEST_NOISE, out=e)
         e += log_mean
         e += u[:, None, :]
@@ -279,7 +284,8 @@ class Scenarios:
         lines: NDArray[np.int64],
         operator: NDArray[np.int64] | None,
         rng: np.random.Generator,
-    ) -> None:
+    ) -> dict[int, NDArray[np.int64]]:
+        """Add what the soil of each line takes; return the levels (n_draws,) of those of which they are drawn."""
         soil, level = self.request.soil[lines], {}
         for k, i in enumerate(lines.tolist() if self.graded else ()):
             grade = self._grade(i, operator)
@@ -298,6 +304,14 @@ class Scenarios:
             log_mean[:, k] += self.steps[:, level[k], self.pick]
             for s in range(N_SOILS):
                 log_mean[:, k] += self._soil_cells(i, s) * (level[k] == s)
+        return level
+
+    def _soil_sd(self, lines: NDArray[np.int64], level: dict[int, NDArray[np.int64]]) -> NDArray[np.float64]:
+        """Return what the noise of each line is multiplied by, (2, n, n_draws), given the levels that are drawn."""
+        out, every = self.soil_sd[:, self.request.soil[lines]], np.arange(self.n_draws)
+        for k, drawn in level.items():
+            out[:, k] = self.soil_sd[:, drawn, every]
+        return out
 
     def _grade(self, line: int, operator: NDArray[np.int64] | None) -> NDArray[np.int64] | None:
         """Return how many levels above the true one a line's soil is written in each scenario, None for a newcomer."""

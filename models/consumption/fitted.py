@@ -26,7 +26,7 @@ SCHEMA = 2
 #: Digits kept of each stored state: far below what 300 states can tell.
 _UNIT = {
     "b": 1e-4, "tau": 1e-4, "line_sd": 1e-4, "other_sd": 1e-4,
-    "job_sd": 1e-4, "tail": 1e-2, "time_scale": 1e-5, "visit": 1e-3,
+    "noise_growth": 1e-4, "job_sd": 1e-4, "tail": 1e-2, "time_scale": 1e-5, "visit": 1e-3,
     "rho": 1e-4, "grade": 1.0, "on_first": 1.0, "place": 1.0,
 }  # fmt: skip
 
@@ -150,7 +150,7 @@ def rounded_states(states: States) -> States:
 
 
 def _states_of(stored: dict[str, Any], blocks: dict[str, tuple[str, ...]]) -> States:
-    """Return stored states; those stored before operators' grades or working orders were drawn know of none."""
+    """Return stored states; those stored before grades, working orders or noise by soil were drawn know of none."""
     parts = {
         name: (np.array(part["values"], dtype=np.float64) * _UNIT[name]).reshape(part["shape"])
         for name, part in stored.items()
@@ -158,7 +158,7 @@ def _states_of(stored: dict[str, Any], blocks: dict[str, tuple[str, ...]]) -> St
     n = len(parts["tail"])
     unasked = {
         "grade": np.zeros((n, len(blocks["operator"]))), "on_first": np.zeros(n),
-        "place": np.zeros((n, len(blocks["zone"]))),
+        "place": np.zeros((n, len(blocks["zone"]))), "noise_growth": np.zeros((n, 2)),
     }  # fmt: skip
     return States(**{**unasked, **parts})
 

@@ -218,6 +218,7 @@ def planning_states(planning: Planning, columns: Columns, seed: int) -> States:
         tau=np.zeros((N_STATES, 2, len(POOLED))),
         line_sd=np.zeros((N_STATES, 2, 0)),
         other_sd=each * spread * np.sqrt(0.5),
+        noise_growth=np.zeros((N_STATES, 2)),
         job_sd=each * spread * 0.5,
         tail=np.full((N_STATES, 2), 100.0),
         time_scale=np.zeros((N_STATES, 2)),
@@ -233,7 +234,7 @@ def _planned(states: States, t: int, planned: States) -> States:
     """Return the states with those of quantity t, which was never recorded, replaced by the planning ones."""
     out = {name: getattr(states, name).copy() for name in States.__dataclass_fields__}
     rows = np.arange(states.n) * planned.n // states.n
-    for name in ("b", "tau", "other_sd", "job_sd", "tail", "time_scale", "visit"):
+    for name in ("b", "tau", "other_sd", "noise_growth", "job_sd", "tail", "time_scale", "visit"):
         out[name][:, t] = getattr(planned, name)[rows, t]
     out["line_sd"][:, t] = planned.other_sd[rows, t, None]
     return States(**out)

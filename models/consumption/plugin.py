@@ -22,6 +22,7 @@ import numpy as np
 
 from models.consumption.design import cell_column, rows_of, word_codes
 from models.consumption.grades import meant
+from models.consumption.noise_by_soil import sd_factor
 from models.consumption.order import worked_later
 from models.consumption.planning import log_median
 from models.consumption.priors import POOLED, set_moments
@@ -96,6 +97,7 @@ class Scales:
     job_var: float
     tail: float
     visit: float
+    noise_growth: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ class _Chunk:
 
     x: NDArray[np.float64]
     offset: NDArray[np.float64]
-    zone: NDArray[np.int64]
+    line_var: NDArray[np.float64]
     group_first: NDArray[np.int64]
     group: NDArray[np.int64]
     job_first: NDArray[np.int64]
@@ -147,6 +149,7 @@ def fit_all(
             float(np.median(part.job_sd[:, t])) ** 2,
             float(np.median(part.tail[:, t])),
             float(np.median(part.visit[:, t])),
+            float(np.median(part.noise_growth[:, t])),
         )
         fit = Newton(table, planning, columns, soil, quantity, medians, sampled)
         for step in range(_N_STEPS):
@@ -264,6 +267,9 @@ class Newton:
             later = worked_later(part.line_job, self.place[codes["zone"]])
             x[:, self.columns.start("after")] = later & (not self.first_carries)
         unknown = np.flatnonzero(soil < 0)
+        by_soil = sd_factor(2 * self.scales.noise_growth)
+        line_var = self.scales.line_var[codes["zone"]] * by_soil[soil]
+        line_var[unknown] = self.scales.line_var[codes["zone"][unknown]] * (chances @ by_soil)
         for level, chance in enumerate(chances.T if len(unknown) else ()):
             one = np.zeros((len(unknown), self.columns.n))
             rows.put_soil(one, np.arange(len(unknown)), unknown, np.full(len(unknown), level), 1.0)
@@ -283,7 +289,7 @@ class Newton:
         return _Chunk(
             x=x[lines],
             offset=offset[lines],
-            zone=codes["zone"][lines],
+            line_var=line_var[lines],
             group_first=group_first,
             group=of_group,
             job_first=job_first,
@@ -327,10 +333,9 @@ class Newton:
         part = np.exp(mean - top[c.group])
         total = np.add.reduceat(part, c.group_first)
         share = part / total[c.group]
-        line_var = scales.line_var[c.zone]
         x = np.add.reduceat(share[:, None] * c.x, c.group_first, axis=0)
-        var = np.add.reduceat(share**2 * line_var, c.group_first)
-        bend = 0.5 * np.add.reduceat(share * (1 - share) * line_var, c.group_first)
+        var = np.add.reduceat(share**2 * c.line_var, c.group_first)
+        bend = 0.5 * np.add.reduceat(share * (1 - share) * c.line_var, c.group_first)
         value = _middle(c.log_value, c.half_step, top + np.log(total), np.sqrt(var))
         rest = value - (top + np.log(total) + bend)
         weight = np.ones(len(rest))

@@ -55,6 +55,8 @@ class States:
     line_sd : (n_states, 2, n_zones)
     other_sd : (n_states, 2)
         Line sd of a zone that is new.
+    noise_growth : (n_states, 2)
+        Growth of the log of the line sd a soil level; the line sds are those of moderate soil.
     job_sd, tail, time_scale : (n_states, 2)
         Sd of the job noise, degrees of freedom of the line noise, sd of a change of level after the last job.
     visit : (n_states, 2)
@@ -73,6 +75,7 @@ class States:
     tau: NDArray[np.float64]
     line_sd: NDArray[np.float64]
     other_sd: NDArray[np.float64]
+    noise_growth: NDArray[np.float64]
     job_sd: NDArray[np.float64]
     tail: NDArray[np.float64]
     time_scale: NDArray[np.float64]
@@ -107,7 +110,7 @@ class Chain:
         ]
         n_zones = len(columns.blocks["zone"])
         self.targets = [
-            Target(table.observed(q), STEPS[q], matrix, base + log[level], table.line_job, zone, n_zones)
+            Target(table.observed(q), STEPS[q], matrix, base + log[level], table.line_job, zone, n_zones, level)
             for q, base, log in zip(QUANTITIES, self.base, self.soil_log, strict=True)
         ]
         self.floor = [-np.diff(log) for log in self.soil_log]
@@ -165,7 +168,7 @@ class Chain:
         noise = []
         for target in self.targets:
             at = target.position[self.paired]
-            noise.append(target.residual()[at] * np.sqrt(target.l[at] / target.s2[target.zone[at]]))
+            noise.append(target.residual()[at] * np.sqrt(target.weight()[at]))
         return noise
 
     def _soil_effects(self, t: int, lines: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -185,8 +188,8 @@ class Chain:
             effect = self._soil_effects(t, lines[seen])
             now = effect[np.arange(len(seen)), self.soil.level[lines[seen]]]
             rest = target.residual()[at] + now
-            weight = target.l[at] / target.s2[target.zone[at]]
-            out[seen] -= 0.5 * weight[:, None] * (rest[:, None] - effect) ** 2
+            weight = (target.l[at] / target.s2[target.zone[at]])[:, None] / target.soil_var()
+            out[seen] += 0.5 * np.log(weight) - 0.5 * weight * (rest[:, None] - effect) ** 2
         return out
 
     def _put_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> None:
@@ -198,14 +201,16 @@ class Chain:
             seen = at >= 0
             self._move_soil(target.x, at[seen], lines[seen], new[seen])
             target.offset[at[seen]] += (self.soil_log[t][new] - self.soil_log[t][old])[seen]
+            target.soil[at[seen]] = new[seen]
             target.refit()
 
     def _at_levels(self, lines: NDArray[np.int64], new: NDArray[np.int64]) -> Lines:
         """Return the lines as they were if some had other soil levels."""
         now, old = Lines.of(self.targets, self.table), self.soil.level[lines]
         self._move_soil(now.x, lines, lines, new)
-        for t, log in enumerate(self.soil_log):
+        for t, (target, log) in enumerate(zip(self.targets, self.soil_log, strict=True)):
             now.rest[t, lines] -= log[new] - log[old]
+            now.weight[t, lines] *= target.soil_var()[old] / target.soil_var()[new]
         return now
 
     def _move_soil(
@@ -228,6 +233,7 @@ class Chain:
             tau=priors.tau[None].copy(),
             line_sd=np.sqrt(np.array([[t.s2 for t in targets]])),
             other_sd=np.sqrt(np.array([[t.s02 for t in targets]])),
+            noise_growth=np.array([[t.growth for t in targets]]),
             job_sd=priors.job_sd[None].copy(),
             tail=np.array([[t.nu for t in targets]]),
             time_scale=np.full((1, 2), self.levels.draw_ahead(self.rng)),

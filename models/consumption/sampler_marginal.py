@@ -7,9 +7,10 @@ for a column v, two columns v and w, each with a coefficient of either quantity,
     <v, w> = sum_i O_i v_i w_i - sum_j V_j K_j W_j    (2, 2).
 
 Let M and g be the precision and information of all coefficients so built, prior included. Then, up to what depends on
-neither the columns nor the residuals,
+neither the columns nor the residuals nor their weights,
 
-    log p = -1/2 sum_i r_i'O_i r_i + 1/2 sum_j (sum_j O_i r_i)'K_j (sum_j O_i r_i) + 1/2 g'M^-1 g - 1/2 log |M|.
+    log p = -1/2 sum_i r_i'O_i r_i + 1/2 sum_j (sum_j O_i r_i)'K_j (sum_j O_i r_i) + 1/2 g'M^-1 g - 1/2 log |M|
+            + 1/2 sum_i log |O_i| + 1/2 sum_j log |K_j|.
 
 One more column v, or one of its own for each quantity, whose coefficients d are N(m, S) beforehand, with B = <x, v>:
 
@@ -65,7 +66,7 @@ class Lines:
         for t, target in enumerate(targets):
             x[target.lines] = target.x
             rest[t, target.lines] = target.y - target.offset - target.own - target.drift[target.job]
-            weight[t, target.lines] = target.l / target.s2[target.zone]
+            weight[t, target.lines] = target.weight()
         return cls(x, rest, weight, table.line_job, np.searchsorted(table.line_job, np.arange(table.n_jobs)))
 
     def without_columns(self, columns: list[int]) -> Lines:
@@ -142,6 +143,9 @@ class Marginal:
         self.half = self.solve(g)
         self.log_p = 0.5 * float((self.half**2).sum() + (self.own**2).sum() - (self.pulled * lines.rest).sum())
         self.log_p -= float(np.log(self.lower.diagonal()).sum())
+        # Of |O| only the weights differ between states of one shop: its correlation is held.
+        self.log_p += 0.5 * float(np.log(lines.weight[lines.weight > 0]).sum())
+        self.log_p += float(np.log(self.c.diagonal(axis1=1, axis2=2)).sum())
 
     def solve(self, right: NDArray[np.float64], *, transposed: bool = False) -> NDArray[np.float64]:
         """Return the lower root of M, or its transpose, solved for the right side."""
@@ -184,8 +188,10 @@ class Marginal:
         job = whole.job[at]
         left = whole.rest[:, at] - b @ whole.x[at].T - u[:, job]
         spread = (self.c**2).sum(axis=2).T[:, job]
+        weight = whole.weight[:, at]
         with np.errstate(divide="ignore"):
-            return np.asarray(-0.5 * (left**2 / (1.0 / whole.weight[:, at] + spread)).sum(axis=0))
+            var = 1.0 / weight + spread
+        return np.asarray(-0.5 * (left**2 / var + np.where(weight > 0, np.log(var), 0.0)).sum(axis=0))
 
 
 class Extra:

@@ -2,10 +2,11 @@
 
 The model of a quantity on the log scale, line i of job j in zone z:
 
-    y_i = offset_i + own_i + x_i'b + u_j + e_i,   u_j ~ N(a_j, v_j),   e_i ~ N(0, s2_z / l_i),
+    y_i = offset_i + own_i + x_i'b + u_j + e_i,   u_j ~ N(a_j, v_j),   e_i ~ N(0, s2_z f_k^2 / l_i),
     l_i ~ Gamma(nu/2, nu/2),
 
-so that e_i is Student-t (Geweke 1993, J. Appl. Econometrics 8:S19-S40); own_i is what the fixed amount per visit adds.
+so that e_i is Student-t (Geweke 1993, J. Appl. Econometrics 8:S19-S40); f_k = exp(g (k - 1)) at soil level k, as it is
+written or drawn, which is 1 in most shops (`noise_by_soil`); own_i is what the fixed amount per visit adds.
 A recorded total is the sum of exp(y_i) over its lines, whose logarithms are then latent (data augmentation, Tanner &
 Wong 1987, JASA 82:528-540); a figure read off in steps is an interval.
 """
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.consumption import noise_by_soil
 from shared.units import LB_PER_KG
 
 if TYPE_CHECKING:
@@ -78,6 +80,7 @@ class Target:
         line_job: NDArray[np.int64],
         line_zone: NDArray[np.int64],
         n_zones: int,
+        line_soil: NDArray[np.int64],
     ) -> None:
         usable = np.zeros(len(observed.value) + 1, dtype=bool)
         usable[:-1] = observed.value > 0
@@ -91,6 +94,8 @@ class Target:
         self.zone = line_zone[self.lines]
         self.n_zones = n_zones
         self.zone_lines = np.bincount(self.zone, minlength=n_zones)
+        self.soil = line_soil[self.lines]
+        self.growth = 0.0
         self.x = np.ascontiguousarray(matrix[self.lines])
         self.offset = offset[self.lines].copy()
         self._init_groups(group, observed.value, steps)
@@ -140,9 +145,22 @@ class Target:
         """Bring each line's mean up to date after x, b, the drift of its job or the offset changed."""
         self.fit = self.offset + self.own + self.drift[self.job] + self.x @ self.b
 
+    def line_var(self) -> NDArray[np.float64]:
+        """Return the variance of each line's noise without its tail weight, (n,)."""
+        var = self.s2[self.zone]
+        return var * self.soil_var()[self.soil] if self.growth else var
+
+    def soil_var(self) -> NDArray[np.float64]:
+        """Return what the noise variance is multiplied by at each soil level, (4,)."""
+        return noise_by_soil.sd_factor(2 * self.growth)
+
+    def weight(self) -> NDArray[np.float64]:
+        """Return the precision of each line's noise, (n,)."""
+        return np.asarray(self.l / self.line_var())
+
     def job_sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the sums over each job's lines of their weights, and of weight times residual with the job noise."""
-        q = self.l / self.s2[self.zone]
+        q = self.weight()
         return np.add.reduceat(q, self.first), np.add.reduceat(q * (self.y - self.fit), self.first)
 
     def draw_latent_lines(self, rng: np.random.Generator) -> None:
@@ -150,7 +168,7 @@ class Target:
         from scipy.special import ndtr, ndtri
 
         mean = self.fit + self.u[self.job]
-        sd = np.sqrt(self.s2[self.zone] / self.l)
+        sd = np.sqrt(self.line_var() / self.l)
         if self.rounded:
             at, spread = mean[self.single], sd[self.single]
             low, high = (self.lower - at) / spread, (self.upper - at) / spread
@@ -217,7 +235,7 @@ class Target:
         """
         from scipy.linalg.lapack import dpotrf, dpotrs, dtrtrs
 
-        q = self.l / self.s2[self.zone]
+        q = self.weight()
         root = np.sqrt(q)
         precision = np.diag(1.0 / prior_var)
         rest = self.y - self.offset - self.own - (job_mean + self.drift)[self.job]
@@ -246,15 +264,21 @@ class Target:
         return self.y - self.fit - self.u[self.job]
 
     def draw_line_noise(self, rng: np.random.Generator) -> None:
-        """Draw tail weight, line weights and the noise variance of each zone."""
+        """Draw tail weight and line weights; then growth by soil, the zones' variances integrated out; then these."""
         r2 = self.residual() ** 2
         if self.n:
-            scaled = r2 / self.s2[self.zone]
+            scaled = r2 / self.line_var()
             terms = np.log1p(scaled[:, None] / NU_GRID).sum(axis=0)
             log_density = NU_LOG_PRIOR - 0.5 * (NU_GRID + 1) * terms + self.n * _NU_CONSTANT
             self.nu = float(draw_from_log(log_density, NU_GRID, rng))
             self.l = rng.standard_gamma((self.nu + 1) / 2, self.n) / ((self.nu + scaled) / 2)
-        square = np.bincount(self.zone, weights=self.l * r2, minlength=self.n_zones)
+        cell, n_cells = 4 * self.zone + self.soil, 4 * self.n_zones
+        lines = np.bincount(cell, minlength=n_cells).reshape(-1, 4)
+        by_soil = np.bincount(cell, weights=self.l * r2, minlength=n_cells).astype(np.float64).reshape(-1, 4)
+        growths, log_prior = noise_by_soil.choices(rng)
+        likelihood = noise_by_soil.log_likelihood(growths, by_soil, lines, self.nu0, self.s02)
+        self.growth = float(draw_from_log(log_prior + likelihood, growths, rng))
+        square = by_soil @ (1 / self.soil_var())
         self.s2 = (self.nu0 * self.s02 + square) / rng.chisquare(self.nu0 + self.zone_lines)
         inverse, logs = float((1 / self.s2).sum()), float(np.log(self.s2).sum())
         shape = LINE_SD_WEIGHT + self.n_zones * self.nu0 / 2

@@ -102,7 +102,7 @@ class VisitAmount:
                 self.amount[t] = choices[int(draw_from_log(prior, np.arange(float(len(choices))), rng))]
                 continue
             more = self.carried(target, choices) - target.own
-            weight = target.l / target.s2[target.zone]
+            weight = target.weight()
             sums = np.tile(info, (len(choices), 1, 1))
             sums[:, t, target.jobs] -= np.add.reduceat(weight * more, target.first, axis=1)
             own = (weight * (rest[t] - 0.5 * more) * more).sum(axis=1)

@@ -98,7 +98,7 @@ class Unwritten:
             effect = (np.append(target.b, 0.0)[blank.column[seen]] * blank.amount[seen]).sum(axis=2)
             now = blank.now[job]
             rest = target.y[at] - target.fit[at] + np.where(now >= 0, effect[np.arange(len(seen)), now], 0.0)
-            q = target.l[at] / target.s2[target.zone[at]]
+            q = target.weight()[at]
             left = rest[:, None] - effect
             weight[t] = np.bincount(job, weights=q, minlength=n_jobs)
             for k in range(n_candidates):

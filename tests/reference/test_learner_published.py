@@ -145,6 +145,7 @@ def test_the_sum_of_two_lognormals_is_the_convolution() -> None:
         tau=np.zeros((n_states, 2, len(POOLED))),
         line_sd=np.broadcast_to(np.array([0.5, 0.8]), (n_states, 2, 2)).copy(),
         other_sd=two,
+        noise_growth=0 * two,
         job_sd=0 * two,
         tail=1e6 * two,
         time_scale=0 * two,

@@ -148,7 +148,7 @@ def test_forms_and_orders_are_drawn_as_often_as_they_are_likely(monkeypatch: pyt
 
 def test_less_for_later_lines_and_an_amount_on_the_first_are_exchanged_as_often_as_they_are_likely() -> None:
     """With the order and all else held: the share of both forms, and the mean amount, by sums over a fine grid."""
-    chain = small_chain(6, more=(4.0, 6.0), line_sd=0.25)
+    chain = small_chain(5, more=(4.0, 6.0), line_sd=0.25)
     order, place, rng = chain.order, np.array([1, 2, 0]), np.random.default_rng(7)
     ground = ground_of(chain, [0.0, 0.0])
     first, prior = 1 - order._later(place), chain.priors.log_forms()

@@ -237,8 +237,13 @@ def log_dense(chain: Chain, lines: Lines) -> float:
 
 
 def test_the_likelihood_without_coefficients_is_that_of_one_large_normal() -> None:
-    """Coefficients and job noise integrated out by block agree with the dense covariance of all figures."""
+    """Coefficients and job noise integrated out by block agree with the dense covariance of all figures.
+
+    Levels whose lines scatter more are held against others: the size of the noise counts as well.
+    """
     chain = small_chain()
+    for target, growth in zip(chain.targets, (0.4, -0.2), strict=True):
+        target.growth = growth
     each = [chain._at_levels(np.arange(15, 20), np.full(5, level)) for level in (0, 2)]
     found = [Marginal(lines, chain.priors).log_p for lines in each]
     dense = [log_dense(chain, lines) for lines in each]
@@ -267,6 +272,8 @@ def test_a_column_more_is_worth_what_one_large_normal_says() -> None:
 def test_grades_and_open_levels_are_drawn_as_often_as_they_are_likely() -> None:
     """With all else held the move visits each grade, and each set of levels it leaves open, by its exact chance."""
     chain = small_chain()
+    for target in chain.targets:
+        target.growth = 0.3
     grading, soil, operator = chain.grading, chain.soil, 1
     lines = np.arange(15, 30)
     exact: dict[tuple[int, ...], float] = {}
