@@ -52,7 +52,7 @@ class ProbitMap:
     n : int
         Out-of-sample scores behind the map.
     rule : str
-        How the record chose to fit it, see `mapping`.
+        How it was chosen, see `mapping`.
     by_kind : dict word -> float
         What a job's correction is summed from.
     """

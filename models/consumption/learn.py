@@ -120,7 +120,9 @@ def calibrated(fitted: FittedModel, record: Record, table: JobTable, seed: int) 
         again = table.take_jobs(np.array([job in newest for job in table.job_id]))
         own = scored(again, predict(fitted, again.without_figures(), seed=seed, n_draws=_RECORD_DRAWS), 0)
         words = [kinds[job] for job in own.job_id]
-        maps = {q: still_called_for(maps[q], own.pit[t], own.day, words) for t, q in enumerate(QUANTITIES)}
+        for t, q in enumerate(QUANTITIES):
+            if maps[q].shift or maps[q].by_kind:
+                maps[q] = still_called_for(maps[q], own.pit[t], own.day, words)
     return replace(fitted, maps=maps, record_text=record.to_json())
 
 

@@ -37,6 +37,10 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
 
 RULES = ("none", "whole", "recent", "kinds")
+#: Rule of a map that is left where the fit has learned by itself what moved the map; the scale is the chosen one's.
+LEARNED = "learned"
+#: Of what a map moves less than this share is nothing to speak of.
+_LEAST_SHARE = 0.1
 HALF_LIFE_DAYS = 120.0
 KIND_SD = 0.15
 #: A word gets a correction from so many jobs on.
@@ -106,7 +110,7 @@ def choose_map(pit: NDArray[np.float64], day: NDArray[np.int64], kinds: list[tup
 def still_called_for(
     level_map: ProbitMap, pit: NDArray[np.float64], day: NDArray[np.int64], kinds: list[tuple[str, ...]]
 ) -> ProbitMap:
-    """Return the map with its shift and corrections as large as the fit that answers still needs them.
+    """Return the map with its shift and corrections as large as the fit that answers still needs them, if at all.
 
     With m_j what the map moves job j by and z_j = probit(PIT) of the same job by that fit, both are multiplied by the
     least-squares share w = sum m_j z_j / sum m_j^2, limited to 0..1, newer jobs counting more where the rule says so.
@@ -125,9 +129,10 @@ def still_called_for(
     weight = _weights(level_map.rule, day[seen])
     size = float(weight @ moved**2)
     share = float(np.clip(weight @ (moved * probit_scores(pit[seen])) / size, 0.0, 1.0)) if size > 0 else 0.0
+    if share < _LEAST_SHARE:
+        return ProbitMap(0.0, level_map.scale, level_map.n, LEARNED)
     corrections = {w: round(share * c, 4) for w, c in level_map.by_kind.items() if round(share * c, 4)}
-    kept = replace(level_map, shift=round(share * level_map.shift, 6) + 0.0, by_kind=corrections)  # no -0.0
-    return ProbitMap(0.0, 1.0, level_map.n) if kept.is_identity else kept
+    return replace(level_map, shift=round(share * level_map.shift, 6), by_kind=corrections)
 
 
 def _weights(rule: str, day: NDArray[np.int64]) -> NDArray[np.float64]:

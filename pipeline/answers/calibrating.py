@@ -112,7 +112,7 @@ def calibration(asking: Asking) -> Answer[CalibrationResult]:
         for q, p in zip(QUANTITIES, record.pit, strict=True)
     }
     maps = current_fit(asking).fitted.maps
-    rules: dict[str, str] = {q: level_map.rule for q, level_map in maps.items()}
+    rules: dict[str, str] = {q: maps[q].rule if q in maps else "none" for q in QUANTITIES}
     advice = (*_advice(levels, groups, scores, shifts), *corrected(maps), *_left_out(n_planned))
     first = shifts[0] if shifts else None
     return Answer(CalibrationResult(levels, groups, scores, first, pit, rules, advice, shifts), learned_since(asking))

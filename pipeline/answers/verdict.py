@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from models.consumption.mapping import LEAST_SCORES
+from models.consumption.mapping import LEARNED, LEAST_SCORES
 from shared.counting import counted
 from shared.vocabulary import QUANTITIES
 
@@ -29,6 +29,10 @@ FEW_JOBS = 20
 RELIED_JOBS = 100
 _NAMES: dict[str, str] = {"pellets_lb": "pellets", "minutes": "minutes"}
 _HELD = "Past 80 % intervals for {} held about as often as they say."
+_HELD_SO_FAR = (
+    "Past 80 % intervals for {{}} held about as often as they say, as far as {n} jobs can tell: of so few, honest ones "
+    "hold in {low:.0f} to {high:.0f} % of cases. Log more before you rely on prices set by risk."
+)
 _NARROW = (
     "Past intervals for {} were too narrow: quote with a smaller risk share until newer jobs have been learned from."
 )
@@ -129,18 +133,10 @@ def narrow(levels: tuple[Held, ...], among: Collection[Quantity]) -> tuple[str, 
 def _verdicts(levels: tuple[Held, ...]) -> Iterator[str]:
     """Judge each quantity by itself: pooled, intervals too narrow for one hide behind those too wide for the other."""
     found = {q: _verdict(levels, q) for q in QUANTITIES}
-    if {verdict.kind for verdict in found.values()} != {"held"}:
-        yield from _told(found)
-        return
-    n = min(h.of(q)[1] for h in levels for q in QUANTITIES if h.level == GROUP_LEVEL)
-    if n >= RELIED_JOBS:
+    if {verdict.text for verdict in found.values()} == {_HELD}:
         yield "Past 80 % intervals held about as often as they say: prices set by risk can be relied on."
-        return
-    low, high = (100 * min(GROUP_LEVEL + side * _band(GROUP_LEVEL, n), 1.0) for side in (-1, 1))
-    yield (
-        f"Past 80 % intervals held about as often as they say, as far as {n} jobs can tell: of so few, honest ones "
-        f"hold in {low:.0f} to {high:.0f} % of cases. Log more before you rely on prices set by risk."
-    )
+    else:
+        yield from _told(found)
 
 
 def _told(found: dict[Quantity, _Verdict]) -> Iterator[str]:
@@ -164,7 +160,12 @@ def _verdict(levels: tuple[Held, ...], quantity: Quantity) -> _Verdict:
     promised = (1 - GROUP_LEVEL) / 2
     if above - promised > _band(promised, n):
         return _Verdict("above", _ABOVE.format(above=100 * above))
-    return _Verdict("wide", _WIDE) if beyond else _Verdict("held", _HELD)
+    if beyond:
+        return _Verdict("wide", _WIDE)
+    if n >= RELIED_JOBS:
+        return _Verdict("held", _HELD)
+    low, high = (100 * min(GROUP_LEVEL + side * _band(GROUP_LEVEL, n), 1.0) for side in (-1, 1))
+    return _Verdict("held", _HELD_SO_FAR.format(n=n, low=low, high=high))
 
 
 def _band(level: float, jobs: int) -> float:
@@ -180,13 +181,19 @@ _CORRECTIONS = {
 
 
 def corrections(maps: dict[Quantity, ProbitMap]) -> Iterator[str]:
-    """Tell which answers are corrected by how past jobs fell."""
+    """Tell which answers are corrected by how past jobs fell, and which need it no more."""
     for quantity, level_map in maps.items():
+        name = _NAMES[quantity]
         if level_map.rule in _CORRECTIONS:
-            how = _CORRECTIONS[level_map.rule]
             yield (
-                f"Answers for {_NAMES[quantity]} are {how}: that would have answered later jobs better. What is told "
-                "of past intervals is how they held before that."
+                f"Answers for {name} are {_CORRECTIONS[level_map.rule]}, as far as the fit has not learned that by "
+                "itself: it would have answered later jobs better. What is told of past intervals is how they held "
+                "before that."
+            )
+        elif level_map.rule == LEARNED:
+            yield (
+                f"Past intervals for {name} lay too high or too low for a time; the fit has learned that since, and "
+                "its answers need no correction for it."
             )
 
 
@@ -196,6 +203,6 @@ def corrected(maps: dict[Quantity, ProbitMap]) -> Iterator[str]:
     kept = [_NAMES[q] for q, level_map in maps.items() if level_map.rule == "none" and level_map.n >= LEAST_SCORES]
     if kept:
         yield (
-            f"Answers for {' and '.join(kept)} are quoted as they were learned: how past jobs fell calls for no "
-            "correction that the fit has not made itself."
+            f"Answers for {' and '.join(kept)} are quoted as they were learned: no correction would have answered "
+            "later jobs clearly better."
         )

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models.consumption.conformal import ProbitMap
-from models.consumption.mapping import LEAST_SCORES
+from models.consumption.mapping import LEARNED, LEAST_SCORES
 from pipeline.answers.calibrating import RuleScore, ShiftFound, ShiftRatio, _advice
 from pipeline.answers.verdict import Held, corrected, held_levels, narrow
 
@@ -80,6 +80,11 @@ def test_each_quantity_is_judged_by_itself(
         (ProbitMap(0.0, 1.0, 400), ProbitMap(0.0, 1.0, 50), "Answers for pellets are quoted as they were learned"),
         (ProbitMap(0.0, 1.0, 400), ProbitMap(0.0, 1.0, 400), "Answers for pellets and minutes are quoted as they"),
         (ProbitMap(0.1, 1.0, 400, "whole"), ProbitMap(0.0, 1.0, 5), "Answers for pellets are corrected by how all"),
+        (
+            ProbitMap(0.0, 1.0, 400, LEARNED),
+            ProbitMap(0.0, 1.0, 5),
+            "Past intervals for pellets lay too high or too low",
+        ),
     ],
 )
 def test_a_correction_is_denied_only_where_it_was_tried(pellets: ProbitMap, minutes: ProbitMap, said: str) -> None:
@@ -125,6 +130,14 @@ def test_few_jobs_tell_nothing_to_rely_on(jobs: int, said: str) -> None:
     assert said in told
     assert ("prices set by risk can be relied on." in told) is (jobs == 100)
     assert ("61 to 99 % of cases" in told) is (jobs == 22)
+
+
+def test_few_jobs_of_one_quantity_are_no_ground_either() -> None:
+    """Where minutes were never logged, 25 jobs with pellets tell no more than 25 jobs with both."""
+    levels = tuple(Held(level, level, 25, level, None, 25, 0) for level in (0.5, 0.8))
+    pellets, minutes = _advice(levels, (), SCORES, ())
+    assert "intervals for pellets held about as often as they say, as far as 25 jobs can tell" in pellets
+    assert minutes.startswith("No past job with minutes")
 
 
 def test_a_price_rests_on_the_upper_end_alone() -> None:
