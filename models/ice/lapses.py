@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 _AROUND_DAYS, _LEAST_DELIVERIES = 182, 6
 #: A silence is longer than so many usual times between deliveries, and has so many days at least.
 _LONGER, _LEAST_DAYS = 3.0, 14
-#: What came in so many days up to the last delivery may still have been in store: older ice is used or gone.
+#: What came so many days before the last delivery, or within the usual time between two where that is longer, may still
+#: have been in store beside it: a last small delivery tops up a container that is not empty. Older ice is used or gone.
 STORE_DAYS = 7
 
 
@@ -25,12 +26,14 @@ STORE_DAYS = 7
 class Silence:
     """A stretch without a logged delivery, longer than usual: the day of the last one before it and its own last day.
 
-    `lasts_days` is what ice of one delivery lasts: the usual time to the next one. Days are ordinals.
+    `lasts_days` is what ice of one delivery lasts: the usual time to the next one. `running` where the stretch goes on:
+    no delivery of today is known either. Days are ordinals.
     """
 
     came: int
     last: int
     lasts_days: int
+    running: bool
 
 
 @dataclass(frozen=True)
@@ -45,12 +48,15 @@ class Lapse:
         Day of that delivery.
     used_lb : float
         Used from that day on to `last`.
+    running : bool
+        Whether no delivery is known after it.
     """
 
     first: int
     last: int
     came: int
     used_lb: float
+    running: bool
 
 
 def silences(came_day: NDArray[np.int64], today: int) -> tuple[Silence, ...]:
@@ -62,10 +68,11 @@ def silences(came_day: NDArray[np.int64], today: int) -> tuple[Silence, ...]:
     Parameters
     ----------
     came_day : int64 array (n_containers,)
-        Days on which ice came, ordinals.
+        Days on which ice came, ordinals. What came on `today` ends a stretch, later ones are not looked at.
     """
     days = np.unique(came_day[came_day < today])
     edges = np.append(days, today)
+    came_today = bool((came_day == today).any())
     found = []
     for k in np.flatnonzero(np.diff(edges) >= _LEAST_DAYS).tolist():
         before = days[(days >= days[k] - _AROUND_DAYS) & (days <= days[k])]
@@ -74,7 +81,8 @@ def silences(came_day: NDArray[np.int64], today: int) -> tuple[Silence, ...]:
             continue
         usual = float(np.median(np.concatenate([np.diff(before), np.diff(after)])))
         if edges[k + 1] - days[k] > _LONGER * usual:
-            found.append(Silence(int(days[k]), int(edges[k + 1]) - 1, math.ceil(usual)))
+            running = k == len(days) - 1 and not came_today
+            found.append(Silence(int(days[k]), int(edges[k + 1]) - 1, math.ceil(usual), running))
     return tuple(found)
 
 
@@ -85,11 +93,13 @@ def find_lapses(
     use_day: NDArray[np.int64],
     use_lb: NDArray[np.float64],
 ) -> tuple[Lapse, ...]:
-    """Return the silences in which more was used than can have been in store.
+    """Return the silences in which more was used than was likely in store, and some of it after that was to be gone.
 
-    In store was at most what came in the week up to the last delivery, and ice of a silence of two weeks or more turns
-    to gas beside its use, so that a log which is kept never shows more use than that. A shop that stopped working, was
-    closed or had less to do uses less.
+    In store counts all that came in the week up to the last delivery, or in the usual time between two where that is
+    longer, as if nothing of it had been used before. Ice of a silence of two weeks or more turns to gas beside its use,
+    so that a log which is kept hardly ever shows more use than that. Where all of it was used in the first days,
+    before the next delivery was to come, the shop used up what it had: it stopped working, was closed or had less to
+    do, and no delivery is missing.
 
     Parameters
     ----------
@@ -100,8 +110,10 @@ def find_lapses(
     """
     lapses = []
     for silence in found:
-        stored_lb = float(came_lb[(came_day > silence.came - STORE_DAYS) & (came_day <= silence.came)].sum())
+        first, since = silence.came + silence.lasts_days, silence.came - max(STORE_DAYS, silence.lasts_days)
+        stored_lb = float(came_lb[(came_day >= since) & (came_day <= silence.came)].sum())
         used_lb = float(use_lb[(use_day >= silence.came) & (use_day <= silence.last)].sum())
-        if used_lb > stored_lb:
-            lapses.append(Lapse(silence.came + silence.lasts_days, silence.last, silence.came, used_lb))
+        went_on = bool((use_lb[(use_day >= first) & (use_day <= silence.last)] > 0).any())
+        if used_lb > stored_lb and went_on:
+            lapses.append(Lapse(first, silence.last, silence.came, used_lb, silence.running))
     return tuple(lapses)

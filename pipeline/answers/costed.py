@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from models.consumption.jobs import JobTable
-    from models.ice.lapses import Lapse
     from pipeline.answers.answer import Asking
     from pipeline.book.costing_rows import VisitColumns
     from shared.vocabulary import Quantity
@@ -55,8 +54,6 @@ class Costed:
     equipment_usd : float64 array (n,)
         The equipment's part of the cost.
     ice_basis : {"planning", "learned"}
-    lapses : tuple of Lapse
-        Times whose deliveries nobody logged.
     """
 
     table: JobTable
@@ -74,7 +71,6 @@ class Costed:
     line_share: Array
     equipment_usd: Array
     ice_basis: Literal["planning", "learned"]
-    lapses: tuple[Lapse, ...] = ()
 
     @property
     def priced(self) -> NDArray[np.bool_]:
@@ -100,10 +96,9 @@ def costed_visits(asking: Asking) -> Costed:
     beside, expected_beside = _beside(asking, table, columns)
     planned_ice = planning_price(settings, weekly_volume(asking))
     came = deliveries(asking.book, asking.today)
-    lapses = delivery_lapses(asking, came)
     usd_per_lb = ice_prices(
         settings, came, planned_ice, day=table.day, container=columns.container,
-        used_lb=np.nan_to_num(filled[0]), lapses=lapses,
+        used_lb=np.nan_to_num(filled[0]), lapses=delivery_lapses(asking, came),
     )  # fmt: skip
     real = job_cost(filled[0], filled[1], beside_min=beside, landed_usd_per_lb=usd_per_lb, costs=settings.costs)
     thought = job_cost(expected[0], expected[1], beside_min=expected_beside, landed_usd_per_lb=usd_per_lb,
@@ -112,7 +107,7 @@ def costed_visits(asking: Asking) -> Costed:
         table, columns, usd_per_lb, filled[0], filled[1], beside, real.total(), expected[0], expected[1],
         expected_beside, thought.total(), turned_out[0][1] | turned_out[1][1],
         _line_share(table, planned, usd_per_lb, nozzle_usd_per_hour(settings.costs)), real.parts["equipment"],
-        "learned" if came else "planning", lapses,
+        "learned" if came else "planning",
     )  # fmt: skip
 
 

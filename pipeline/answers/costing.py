@@ -13,6 +13,7 @@ from pipeline.answers.costed import Costed, costed_visits
 from pipeline.answers.costing_reasons import because
 from pipeline.answers.fitting import learned_since, of_today
 from pipeline.answers.ice_lapses import lapses_told
+from pipeline.answers.landed import landed_price
 from pipeline.answers.payback import MachinePayback, machine_payback
 from pipeline.answers.price_list import PriceList, refined_list
 from pipeline.answers.quotes_held import FollowedQuote, QuotesHeld, quotes_held
@@ -133,7 +134,7 @@ def cost_jobs(
         ice_usd_per_lb=float(np.average(costed.usd_per_lb[rows], weights=used_lb)) if used_lb.any() else None,
         ice_basis=costed.ice_basis,
     )  # fmt: skip
-    said = (*lapses_told(asking, costed.lapses), *_warnings(asking, costed, followed))
+    said = (*lapses_told(asking, landed_price(asking)), *_warnings(asking, costed, followed))
     return Answer(result, (*learned_since(asking), *of_today(asking), *said))
 
 

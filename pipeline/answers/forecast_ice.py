@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -13,10 +12,10 @@ from models.demand.calendar import logged_days, outside
 from models.demand.gaps import without_gap
 from models.demand.lost_ice import IceMonth, LostIce, learn_lost
 from models.ice.price import held_share
-from pipeline.answers.ice_lapses import lapses_told, record_end
+from pipeline.answers.ice_lapses import RECORD_DAYS, lapses_told, record_start
 from pipeline.answers.ice_paid import paid
 from pipeline.answers.ice_state import IceState, ice_state, records_of
-from pipeline.answers.landed import deliveries_a_week, landed_price, weekly_volume
+from pipeline.answers.landed import LEAST_DELIVERIES, deliveries_a_week, landed_price, weekly_volume
 from pipeline.answers.log_gaps import calendar_of, delivery_days
 
 if TYPE_CHECKING:
@@ -39,8 +38,6 @@ _HOLDS_SD = 0.2
 _LEAST_DELIVERED = 0.8
 #: From so many balanced months on they tell what is lost without the weighings; at most so many are looked at.
 _ENOUGH_MONTHS, _MOST_MONTHS = 6, 12
-#: Recent record from which deliveries a day and their fee are taken, and the least of them that is one.
-_RECENT_DAYS, _LEAST_DELIVERIES = 182, 6
 
 
 @dataclass(frozen=True)
@@ -119,7 +116,7 @@ def ice_terms(
     holds = np.clip(rng.normal(share, _HOLDS_SD * share, n_draws), 0.2 * share, 1.0)
     prior = np.maximum(state.rates_lb_day().sum(axis=0) * holds, 0.01)
     lost = learn_lost(months, prior, seed=asking.seed, n_draws=n_draws)
-    said = (*lapses_told(asking, landed.lapses), *(_missing(short) if short else ()))
+    said = (*lapses_told(asking, landed), *(_missing(short) if short else ()))
     price = landed.bought_usd_per_lb if usd_per_lb is None else usd_per_lb
     basis: LostBasis = "balance" if months else "weighings" if state.fit.law.n_intervals else "planning"
     return IceTerms(lost, basis, state, price, fee, per_day, calendar, (*said, *planned))
@@ -172,17 +169,16 @@ def _delivery_terms(
     Days on which no ice was to come are left out: those of gaps without ice, and those that closures leave without it;
     so are those of deliveries that nobody logged.
     """
-    end = record_end(asking.today, lapses)
-    since = end - timedelta(days=_RECENT_DAYS)
+    since = record_start(asking.today, lapses)
     dry: list[Stretch] = [*(gap for gap in gaps if gap.kind != "not logged"), *lapses]
     late = [d for d in deliveries if d.day >= since]
     recent = [d for d, kept in zip(late, outside(delivery_days(late), dry).tolist(), strict=True) if kept]
     ice = asking.book.settings.ice
     bill = paid(recent, ice)
-    if bill.n_deliveries < _LEAST_DELIVERIES:
+    if bill.n_deliveries < LEAST_DELIVERIES:
         weekly = deliveries_a_week(asking.book.settings, week)
         return ice.delivery_fee_usd, weekly / 7.0, (_planned(weekly, bill.n_deliveries),)
-    start, stop, n = since.toordinal(), end.toordinal(), bill.n_deliveries
+    start, stop, n = since.toordinal(), asking.today.toordinal(), bill.n_deliveries
     if len(late) == len(deliveries):
         # A log that begins inside the time looked at begins with a delivery: that one ends no interval.
         came = delivery_days(recent)
@@ -193,11 +189,15 @@ def _delivery_terms(
 
 
 def _planned(weekly: float, n_logged: int) -> str:
-    logged = f"Only {n_logged} deliver{'y' if n_logged == 1 else 'ies'}" if n_logged else "No delivery"
+    logged = "No delivery of the last half year is logged"
+    if n_logged:
+        # The half year looked at reaches farther back where deliveries are missing in it.
+        times = f"{n_logged} deliver{'y' if n_logged == 1 else 'ies'}"
+        logged = f"Only {times} came in the last {RECORD_DAYS // 7} logged weeks"
     return (
-        f"{logged} of the last half year {'are' if n_logged > 1 else 'is'} logged: price, fee and number "
-        f"of deliveries in the ice bill are planning figures ([ice] in book.toml). It counts {weekly:.2g} a week, as "
-        "often as one container must be filled for what an ordinary week uses and loses."
+        f"{logged}: price, fee and number of deliveries in the ice bill are planning figures ([ice] in book.toml). "
+        f"It counts {weekly:.2g} a week, as often as one container must be filled for what an ordinary week uses and "
+        "loses."
     )
 
 

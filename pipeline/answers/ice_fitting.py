@@ -15,7 +15,8 @@ from pipeline.answers.estimating import short_record
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_answer import IceGround, Teller
 from pipeline.answers.ice_arrivals import is_working
-from pipeline.answers.ice_lapses import delivery_lapses, lapses_told
+from pipeline.answers.ice_lapses import lapses_told
+from pipeline.answers.landed import landed_price
 from pipeline.answers.ordering import N_DRAWS, ice_ground, of_today, outlook_of
 from pipeline.answers.pricing import job_cost
 from pipeline.answers.request_notes import request_notes
@@ -104,7 +105,7 @@ def fit_jobs(
         *fit.warnings,
         *of_today(asking, statuses_known),
         *taken_today_note(asking, days[0], days[-1], stated=statuses_known),
-        *lapses_told(asking, delivery_lapses(asking)),
+        *lapses_told(asking, landed_price(asking)),
         *ground.state.warnings,
         *ground.demand.warnings,
         *request_notes(fit, waiting, asking.today),

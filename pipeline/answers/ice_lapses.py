@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from pipeline.answers.answer import Asking
+    from pipeline.answers.landed import Landed
 
-#: The record of deliveries that today's price of ice is taken from; lapses that lie farther back do not touch it.
+#: Days of the record of deliveries that today's price of ice is taken from, lapses not counted.
 RECORD_DAYS = 182
 _MOST_TOLD = 3
 
@@ -45,45 +46,48 @@ def delivery_lapses(asking: Asking, came: Sequence[tables.Delivery] | None = Non
     )  # fmt: skip
 
 
-def running_lapse(lapses: Sequence[Lapse], today: date) -> Lapse | None:
-    """Return the lapse that lasts up to today, None where deliveries are logged."""
-    return lapses[-1] if lapses and lapses[-1].last == today.toordinal() - 1 else None
+def record_start(today: date, lapses: Sequence[Lapse]) -> date:
+    """Return the first day of the record: half a year of days outside lapses lies between it and `today`.
 
-
-def record_end(today: date, lapses: Sequence[Lapse]) -> date:
-    """Return the day before which the deliveries of late are looked for: today, else where a lapse up to it begins.
-
-    A log in which none came for so long as is looked at was given up: planning figures then count.
+    A log in which no delivery came for longer than half a year was given up, and begins anew after that: older prices
+    tell nothing of today's. Where it is given up up to today, nothing is left of it and planning figures count.
     """
-    lapse = running_lapse(lapses, today)
-    return date.fromordinal(lapse.first) if lapse is not None and not given_up(lapse, today) else today
+    day, left = today.toordinal(), RECORD_DAYS
+    for lapse in reversed(lapses):
+        logged = day - lapse.last - 1
+        if logged >= left:
+            break
+        if lapse.last - lapse.came >= RECORD_DAYS:
+            return date.fromordinal(lapse.last + 1)
+        day, left = lapse.first, left - logged
+    return date.fromordinal(day - left)
 
 
-def given_up(lapse: Lapse, today: date) -> bool:
-    """Return whether the last delivery before a lapse lies farther back than the record that is looked at."""
-    return lapse.came < today.toordinal() - RECORD_DAYS
+def lapses_told(asking: Asking, landed: Landed) -> Iterator[str]:
+    """Yield what each lapse that today's price of ice leaves out means for it, and what to do.
 
-
-def lapses_told(asking: Asking, lapses: Sequence[Lapse]) -> Iterator[str]:
-    """Yield what each lapse of late leaves out and what to do."""
-    units, today = asking.book.settings.shop.units, asking.today.toordinal()
-    running = running_lapse(lapses, asking.today)
-    for lapse in [lapse for lapse in lapses if lapse.last >= today - RECORD_DAYS][-_MOST_TOLD:]:
+    Parameters
+    ----------
+    asking : Asking
+    landed : Landed
+        The price that coming jobs count, which tells the lapses.
+    """
+    units, start = asking.book.settings.shop.units, record_start(asking.today, landed.lapses).toordinal()
+    counts = "ice counts at the price and loss of the logged time"
+    if landed.basis == "planning":
+        counts = (
+            "coming jobs count ice at planning figures ([ice] in book.toml), finished ones at the price and loss of "
+            "the logged time"
+        )
+    for lapse in [lapse for lapse in landed.lapses if lapse.last + 1 >= start][-_MOST_TOLD:]:
         used, came = weight(lapse.used_lb, units), date.fromordinal(lapse.came).isoformat()
-        if lapse is not running:
+        if lapse.running:
+            yield (
+                f"{used} were used since the last logged delivery of {came}: import the deliveries since. Until then "
+                f"{counts}, and `order` knows of none that came since."
+            )
+        else:
             yield (
                 f"{used} were used from {came} to {date.fromordinal(lapse.last).isoformat()} and no delivery is "
-                "logged between: import those that came. Until then ice counts at the price and loss of the logged "
-                "time."
+                f"logged between: import those that came. Until then {counts}."
             )
-            continue
-        counts = "ice counts at the price and loss of the logged time"
-        if given_up(lapse, asking.today):
-            counts = (
-                "coming jobs count ice at planning figures ([ice] in book.toml), finished ones at the price and loss "
-                "of the logged time"
-            )
-        yield (
-            f"{used} were used since the last logged delivery of {came}: import the deliveries since. Until then "
-            f"{counts}, and `order` knows of none that came since."
-        )

@@ -12,7 +12,7 @@ from models.demand.calendar import logged_days, outside
 from models.demand.gaps import find_gaps
 from models.ice.outlook import containers_filled
 from models.ice.price import held_share, landed_usd_per_lb, order_usd, price_per_lb
-from pipeline.answers.ice_lapses import RECORD_DAYS, delivery_lapses, record_end
+from pipeline.answers.ice_lapses import RECORD_DAYS, delivery_lapses, record_start
 from pipeline.answers.ice_paid import paid
 from pipeline.answers.log_gaps import calendar_of, delivery_days
 from pipeline.book import tables
@@ -89,9 +89,10 @@ def weekly_volume(asking: Asking) -> Volume:
 
 
 def landed_price(asking: Asking, week: Volume | None = None) -> Landed:
-    """Return the landed price from the last half year's deliveries and logged use, else of an ordinary week.
+    """Return the landed price from the deliveries and logged use of half a year, else of an ordinary week.
 
-    Half a year before deliveries stopped being logged, where they did of late.
+    The half year is the last one whose deliveries were logged: it reaches farther back where some were not
+    (`record_start`).
 
     Parameters
     ----------
@@ -101,7 +102,7 @@ def landed_price(asking: Asking, week: Volume | None = None) -> Landed:
     """
     every = tables.deliveries(asking.book, asking.today)
     lapses = delivery_lapses(asking, every)
-    start = record_end(asking.today, lapses) - timedelta(days=WINDOW_DAYS)
+    start = record_start(asking.today, lapses)
     came = [d for d in every if d.day >= start]
     uses = tables.logged_use(asking.book, asking.today, since=min((d.day for d in came), default=asking.today))
     ice_days, use_days = delivery_days(came), np.array([u.day.toordinal() for u in uses], dtype=np.int64)

@@ -22,8 +22,9 @@ from pipeline.answers.history import history
 from pipeline.answers.ice_answer import IceGround, OnItsWay, OrderResult, RuleOfThumb, order_result
 from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, demand
-from pipeline.answers.ice_lapses import delivery_lapses, lapses_told
+from pipeline.answers.ice_lapses import lapses_told
 from pipeline.answers.ice_state import ice_state, records_of
+from pipeline.answers.landed import landed_price
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.answers.order_limits import limit_words, limits_told
 from pipeline.answers.order_prices import other_prices
@@ -211,7 +212,7 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         *fit.warnings,
         *_of_today(asking, "weighings", question.statuses_known),
         *late,
-        *lapses_told(asking, delivery_lapses(asking)),
+        *lapses_told(asking, landed_price(asking)),
         *ground.state.warnings,
         *ground.demand.warnings,
         *other_prices(tables.deliveries(asking.book, asking.today), settings, asking.today),

@@ -199,7 +199,7 @@ def quote_jobs(
     return Answer(
         QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
         (*warnings_of(asking, ground.fit, [before[i] for i in range(len(jobs))], bay),
-         *lapses_told(asking, ground.landed.lapses), *request_notes(ground.fit, jobs, asking.today), *said,
+         *lapses_told(asking, ground.landed), *request_notes(ground.fit, jobs, asking.today), *said,
          *_set_up(jobs, want.count)),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),

@@ -16,6 +16,7 @@ from models.technique.unusual import explain, score_jobs, score_quantity, unusua
 from pipeline.answers.answer import Answer, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.history import history
+from pipeline.answers.ice_lapses import lapses_told
 from pipeline.answers.landed import landed_price
 from pipeline.answers.requests import spellings
 from pipeline.answers.review_balance import container_balances
@@ -194,7 +195,8 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
     minutes = score_quantity(found.table, planning, "minutes")
     if question.job is not None:
         return _one_job(asking, question.job, found, scores, minutes)
-    terms = Terms(asking.today.toordinal(), asking.level, landed_price(asking).usd_per_lb, asking.seed, question.thrift,
+    landed = landed_price(asking)
+    terms = Terms(asking.today.toordinal(), asking.level, landed.usd_per_lb, asking.seed, question.thrift,
                   asking.book.settings.shop.units)  # fmt: skip
     return TechniqueResult(
         findings=tuple(findings_of(found, terms, noted)),
@@ -206,7 +208,7 @@ def _result(asking: Asking, question: TechniqueQuestion) -> tuple[TechniqueResul
         effects=effects_told(found, asking.level),
         thrift_sought=question.thrift,
         improvements=tuple(improvements_of(found, terms)),
-    ), []
+    ), list(lapses_told(asking, landed))
 
 
 def noted_changes(settings: Settings, today: date, machines: tuple[str, ...]) -> dict[tuple[str, int], str]:
@@ -285,17 +287,17 @@ def _one_job(
     # What the job took is known: only what like jobs need is not.
     own = float(scores.own_error[job]) * np.random.default_rng(asking.seed).standard_normal(2000)
     excess = np.maximum(told.pellets_lb - told.expected_lb * np.exp(own), 0.0)
-    price = landed_price(asking).usd_per_lb
+    landed = landed_price(asking)
     finding = Finding(
         kind="job", name=told.job_id, of="", zone="", ratio=ratio, q_value=float(benjamini_hochberg(p)[job]), jobs=1,
         since=told.date, until=None, pellets_lb_month=summarise(excess, level=level, n_scores=found.table.n_jobs),
-        usd_month=summarise(excess * price, level=level, n_scores=found.table.n_jobs),
+        usd_month=summarise(excess * landed.usd_per_lb, level=level, n_scores=found.table.n_jobs),
         other_causes=told.reasons or ("nothing that was written down explains it",),
         try_="Compare the ticket with what was done: units, zones, soil, and an old coating.",
     )  # fmt: skip
     told_parts = tuple(PartTold(p.kind, p.name, _part_ratio(p.log_ratio, p.error, level)) for p in parts)
     result = TechniqueResult((finding,), (), account=JobAccount(told, told_parts), jobs=found.table.n_jobs)
-    return result, _partly_logged(found.table, job)
+    return result, [*lapses_told(asking, landed), *_partly_logged(found.table, job)]
 
 
 def _partly_logged(table: JobTable, job: int) -> list[str]:

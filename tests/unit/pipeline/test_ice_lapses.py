@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import pytest
 
+from models.ice.lapses import Lapse
 from pipeline.answers.answer import Asking
 from pipeline.answers.costed import costed_visits
 from pipeline.answers.costing import cost_jobs
 from pipeline.answers.forecast_ice import ice_terms
 from pipeline.answers.forecasting import ForecastQuestion, forecast
 from pipeline.answers.ice_fitting import fit_jobs
+from pipeline.answers.ice_lapses import record_start
 from pipeline.answers.landed import landed_price
 from pipeline.answers.ordering import OrderQuestion, order_ice
 from pipeline.answers.quoting import quote_jobs
 from pipeline.answers.requests import JobAsked, LineAsked
+from pipeline.answers.reviewing import TechniqueQuestion, technique
 from pipeline.book.store import Book
 
 Make = Callable[..., Book]
@@ -73,6 +76,8 @@ def said(asking: Asking) -> dict[str, list[str]]:
         "order": order_ice(asking, OrderQuestion()),
         "fit": fit_jobs(asking),
         "forecast": forecast(asking, ForecastQuestion(n_months=1)),
+        "technique": technique(asking, TechniqueQuestion()),
+        "technique --job": technique(asking, TechniqueQuestion(job=f"J{FIRST:%y%m%d}")),
     }
     return {name: [w for w in answer.warnings if "import th" in w] for name, answer in answers.items()}
 
@@ -117,6 +122,79 @@ def test_a_log_that_was_given_up_leaves_planning_figures_and_says_so(new_book: M
     assert "coming jobs count ice at planning figures ([ice] in book.toml), finished ones at the price" in told
     near = landed_price(Asking(asking.book, TODAY))
     assert (near.basis, near.usd_per_lb) == ("learned", pytest.approx(TRUE, rel=0.02))
+
+
+def on(*days: int) -> list[date]:
+    return [FIRST + timedelta(days=k) for k in days]
+
+
+def test_the_half_year_looked_at_steps_over_lapses() -> None:
+    """182 days outside lapses lie in it; nothing of before a lapse of half a year or more does."""
+    today = TODAY.toordinal()
+
+    def start(*spans: tuple[int, int, int]) -> int:
+        lapses = [Lapse(today - first, today - last, today - came, 1.0, last == 1) for came, first, last in spans]
+        return today - record_start(TODAY, lapses).toordinal()
+
+    assert start() == 182
+    assert start((77, 70, 1)) == 182 + 70
+    assert start((107, 100, 41)) == 182 + 60
+    assert start((307, 300, 241), (107, 100, 41)) == 182 + 120
+    assert start((247, 240, 183)) == 182
+    assert start((247, 240, 182)) == 182 + 59
+    assert start((222, 215, 41)) == 182 + 175
+    assert start((223, 216, 41)) == 40
+    assert start((182, 175, 1)) == 182 + 175
+    assert start((183, 176, 1)) == 0
+
+
+def test_after_a_lapse_the_price_is_still_that_of_the_logged_time(new_book: Make) -> None:
+    """Where five deliveries of the half year by the calendar are logged, those before the lapse are looked at too."""
+    asking = Asking(put(new_book(rows=jobs(210)), mondays((42, 189))), TODAY)
+    price = landed_price(asking)
+    assert (price.basis, price.usd_per_lb) == ("learned", pytest.approx(TRUE, rel=0.03))
+    assert price.n_deliveries > 6
+    (told,) = told_by_costing(asking)
+    assert told.endswith("Until then ice counts at the price and loss of the logged time.")
+    terms = ice_terms(asking, (), (), usd_per_lb=None, n_draws=200)
+    assert terms.deliveries_per_day == pytest.approx(1 / 7, rel=0.03)
+    assert (terms.usd_per_lb, terms.fee_usd) == (pytest.approx(1.2, rel=0.02), pytest.approx(20, rel=0.15))
+
+
+@pytest.mark.parametrize(
+    ("came", "day", "logged", "ends"),
+    [
+        (range(0, 211, 35), 322, "Only 5 deliveries came in the last 26 logged weeks", "that came since."),
+        ((*range(0, 57, 7), 252), 253, "Only 1 delivery came in the last 26 logged weeks", "of the logged time."),
+        ((*range(0, 57, 7), 252, 259, 266), 273, "Only 3 deliveries came in the", "of the logged time."),
+    ],
+    ids=["seldom", "one after a given up log", "three after a given up log"],
+)
+def test_the_note_tells_the_figures_that_count(
+    new_book: Make, came: Sequence[int], day: int, logged: str, ends: str
+) -> None:
+    """Where too little is logged for a price it says that coming jobs count planning figures."""
+    asking = Asking(put(new_book(rows=jobs(330)), on(*came)), FIRST + timedelta(days=day))
+    assert landed_price(asking).basis == "planning"
+    (note,) = told_by_costing(asking)
+    assert "coming jobs count ice at planning figures ([ice] in book.toml), finished ones at the price and" in note
+    assert note.endswith(ends)
+    first, planned = ice_terms(asking, (), (), usd_per_lb=None, n_draws=200).warnings
+    assert first == note
+    assert planned.startswith(logged)
+
+
+def test_a_delivery_of_this_morning_ends_the_lapse(new_book: Make) -> None:
+    """The note says from when to when none is logged, not that none came since."""
+    book = put(new_book(rows=jobs(210)), mondays((140, 210)))
+    with book.writing() as connection:
+        connection.execute(
+            "insert into deliveries (day, stamped, container, weight_lb, price_usd_per_lb, fee_usd, batch, row_hash) "
+            "values (?, ?, 'a', 300, 1.2, 20, 0, 99)", [TODAY, datetime(2026, 6, 1, 7, 30)],
+        )  # fmt: skip
+    (told,) = told_by_costing(Asking(book, TODAY))
+    assert f"to {TODAY - timedelta(days=1)} and no delivery is logged between" in told
+    assert landed_price(Asking(book, TODAY)).usd_per_lb == pytest.approx(TRUE, rel=0.08)
 
 
 def test_what_is_logged_later_moves_no_earlier_answer(new_book: Make) -> None:
