@@ -12,7 +12,7 @@ from pipeline.answers.answer import Answer
 from pipeline.answers.costed import Costed, costed_visits
 from pipeline.answers.costing_reasons import because
 from pipeline.answers.fitting import learned_since, of_today
-from pipeline.answers.ice_lapses import lapses_told
+from pipeline.answers.ice_lapse_notes import lapses_told
 from pipeline.answers.landed import landed_price
 from pipeline.answers.payback import MachinePayback, machine_payback
 from pipeline.answers.price_list import PriceList, refined_list

@@ -12,7 +12,8 @@ from models.demand.calendar import logged_days, outside
 from models.demand.gaps import without_gap
 from models.demand.lost_ice import IceMonth, LostIce, learn_lost
 from models.ice.price import held_share
-from pipeline.answers.ice_lapses import RECORD_DAYS, lapses_told, record_start
+from pipeline.answers.ice_lapse_notes import lapses_told
+from pipeline.answers.ice_lapses import RECORD_DAYS, record_start
 from pipeline.answers.ice_paid import paid
 from pipeline.answers.ice_state import IceState, ice_state, records_of
 from pipeline.answers.landed import LEAST_DELIVERIES, deliveries_a_week, landed_price, weekly_volume

@@ -15,7 +15,7 @@ from pipeline.answers.estimating import short_record
 from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_answer import IceGround, Teller
 from pipeline.answers.ice_arrivals import is_working
-from pipeline.answers.ice_lapses import lapses_told
+from pipeline.answers.ice_lapse_notes import lapses_told
 from pipeline.answers.landed import landed_price
 from pipeline.answers.ordering import N_DRAWS, ice_ground, of_today, outlook_of
 from pipeline.answers.pricing import job_cost

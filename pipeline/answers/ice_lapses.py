@@ -1,4 +1,4 @@
-"""Deliveries that are missing from the log though jobs went on: found by one rule, told in one way."""
+"""Deliveries that are missing from the log though jobs went on, and the record of late that steps over them."""
 
 from __future__ import annotations
 
@@ -8,19 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.ice.lapses import Lapse, find_lapses, silences
-from pipeline.answers.amounts import weight
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.book import tables
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from pipeline.answers.answer import Asking
-    from pipeline.answers.landed import Landed
 
 #: Days of the record of deliveries that today's price of ice is taken from, lapses not counted.
 RECORD_DAYS = 182
-_MOST_TOLD = 3
 
 
 def delivery_lapses(asking: Asking, came: Sequence[tables.Delivery] | None = None) -> tuple[Lapse, ...]:
@@ -61,33 +58,3 @@ def record_start(today: date, lapses: Sequence[Lapse]) -> date:
             return date.fromordinal(lapse.last + 1)
         day, left = lapse.first, left - logged
     return date.fromordinal(day - left)
-
-
-def lapses_told(asking: Asking, landed: Landed) -> Iterator[str]:
-    """Yield what each lapse that today's price of ice leaves out means for it, and what to do.
-
-    Parameters
-    ----------
-    asking : Asking
-    landed : Landed
-        The price that coming jobs count, which tells the lapses.
-    """
-    units, start = asking.book.settings.shop.units, record_start(asking.today, landed.lapses).toordinal()
-    counts = "ice counts at the price and loss of the logged time"
-    if landed.basis == "planning":
-        counts = (
-            "coming jobs count ice at planning figures ([ice] in book.toml), finished ones at the price and loss of "
-            "the logged time"
-        )
-    for lapse in [lapse for lapse in landed.lapses if lapse.last + 1 >= start][-_MOST_TOLD:]:
-        used, came = weight(lapse.used_lb, units), date.fromordinal(lapse.came).isoformat()
-        if lapse.running:
-            yield (
-                f"{used} were used since the last logged delivery of {came}: import the deliveries since. Until then "
-                f"{counts}, and `order` knows of none that came since."
-            )
-        else:
-            yield (
-                f"{used} were used from {came} to {date.fromordinal(lapse.last).isoformat()} and no delivery is "
-                f"logged between: import those that came. Until then {counts}."
-            )

@@ -22,7 +22,7 @@ from pipeline.answers.history import history
 from pipeline.answers.ice_answer import IceGround, OnItsWay, OrderResult, RuleOfThumb, order_result
 from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, demand
-from pipeline.answers.ice_lapses import lapses_told
+from pipeline.answers.ice_lapse_notes import lapses_told
 from pipeline.answers.ice_state import ice_state, records_of
 from pipeline.answers.landed import landed_price
 from pipeline.answers.log_gaps import delivery_days

@@ -12,7 +12,7 @@ from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.comparing import Choice, CompareBy, compared
 from pipeline.answers.estimating import BayChances, JobEstimate, blocks_of, estimates_of, warnings_of
-from pipeline.answers.ice_lapses import lapses_told
+from pipeline.answers.ice_lapse_notes import lapses_told
 from pipeline.answers.part_done import RestOfJob, SoFar, draw_part_done, rest_of_job, whole_job
 from pipeline.answers.pricing import (
     Binding,

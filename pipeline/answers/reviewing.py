@@ -16,7 +16,7 @@ from models.technique.unusual import explain, score_jobs, score_quantity, unusua
 from pipeline.answers.answer import Answer, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.history import history
-from pipeline.answers.ice_lapses import lapses_told
+from pipeline.answers.ice_lapse_notes import lapses_told
 from pipeline.answers.landed import landed_price
 from pipeline.answers.requests import spellings
 from pipeline.answers.review_balance import container_balances
