@@ -115,14 +115,14 @@ def calibrated(fitted: FittedModel, record: Record, table: JobTable, seed: int) 
     tested = _tested(record, kinds)
     words = [kinds[job] for job in tested.job_id]
     maps = {q: choose_map(tested.pit[t], tested.day, words) for t, q in enumerate(QUANTITIES)}
-    if any(level_map.shift or level_map.by_kind for level_map in maps.values()):
+    moved = [(t, q) for t, q in enumerate(QUANTITIES) if maps[q].shift or maps[q].by_kind]
+    if moved:
         newest = set(tested.job_id[-_NEWEST_JOBS:])
         again = table.take_jobs(np.array([job in newest for job in table.job_id]))
         own = scored(again, predict(fitted, again.without_figures(), seed=seed, n_draws=_RECORD_DRAWS), 0)
         words = [kinds[job] for job in own.job_id]
-        for t, q in enumerate(QUANTITIES):
-            if maps[q].shift or maps[q].by_kind:
-                maps[q] = still_called_for(maps[q], own.pit[t], own.day, words)
+        for t, q in moved:
+            maps[q] = still_called_for(maps[q], own.pit[t], own.day, words)
     return replace(fitted, maps=maps, record_text=record.to_json())
 
 

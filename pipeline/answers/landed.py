@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from pipeline.answers.ice_paid import Paid
     from pipeline.book.settings import Settings
 
-#: The record looked at, and the least number of deliveries in it that counts as a record.
-WINDOW_DAYS, LEAST_DELIVERIES = RECORD_DAYS, 6
+#: The least number of deliveries in the record looked at that counts as one.
+LEAST_DELIVERIES = 6
 #: At most this share of delivered ice is charged as lost: beyond it the log, not the tote, is what leaks.
 MOST_LOST_SHARE = 0.75
 #: A shop that hardly has a job still gets ice now and then.
@@ -76,7 +76,7 @@ def weekly_volume(asking: Asking) -> Volume:
     settings, today = asking.book.settings, asking.today
     planned = settings.planning_keys.jobs_per_week
     planned_lb = planned * settings.planning().pellets_lb.zone[_PLANNING_VISIT_ZONE]
-    uses = tables.logged_use(asking.book, today, since=today - timedelta(days=WINDOW_DAYS))
+    uses = tables.logged_use(asking.book, today, since=today - timedelta(days=RECORD_DAYS))
     if not any(use.pellets_lb > 0 for use in uses):
         return Volume(planned, planned_lb)
     days = np.array([use.day.toordinal() for use in uses], dtype=np.int64)

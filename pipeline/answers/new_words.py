@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from models.consumption.planning import Planning
+from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,7 +23,7 @@ def with_new_words(fitted: FittedModel, today: Planning) -> tuple[FittedModel, t
     No job of such a word was learned from, so that its figures are no part of what was: a fit would have left them as
     they are. What the fit was made with stays, since its states are deviations from that.
     """
-    both = [_joined(fitted.planning.of(q), today.of(q)) for q in ("pellets_lb", "minutes")]
+    both = [_joined(fitted.planning.of(q), today.of(q)) for q in QUANTITIES]
     known, now = fitted.planning.pellets_lb, today.pellets_lb
     new = (
         *(c for c in now.vehicle_class if c not in known.vehicle_class),

@@ -9,8 +9,8 @@ import numpy as np
 
 from models.ice.price import price_per_lb
 from pipeline.answers.amounts import charged, money
+from pipeline.answers.ice_lapses import RECORD_DAYS
 from pipeline.answers.ice_paid import loads_of
-from pipeline.answers.landed import WINDOW_DAYS
 from shared.units import LB_KG
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def other_prices(came: Sequence[Delivery], settings: Settings, today: date) -> I
 
     Containers of one day and supplier are one delivery. Those without a written price, or fee, are left out of it.
     """
-    late = [d for d in came if d.day >= today - timedelta(days=WINDOW_DAYS) and d.weight_lb > 0]
+    late = [d for d in came if d.day >= today - timedelta(days=RECORD_DAYS) and d.weight_lb > 0]
     late.sort(key=lambda d: d.day)
     loads: dict[int, list[Delivery]] = {}
     for load, d in zip(loads_of(late).tolist(), late, strict=True):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.answers.landed import WINDOW_DAYS
+from pipeline.answers.ice_lapses import RECORD_DAYS
 from pipeline.answers.requests import several_vehicles
 from pipeline.present.estimate_text import basis_line, line_names, times, weights
 from pipeline.present.figures import loss_chance, minutes, percent
@@ -33,7 +33,7 @@ def render_quote(answer: Answer[QuoteResult], style: Style) -> str:
 def ice_counted(usd_per_lb: float, basis: str, style: Style) -> str:
     """Return at what price ice counts in prices of coming jobs, and which weeks it is from."""
     ground = (
-        "planning figures" if basis == "planning" else f"the deliveries of the last {WINDOW_DAYS // 7} logged weeks"
+        "planning figures" if basis == "planning" else f"the deliveries of the last {RECORD_DAYS // 7} logged weeks"
     )
     return f"Ice counts at {style.price_of_weight(usd_per_lb)}, delivery and lost ice included ({ground})."
 
