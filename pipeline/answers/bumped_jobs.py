@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.answers.landed import landed_price
 from pipeline.answers.pricing import job_cost
 from pipeline.book.costing_rows import usual_price_usd
 
@@ -39,7 +38,7 @@ class BumpedJob:
     worth: tuple[float, ...] = ()
 
 
-def bumped_job(asking: Asking, demand: Demand) -> BumpedJob:
+def bumped_job(asking: Asking, demand: Demand, landed_usd_per_lb: float) -> BumpedJob:
     """Return what a job costs that is put off for want of ice.
 
     As entered (`bumped_job_usd`). Else such a job may be lost, with what it would have been charged: the usual price on
@@ -50,9 +49,8 @@ def bumped_job(asking: Asking, demand: Demand) -> BumpedJob:
     entered = asking.book.settings.ice.bumped_job_usd
     if entered is not None:
         return BumpedJob(entered, "book.toml")
-    landed = landed_price(asking).usd_per_lb
-    of_mix = _quoted_usd(asking, demand.unbooked_lb, demand.unbooked_min, landed)
-    booked = _quoted_usd(asking, demand.booked_lb.mean(axis=1), demand.booked_min.mean(axis=1), landed)
+    of_mix = _quoted_usd(asking, demand.unbooked_lb, demand.unbooked_min, landed_usd_per_lb)
+    booked = _quoted_usd(asking, demand.booked_lb.mean(axis=1), demand.booked_min.mean(axis=1), landed_usd_per_lb)
     usual = float(np.median(of_mix))
     count, value = demand.unbooked_jobs.copy(), demand.unbooked_jobs * of_mix.mean()
     for booking, comes, price in zip(demand.booked, demand.comes.mean(axis=1), booked, strict=True):

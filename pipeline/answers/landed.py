@@ -103,7 +103,8 @@ def landed_price(asking: Asking, week: Volume | None = None) -> Landed:
     every = tables.deliveries(asking.book, asking.today)
     lapses = delivery_lapses(asking, every)
     start = record_start(asking.today, lapses)
-    came = [d for d in every if d.day >= start]
+    # What came this morning has had no day in which it could be used or lost.
+    came = [d for d in every if start <= d.day < asking.today]
     uses = tables.logged_use(asking.book, asking.today, since=min((d.day for d in came), default=asking.today))
     ice_days, use_days = delivery_days(came), np.array([u.day.toordinal() for u in uses], dtype=np.int64)
     # Ice that came while no job was logged was not lost, and what was used of deliveries that nobody logged saved none.

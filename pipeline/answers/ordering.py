@@ -191,7 +191,8 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
     fit = current_fit(asking)
     ground = ice_ground(asking, fit, n_days, statuses_known=question.statuses_known, seed=asking.seed)
     places = [(d - asking.today).days for d in dates]
-    bumped = bumped_job(asking, ground.demand)
+    landed = landed_price(asking)
+    bumped = bumped_job(asking, ground.demand, landed.usd_per_lb)
     terms = terms_of(settings.ice, places, bumped.usd, worth=bumped.worth, service=question.service)
     outlook = outlook_of(ground, seed=asking.seed)
     plan = best_plan(outlook, terms, service=question.service)
@@ -212,7 +213,7 @@ def order_ice(asking: Asking, question: OrderQuestion) -> Answer[OrderResult]:
         *fit.warnings,
         *_of_today(asking, "weighings", question.statuses_known),
         *late,
-        *lapses_told(asking, landed_price(asking)),
+        *lapses_told(asking, landed),
         *ground.state.warnings,
         *ground.demand.warnings,
         *other_prices(tables.deliveries(asking.book, asking.today), settings, asking.today),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 
 import pytest
 
@@ -14,6 +14,7 @@ from pipeline.answers.forecasting import ForecastQuestion, forecast
 from pipeline.answers.landed import Volume, landed_price, planning_price, weekly_volume
 from pipeline.book.settings import Settings
 from pipeline.book.store import Book
+from pipeline.book.tables import deliveries
 
 Make = Callable[..., Book]
 TODAY = date(2026, 6, 1)
@@ -111,3 +112,22 @@ def test_a_forecast_reads_the_ordinary_week_once(new_book: Make, monkeypatch: py
         monkeypatch.setattr(f"pipeline.answers.{room}.weekly_volume", counted)
     forecast(Asking(new_book(rows=jobs(5, 9)), TODAY), ForecastQuestion(n_months=1))
     assert len(read) == 1
+
+
+def test_what_came_this_morning_is_not_lost_yet(new_book: Make) -> None:
+    """A delivery of the day, stamped before noon, moves neither price nor loss: nobody could use any of it."""
+    book = new_book(rows=jobs(2, 60))
+    insert = (
+        "insert into deliveries (day, stamped, container, weight_lb, price_usd_per_lb, batch, row_hash) "
+        "values (?, ?, 'tote', 200, 1.0, 0, ?)"
+    )
+    with book.writing() as connection:
+        for k in range(16):
+            connection.execute(insert, [TODAY - timedelta(days=3 + 7 * k), None, k])
+    before = landed_price(Asking(book, TODAY))
+    assert before.basis == "learned"
+    assert 0.1 < before.lost_share < 0.4
+    with book.writing() as connection:
+        connection.execute(insert, [TODAY, datetime.combine(TODAY, time(7, 30)), 99])
+    assert len(deliveries(book, TODAY)) == 17
+    assert landed_price(Asking(book, TODAY)) == before

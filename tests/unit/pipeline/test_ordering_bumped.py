@@ -39,12 +39,12 @@ def test_a_day_of_one_large_job_is_worth_more_than_a_usual_job(new_book: Make) -
     """Worth follows what the booked job would be quoted; where the owner entered a figure every job counts it."""
     asking = Asking(booked(new_book), TODAY)
     demand = ice_ground(asking, current_fit(asking), 14, statuses_known=True, seed=asking.seed).demand
-    bumped = bumped_job(asking, demand)
+    bumped = bumped_job(asking, demand, 2.0)
     monday, tuesday = bumped.worth[4], bumped.worth[5]
     assert monday > 1.3
     assert tuesday < 1.0
     entered = Asking(booked(new_book, "[ice]\nbumped_job_usd = 80\n", name="entered"), TODAY)
-    assert bumped_job(entered, demand) == type(bumped)(80.0, "book.toml")
+    assert bumped_job(entered, demand, 2.0) == type(bumped)(80.0, "book.toml")
 
 
 def test_shortage_counts_a_days_jobs_at_their_worth() -> None:
