@@ -12,6 +12,7 @@ from pipeline.answers.answer import Answer, Asking, QuantitySummary, summaries
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.fitting import CurrentFit, current_fit, too_narrow
 from pipeline.answers.history import history
+from pipeline.answers.known_customers import KnownCustomers
 from pipeline.answers.request_notes import request_notes
 from pipeline.answers.requests import JobAsked, asked_table
 from pipeline.answers.safety_warning import bay_chances, bay_sentences
@@ -77,9 +78,12 @@ def predicted(asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
     return predicted_by(current_fit(asking), asking, jobs)
 
 
-def predicted_by(fit: CurrentFit, asking: Asking, jobs: Sequence[JobAsked]) -> Predicted:
-    """Return the joint draws of the jobs asked about from a fit at hand."""
-    return Predicted(tuple(jobs), predict(fit.fitted, asked_table(fit.fitted, jobs), seed=asking.seed), fit)
+def predicted_by(
+    fit: CurrentFit, asking: Asking, jobs: Sequence[JobAsked], customers: KnownCustomers | None = None
+) -> Predicted:
+    """Return the joint draws of the jobs asked about, for their customers, from a fit (and customers) at hand."""
+    drawn = predict(fit.fitted, asked_table(fit.fitted, jobs), seed=asking.seed)
+    return Predicted(tuple(jobs), (customers or KnownCustomers(asking)).applied(jobs, drawn), fit)
 
 
 def blocks_of(jobs: Sequence[JobAsked], *, lines_each: int = 1) -> tuple[tuple[int, ...], ...]:
@@ -119,11 +123,11 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     n_like : int
         Most similar past jobs to list beside each, with what they took.
     """
-    fit = current_fit(asking)
+    fit, customers = current_fit(asking), KnownCustomers(asking)
     found: dict[int, JobEstimate] = {}
     bay = BayChances(len(jobs))
     for block in blocks_of(jobs):
-        part = predicted_by(fit, asking, [jobs[i] for i in block])
+        part = predicted_by(fit, asking, [jobs[i] for i in block], customers)
         found.update(zip(block, estimates_of(asking, part), strict=True))
         bay.add(block, bay_chances(asking.book.settings, part.consumption))
     estimates = tuple(found[i] for i in range(len(jobs)))
@@ -133,7 +137,7 @@ def estimate_jobs(asking: Asking, jobs: Sequence[JobAsked], *, n_like: int = 0) 
     zones = {line.zone for job in jobs for line in job.lines}
     return Answer(
         EstimateResult(estimates),
-        (*warnings_of(asking, fit, estimates, bay), *request_notes(fit, jobs, asking.today)),
+        (*warnings_of(asking, fit, estimates, bay), *customers.told(jobs), *request_notes(fit, jobs, asking.today)),
         tuple(cautions_for("estimate", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip

@@ -13,6 +13,7 @@ from models.demand.examples import Examples, examples_of, with_machine
 from models.demand.forecast import BookedAhead, BookedTaken, Consumed, Known
 from pipeline.answers.bookings import cancelled_draws, coming, gather_bookings
 from pipeline.answers.history import history
+from pipeline.answers.known_customers import KnownCustomers
 from pipeline.answers.log_gaps import calendar_of, delivery_days
 from pipeline.answers.requests import JobAsked, LineAsked, request_table
 from pipeline.book import tables
@@ -113,8 +114,10 @@ def booked_ahead(
     share = cancelled_draws(ground.bookings, ground.done, asking.today,
                             ground.settings.planning_keys.cancelled_share, N_DRAWS, rng)  # fmt: skip
     comes = rng.random((len(booked), N_DRAWS)) >= share
-    request = request_table([b.asked for b in booked])
+    asked = [b.asked for b in booked]
+    request = request_table(asked)
     drawn = predict(fitted, request, seed=asking.seed, n_draws=N_DRAWS)
+    drawn = KnownCustomers(asking).applied(asked, drawn)
     ahead = BookedAhead(np.array([b.day.toordinal() for b in booked], dtype=np.int64), comes)
     return BookedTaken(ahead, drawn.jobs("pellets_lb").draws, drawn.jobs("minutes").draws, request)
 

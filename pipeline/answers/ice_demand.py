@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from models.consumption.jobs import JobTable
     from models.demand.calendar import Gap
     from pipeline.answers.ice_arrivals import Arrivals, Season
+    from pipeline.answers.known_customers import KnownCustomers
     from pipeline.book.settings import Settings, Shop
 
 #: Bookings on days without work that are named.
@@ -113,7 +114,8 @@ class DemandGround:
     """What the demand is drawn from; everything in it is from before `today`, bookings by their date of taking.
 
     `beside_min` are set-up and clean-up minutes of a visit; `statuses_known` is false where an answer of a past day is
-    made again (see `coming`). `delivered` are the days on which ice came, as ordinals, shape (n_deliveries,).
+    made again (see `coming`). `delivered` are the days on which ice came, as ordinals, shape (n_deliveries,). With
+    `customers` booked jobs take what those of their customers do.
     """
 
     today: date
@@ -124,6 +126,7 @@ class DemandGround:
     beside_min: float
     delivered: NDArray[np.int64]
     statuses_known: bool = True
+    customers: KnownCustomers | None = None
 
 
 def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Demand:
@@ -148,9 +151,10 @@ def demand(ground: DemandGround, n_days: int, *, seed: int, n_draws: int) -> Dem
     # Dated after every booking: like jobs take turns by day, so that booked jobs draw what their quotes drew.
     after = ground.today + timedelta(days=n_days)
     mix = [replace(asked_again(ground.history, j), day=after) for j in expected.mix] or _planning_mix(after)
-    consumption = predict(
-        ground.fitted, request_table([*(b.asked for b in booked), *mix]), seed=seed, n_draws=n_draws
-    )  # fmt: skip
+    asked = [b.asked for b in booked]
+    consumption = predict(ground.fitted, request_table([*asked, *mix]), seed=seed, n_draws=n_draws)
+    if ground.customers is not None:
+        consumption = ground.customers.applied(asked, consumption)
     lb, minutes = consumption.jobs("pellets_lb").draws, consumption.jobs("minutes").draws
     n_booked = len(booked)
     day_hours = _Hours(shop, days, ground.beside_min, expected.rate > 0)

@@ -16,6 +16,7 @@ from pipeline.answers.fitting import current_fit
 from pipeline.answers.ice_answer import IceGround, Teller
 from pipeline.answers.ice_arrivals import is_working
 from pipeline.answers.ice_lapse_notes import lapses_told
+from pipeline.answers.known_customers import KnownCustomers
 from pipeline.answers.landed import landed_price
 from pipeline.answers.ordering import N_DRAWS, ice_ground, of_today, outlook_of
 from pipeline.answers.pricing import job_cost
@@ -94,7 +95,8 @@ def fit_jobs(
         # A booked job may be moved to a day before its own.
         fits.append(_fit_job(ground, told, booking.booking_id, lb, minutes, free, int(place[i]), 0, asking.level))
     if waiting:
-        consumption = predict(fit.fitted, asked_table(fit.fitted, waiting), seed=asking.seed, n_draws=N_DRAWS)
+        drawn = predict(fit.fitted, asked_table(fit.fitted, waiting), seed=asking.seed, n_draws=N_DRAWS)
+        consumption = KnownCustomers(asking).applied(waiting, drawn)
         free = free_lb(outlook, place, coming_lb)
         for job, lb, minutes in zip(
             waiting, consumption.jobs("pellets_lb").draws, consumption.jobs("minutes").draws, strict=True

@@ -24,6 +24,7 @@ from pipeline.answers.ice_cautions import order_cautions
 from pipeline.answers.ice_demand import DemandGround, demand
 from pipeline.answers.ice_lapse_notes import lapses_told
 from pipeline.answers.ice_state import ice_state, records_of
+from pipeline.answers.known_customers import KnownCustomers
 from pipeline.answers.landed import landed_price
 from pipeline.answers.log_gaps import delivery_days
 from pipeline.answers.order_limits import limit_words, limits_told
@@ -90,6 +91,7 @@ def ice_ground(asking: Asking, fit: CurrentFit, n_days: int, *, statuses_known: 
         beside_min=settings.costs.setup_min + settings.costs.cleanup_min,
         delivered=delivery_days(records.deliveries),
         statuses_known=believes_statuses(asking, statuses_known),
+        customers=KnownCustomers(asking),
     )
     return IceGround(asking.today, settings, state, demand(ground, n_days, seed=seed, n_draws=N_DRAWS))
 

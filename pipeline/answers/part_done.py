@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from models.consumption.customers import with_customer
 from models.consumption.draws import stream
 from models.consumption.predicting import predict
-from models.costing.customers import with_customer
 from models.costing.part_done import rest_of, shares_done
 from pipeline.answers.answer import QuantitySummary, summarise
 from pipeline.answers.pricing import chance_of_loss, expected_margin, job_cost
-from pipeline.answers.quote_ground import beside_parts, customer_effect
+from pipeline.answers.quote_ground import beside_parts
 from pipeline.answers.requests import asked_table
 from pipeline.intake.quantities import parse_quantity
 from pipeline.intake.units import book_unit
@@ -221,7 +221,7 @@ def _zones(asking: Asking, job: JobAsked, ground: Ground) -> tuple[NDArray[np.fl
     fitted = ground.fit.fitted
     drawn = predict(fitted, asked_table(fitted, [job]), seed=asking.seed, n_draws=_N_DRAWS)
     zones = np.array([drawn.of(q).draws for q in QUANTITIES])
-    effect = customer_effect(asking, ground, job.customer, _N_DRAWS, count=1)
+    effect = ground.customers.effect(job.customer, _N_DRAWS)
     if effect is not None:
         totals = zones.sum(axis=1)
         zones *= np.array([with_customer(totals[q][None], effect, q) for q in range(2)]) / totals[:, None]

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.consumption.answer import Consumption
+from models.consumption.customers import CustomerDraws, with_customer
 from models.consumption.draws import stream
 from models.consumption.predicting import predict
 from models.costing.beside import BesideLaw, fit_beside
-from models.costing.customers import CustomerDraws, draw_customer, with_customer
 from pipeline.answers.estimating import Predicted
 from pipeline.answers.fitting import CurrentFit, current_fit
+from pipeline.answers.known_customers import KnownCustomers
 from pipeline.answers.landed import Landed, landed_price
 from pipeline.answers.pricing import CostDraws, job_cost
 from pipeline.answers.requests import asked_table
@@ -44,6 +45,7 @@ class Ground:
     fit: CurrentFit
     landed: Landed
     past: PastRows
+    customers: KnownCustomers
     setup: BesideLaw
     cleanup: BesideLaw
 
@@ -80,7 +82,7 @@ def ground_of(asking: Asking, customer: str = "") -> Ground:
     for minutes, planning_min in ((rows.setup_min, costs.setup_min), (rows.cleanup_min, costs.cleanup_min)):
         seen = np.isfinite(minutes)
         laws.append(fit_beside(design[seen], minutes[seen], planning_min))
-    return Ground(current_fit(asking), landed_price(asking), past, laws[0], laws[1])
+    return Ground(current_fit(asking), landed_price(asking), past, KnownCustomers(asking), laws[0], laws[1])
 
 
 def beside_design(
@@ -141,7 +143,7 @@ def job_draws(
     alike = [replace(job, job_id=f"{job.job_id}#{k}") for job in jobs for k in range(n_alike)] if count > 1 else jobs
     fitted = ground.fit.fitted
     old = predict(fitted, asked_table(fitted, alike), seed=asking.seed, alone=alone)
-    effects, warnings = _effects(asking, jobs, ground, old.pellets.n_draws, count)
+    effects = [ground.customers.effect(job.customer, old.pellets.n_draws, count=count) for job in jobs]
     each = [[_each(old, q, j, n_alike, count, effects[j]) for j in range(len(jobs))] for q in range(len(QUANTITIES))]
     first = np.arange(len(jobs)) * n_alike
 
@@ -163,7 +165,7 @@ def job_draws(
             [[part.reshape(-1, part.shape[-1]) for part in parts] for parts in each],
         )
     beside = tuple(beside_parts(asking, job, ground, count, old.pellets.n_draws).sum(axis=0) for job in jobs)
-    return JobDraws(Predicted(tuple(jobs), together, ground.fit), beside, count, warnings, in_turn)
+    return JobDraws(Predicted(tuple(jobs), together, ground.fit), beside, count, ground.customers.told(jobs), in_turn)
 
 
 def _each(
@@ -177,32 +179,6 @@ def _each(
     totals = np.array([draws[r].sum(axis=0) for r in rows])
     ratio = with_customer(totals, effect, quantity) / np.maximum(totals, 1e-9)
     return np.array([draws[rows[k]] * ratio[k] for k in range(count)])
-
-
-def customer_effect(asking: Asking, ground: Ground, customer: str, n_draws: int, *, count: int) -> CustomerDraws | None:
-    """Return what a customer adds to its jobs; None where a newcomer's single job needs none: its draws hold it."""
-    rows, name = ground.past.customers, customer.casefold()
-    code = rows.names.index(name) if name in rows.names else -1
-    if code < 0 and count == 1:
-        return None
-    # Newcomers share one draw, which nobody's is too: how a name is written must not move a price.
-    rng = stream(asking.seed, "customer", name if code >= 0 else "")
-    return draw_customer(rows.residual, rows.code, code, n_draws=n_draws, rng=rng)
-
-
-def _effects(
-    asking: Asking, jobs: Sequence[JobAsked], ground: Ground, n_draws: int, count: int
-) -> tuple[list[CustomerDraws | None], tuple[str, ...]]:
-    known: dict[str, CustomerDraws | None] = {}
-    warnings = []
-    for name in dict.fromkeys(job.customer for job in jobs):
-        known[name] = effect = customer_effect(asking, ground, name, n_draws, count=count)
-        if effect is not None and effect.n_visits == 1:
-            warnings.append(
-                f"Customer {name} has one job on record: that says little, so what customers differ by counts nearly "
-                "in full."
-            )
-    return [known[job.customer] for job in jobs], tuple(warnings)
 
 
 def beside_parts(asking: Asking, job: JobAsked, ground: Ground, count: int, n_draws: int) -> Columns:

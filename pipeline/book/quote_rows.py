@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
+from models.consumption.conformal import probit_scores
+from models.consumption.customers import CustomerRecord
+
 if TYPE_CHECKING:
     from datetime import date
 
@@ -46,19 +49,18 @@ class BesideRows:
 
 @dataclass(frozen=True)
 class CustomerRows:
-    """Out-of-sample residuals of visits with a customer, newest fit.
+    """Visits with what was expected of them before they came, newest fit.
 
     Attributes
     ----------
     names : tuple of str
-    code : int64 array (n,)
-    residual : float64 array (2, n)
-        log(actual / expected median) of pellets and minutes, NaN where not recorded.
+        Case-folded.
+    record : CustomerRecord
+        Its codes are places in `names`.
     """
 
     names: tuple[str, ...]
-    code: NDArray[np.int64]
-    residual: NDArray[np.float64]
+    record: CustomerRecord
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,6 @@ class PastRows:
     """What a quote as of a morning reads of the past."""
 
     beside: BesideRows
-    customers: CustomerRows
     bookings: Kept
     customer_bookings: Kept
 
@@ -83,8 +84,8 @@ def past_rows(book: Book, before: date, customer: str = "") -> PastRows:
     """Return what a quote reads beside the fit, of days before one; bookings of one customer apart where named."""
     with book.reading() as connection:
         return PastRows(
-            _beside(connection, before), _customers(connection, before),
-            _kept(connection, before, ""), _kept(connection, before, customer) if customer else Kept(0, 0),
+            _beside(connection, before), _kept(connection, before, ""),
+            _kept(connection, before, customer) if customer else Kept(0, 0),
         )  # fmt: skip
 
 
@@ -118,27 +119,41 @@ def _beside(connection: duckdb.DuckDBPyConnection, before: date) -> BesideRows:
     )  # fmt: skip
 
 
+def customer_rows(book: Book, before: date) -> CustomerRows:
+    """Return the record of visits dated before a day, by customer."""
+    with book.reading() as connection:
+        return _customers(connection, before)
+
+
 def _customers(connection: duckdb.DuckDBPyConnection, before: date) -> CustomerRows:
     columns = connection.execute(
         """
         with visits as (
-            select job_id, max(customer) as customer from job_lines where day < ? and customer != ''
-            group by job_id
+            select job_id, coalesce(max(customer), '') as customer from job_lines where day < ? group by job_id
         ), told as (
             select job_id, max(ln(actual / q50)) filter (where quantity = 'pellets_lb') as pellets,
-                max(ln(actual / q50)) filter (where quantity = 'minutes') as minutes
+                max(ln(actual / q50)) filter (where quantity = 'minutes') as minutes,
+                max(pit) filter (where quantity = 'pellets_lb') as pellets_pit,
+                max(pit) filter (where quantity = 'minutes') as minutes_pit
             from expectations where day < ? and actual > 0 and q50 > 0 group by job_id
         )
-        select customer, pellets, minutes from visits join told using (job_id) order by customer, job_id
+        select customer, pellets, minutes, pellets_pit, minutes_pit from visits join told using (job_id)
+        order by customer, job_id
         """,
         [before, before],
     ).fetchnumpy()
-    told = [str(name).casefold() for name in columns["customer"]]
-    names, code = np.unique(np.array(told, dtype=str), return_inverse=True)
-    residual = np.array(
-        [np.ma.filled(np.ma.asarray(columns[q], dtype=np.float64), np.nan) for q in ("pellets", "minutes")]
+    told = np.array([str(name).casefold() for name in columns["customer"]], dtype=str)
+    names, code = np.unique(told[told != ""], return_inverse=True)
+    codes = np.full(len(told), -1, dtype=np.int64)
+    codes[told != ""] = code
+    pellets, minutes, *pits = (
+        np.ma.filled(np.ma.asarray(columns[q], dtype=np.float64), np.nan)
+        for q in ("pellets", "minutes", "pellets_pit", "minutes_pit")
     )
-    return CustomerRows(tuple(map(str, names)), code.astype(np.int64), residual.reshape(2, -1))
+    score = np.full((2, len(told)), np.nan)
+    for q, pit in enumerate(pits):
+        score[q, np.isfinite(pit)] = probit_scores(pit[np.isfinite(pit)])
+    return CustomerRows(tuple(map(str, names)), CustomerRecord(np.array([pellets, minutes]), score, codes))
 
 
 def _kept(connection: duckdb.DuckDBPyConnection, before: date, customer: str) -> Kept:

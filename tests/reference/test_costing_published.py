@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from models.costing.customers import CustomerDraws, with_customer
+from models.consumption.customers import CustomerDraws, with_customer
 from models.costing.part_done import normal_given, resampled
 from models.costing.payback import months_to_pay_back, straight_line_usd_per_hour
 from pipeline.answers.pricing import expected_margin, job_cost, price_job

@@ -8,12 +8,13 @@ from bench_tables import job_table, planning
 from world_kinds import Kind
 from worlds import Visit, World, draw_world, took
 
+from models.consumption.conformal import probit_scores
+from models.consumption.customers import CustomerRecord, draw_customer, with_customer
 from models.consumption.draws import stream
 from models.consumption.fitted import FittedModel
 from models.consumption.jobs import Factor, JobTable
 from models.consumption.learn import learn
 from models.consumption.predicting import predict
-from models.costing.customers import draw_customer, with_customer
 from models.costing.part_done import rest_of, shares_done
 from shared.vocabulary import CLASSES, QUANTITIES, SOILS, ZONES
 
@@ -140,7 +141,7 @@ def fleets(kind: Kind, seed: int, *, n_jobs: int = 150, n_asked: int = 28) -> tu
     table = job_table(world.history)
     table = replace(table, customer=Factor.of(f"c{customers.of_job[i]:02d}" for i in table.job_id))
     fitted = learn(table, planning(world), seed=seed)
-    residual, code = residuals(fitted, table)
+    record = customer_record(fitted, table)
     rng = np.random.default_rng([seed, 13])
     shared, apart = ([], []), ([], [])
     for j, (visit, _) in enumerate(world.asks):
@@ -150,7 +151,7 @@ def fleets(kind: Kind, seed: int, *, n_jobs: int = 150, n_asked: int = 28) -> tu
         drawn = predict(fitted, request, seed=seed)
         totals = np.array([drawn.jobs(q).draws for q in QUANTITIES])
         asked = who if who < N_CUSTOMERS else -1
-        effect = draw_customer(residual, code, asked, n_draws=totals.shape[2], rng=stream(seed, str(who)))
+        effect = draw_customer(record, asked, n_draws=totals.shape[2], rng=stream(seed, str(who)))
         sums = np.array([with_customer(totals[q], effect, q)[:FLEET].sum(axis=0) for q in range(2)])
         mixed = np.array([[rng.permutation(van) for van in totals[q, :FLEET]] for q in range(2)])
         actual = sum(took(world.law, rng, visit).sum(axis=1) for _ in range(FLEET)) * np.exp(effect_now)
@@ -159,10 +160,11 @@ def fleets(kind: Kind, seed: int, *, n_jobs: int = 150, n_asked: int = 28) -> tu
     return _held(shared), _held(apart)
 
 
-def residuals(fitted: FittedModel, table: JobTable) -> tuple[np.ndarray, np.ndarray]:
-    """Return log(actual / expected median) of the rolling record, (2, n), and the customer's code of each job."""
+def customer_record(fitted: FittedModel, table: JobTable) -> CustomerRecord:
+    """Return the rolling record against what was expected, with the customer's code of each job."""
     record = fitted.record()
     median = record.quantiles[:, :, 3]
     residual = np.log(record.actual / median)
     name = dict(zip(table.job_id, table.customer.words(), strict=True))
-    return residual, np.array([int(name[i][1:]) for i in record.job_id], dtype=np.int64)
+    score = np.array([probit_scores(pit) for pit in record.pit])
+    return CustomerRecord(residual, score, np.array([int(name[i][1:]) for i in record.job_id], dtype=np.int64))

@@ -1,10 +1,9 @@
-"""Pure statistics of costing: time beside the nozzle, customers, part-done jobs, the price list, payback."""
+"""Pure statistics of costing: time beside the nozzle, part-done jobs, the price list, payback."""
 
 import numpy as np
 import pytest
 
 from models.costing.beside import fit_beside
-from models.costing.customers import draw_customer, with_customer
 from models.costing.part_done import rest_of, shares_done
 from models.costing.payback import months_to_pay_back
 from models.costing.price_list import Amounts, Visits, fit_amounts, fit_call_out_too
@@ -30,50 +29,6 @@ def test_minutes_beside_the_nozzle_are_learned_by_what_is_worked() -> None:
     assert 20 < few.expected(np.array([[1.0, 0.0]]))[0] < 60
     drawn = law.draw(np.array([1.0, 1.0]), 4000, rng, 1)
     assert drawn.mean() == pytest.approx(22, abs=1)
-
-
-def customers_of(n_each: int, effects: list[float], seed: int) -> tuple[np.ndarray, np.ndarray]:
-    rng = np.random.default_rng(seed)
-    code = np.repeat(np.arange(len(effects)), n_each)
-    residual = np.array(effects)[code] + rng.normal(0, 0.25, (2, len(code)))
-    return residual, code
-
-
-def test_customer_with_many_visits_keeps_its_effect_and_one_visit_is_shrunk() -> None:
-    """Forty visits say nearly all, one visit little; a newcomer has the spread that customers have."""
-    effects = [0.4, -0.4, 0.3, -0.3, 0.2, -0.2, 0.0]
-    residual, code = customers_of(40, effects, 3)
-    residual, code = np.hstack([residual, [[0.8], [0.8]]]), np.append(code, 7)
-    rng = np.random.default_rng(4)
-    known = draw_customer(residual, code, 0, n_draws=4000, rng=rng)
-    once = draw_customer(residual, code, 7, n_draws=4000, rng=rng)
-    new = draw_customer(residual, code, -1, n_draws=4000, rng=rng)
-    assert known.n_visits == 40
-    assert known.effect.mean(axis=1) == pytest.approx([0.4, 0.4], abs=0.12)
-    assert once.n_visits == 1
-    assert (once.effect.mean(axis=1) > 0.2).all()
-    assert (once.effect.mean(axis=1) < 0.75).all()
-    assert new.effect.std(axis=1) == pytest.approx([0.3, 0.3], abs=0.08)
-    assert known.effect.std() < once.effect.std() < new.effect.std()
-
-
-def test_customers_that_do_not_differ_add_nothing() -> None:
-    """The sd between customers goes to 0 where there is none, and so does the effect."""
-    residual, code = customers_of(60, [0.0] * 8, 5)
-    drawn = draw_customer(residual, code, 0, n_draws=2000, rng=np.random.default_rng(1))
-    assert np.median(drawn.tau) < 0.06
-    assert abs(drawn.effect.mean()) < 0.04
-
-
-def test_one_visit_of_a_newcomer_keeps_its_spread_and_twelve_do_not_average_it_away() -> None:
-    """What customers differ by moves from the own noise to what is shared: same spread of one, wider sum of twelve."""
-    rng = np.random.default_rng(6)
-    totals = np.exp(0.35 * rng.standard_normal((24, 6000)))
-    residual, code = customers_of(30, [0.3, -0.3, 0.25, -0.25, 0.1, -0.1], 7)
-    new = draw_customer(residual, code, -1, n_draws=6000, rng=rng)
-    shared = with_customer(totals, new, 0)
-    assert np.log(shared[0]).std() == pytest.approx(0.35, rel=0.12)
-    assert np.log(shared[:12].sum(axis=0)).std() > 2 * np.log(totals[:12].sum(axis=0)).std()
 
 
 def joint_total(n: int, rng: np.random.Generator) -> np.ndarray:

@@ -11,4 +11,5 @@ sys.path.insert(0, str(Path(__file__).parent))
 @pytest.fixture
 def few_draws(monkeypatch: pytest.MonkeyPatch) -> None:
     """Order with a thousand scenarios."""
-    monkeypatch.setattr("pipeline.answers.ordering.N_DRAWS", 1000)
+    for module in ("ordering", "ice_fitting"):
+        monkeypatch.setattr(f"pipeline.answers.{module}.N_DRAWS", 1000)

@@ -12,7 +12,7 @@ from pipeline.answers.part_done import SoFar
 from pipeline.answers.quoting import Wanted, quote_jobs
 from pipeline.answers.requests import JobAsked, job_from_options
 from pipeline.answers.saved_quotes import followed, requote, save_quotes, settle
-from pipeline.book.quote_rows import every_quote, past_rows
+from pipeline.book.quote_rows import customer_rows, every_quote
 from pipeline.book.store import Book
 from pipeline.present.figures import Style
 from pipeline.present.quote_text import render_quote
@@ -155,7 +155,7 @@ def test_a_customer_is_one_however_the_name_is_written(new_book) -> None:
             "values (1, ?, ?, 'pellets_lb', 85, 60, 80, 110, 0.5, 90)",
             [[row["job_id"], row["day"]] for row in rows],
         )
-    assert past_rows(book, DAY).customers.names == ("gross",)
+    assert customer_rows(book, DAY).names == ("gross",)
 
 
 def test_a_job_pays_for_the_ice_it_used_not_for_one_small_delivery(new_book) -> None:
