@@ -13,8 +13,10 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-#: Grid of the sd between customers, and the scale of its half-normal prior (memory, no source).
+#: Grid of the sd between customers, the chance that they do not differ at all, and the scale of the half-normal prior
+#: where they do (memory, no source).
 _TAU = np.linspace(0.0, 0.8, 81)
+_ALIKE = 0.4
 _TAU_PRIOR = 0.2
 #: Prior of the sd within a customer, and how many visits it counts for.
 _WITHIN = 0.35
@@ -22,7 +24,7 @@ _WITHIN_WEIGHT = 4.0
 #: A residual beyond this (a factor of 4.5) tells of a slip of the pen, not of a customer.
 _CLIP = 1.5
 #: Visits that "customers scatter as all visits do" counts for, and that "one scatters as the others do" counts for.
-_SCATTER_WEIGHT = 20.0
+_SCATTER_WEIGHT = 40.0
 #: Least part of a visit's own variance that stays its own for a newcomer.
 _LEAST_OWN = 0.2
 #: Least and most that a known customer's scatter is of the usual variance: beyond that the record, which early fits
@@ -84,11 +86,11 @@ def draw_customer(record: CustomerRecord, asked: int, *, n_draws: int, rng: np.r
     """Return the effect of one customer, partially pooled, with the uncertainty of the sd between customers.
 
     Visit i of customer c: r_i = m + e_c + n_i, e_c ~ N(0, tau^2), n_i ~ N(0, s^2). tau is drawn from its posterior on a
-    grid (half-normal prior, m integrated out), then e_c | tau from its conjugate normal: its mean is the customer's
-    mean residual less m times n tau^2 / (n tau^2 + s^2). Reference: Gelman et al., Bayesian Data Analysis, 3rd ed.,
-    section 5.4. An answer is centred on what a visit takes, whoever's it is, and not on m, the mean over customers:
-    the effect is m + e_c less the mean of m + e over all visits (nobody's visits count with their mean residual), so
-    that a customer with nearly all visits has nearly none.
+    grid (0 with the chance `_ALIKE`, else half-normal; m integrated out), then e_c | tau from its conjugate normal: its
+    mean is the customer's mean residual less m times n tau^2 / (n tau^2 + s^2). Reference: Gelman et al., Bayesian Data
+    Analysis, 3rd ed., section 5.4. An answer is centred on what a visit takes, whoever's it is, and not on m, the mean
+    over customers: the effect is m + e_c less the mean of m + e over all visits (nobody's visits count with their mean
+    residual), so that a customer with nearly all visits has nearly none.
 
     Parameters
     ----------
@@ -135,6 +137,7 @@ def _posterior(pool: _Pool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the log posterior of tau on its grid and the mean residual over customers at each of its values."""
     has = pool.size > 0
     prior = -0.5 * (_TAU / _TAU_PRIOR) ** 2
+    prior[0] = np.log(_ALIKE / (1 - _ALIKE)) + np.log(np.exp(prior[1:]).sum())
     if not has.any():
         return prior, np.zeros_like(_TAU)
     variance = _TAU[:, None] ** 2 + pool.within**2 / pool.size[has]

@@ -10,7 +10,7 @@ from models.demand.calendar import outside
 from models.demand.gaps import find_gaps
 from models.ice.price import landed_usd_per_lb
 from pipeline.answers.ice_paid import paid
-from pipeline.answers.landed import LEAST_DELIVERIES, MOST_LOST_SHARE
+from pipeline.answers.landed import LEAST_DELIVERIES, MOST_LOST_SHARE, in_store_from
 from pipeline.answers.log_gaps import calendar_of, delivery_days
 
 if TYPE_CHECKING:
@@ -81,6 +81,8 @@ def ice_prices(
     told = outside(came_day, find_gaps(day, came_day, calendar_of(settings.shop), int(day.max()) + 1))
     of_logged = np.where(outside(day, lapses), used_lb, 0.0)
     last = lapses[-1].first - 1 if lapses and lapses[-1].last >= day[-1] else int(day[-1])
+    if told.any():
+        last = min(last, in_store_from(came_day[told]) - 1)
     lost = _lost_share(came_day[told], lb[told], bill.begins[told], day, of_logged, planning.lost_share, last)
     landed = landed_usd_per_lb(np.nan_to_num(bought), 1.0, lost)
     return np.where(np.isfinite(bought), landed, planning.usd_per_lb)
@@ -119,7 +121,7 @@ def _lost_share(
 ) -> NDArray[np.float64]:
     """Return the share of ice lost around each day, where enough deliveries tell it: else of all, else the planning.
 
-    `last` is the last day of which both deliveries and use were logged.
+    `last` is the last day of which both deliveries and use were logged and count.
     """
     if not len(came_day):
         return np.full(len(day), planning_share)
@@ -136,6 +138,6 @@ def _lost_share(
     logged = (came_day >= first) & (came_day <= last)
     of_all = planning_share
     if begins[logged].sum() >= LEAST_DELIVERIES:
-        of_all = 1.0 - float(used_lb[day >= first].sum()) / float(lb[logged].sum())
+        of_all = 1.0 - float(used_lb[(day >= first) & (day <= last)].sum()) / float(lb[logged].sum())
     share = np.where(n_came >= LEAST_DELIVERIES, 1.0 - used / np.maximum(came, 1e-9), of_all)
     return np.clip(share, 0.0, MOST_LOST_SHARE)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -18,10 +18,15 @@ from pipeline.answers.log_gaps import calendar_of, delivery_days
 from pipeline.book import tables
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from models.ice.lapses import Lapse
     from pipeline.answers.answer import Asking
     from pipeline.answers.ice_paid import Paid
     from pipeline.book.settings import Settings
+    from pipeline.book.tables import Delivery, Use
 
 #: The least number of deliveries in the record looked at that counts as one.
 LEAST_DELIVERIES = 6
@@ -103,25 +108,47 @@ def landed_price(asking: Asking, week: Volume | None = None) -> Landed:
     every = tables.deliveries(asking.book, asking.today)
     lapses = delivery_lapses(asking, every)
     start = record_start(asking.today, lapses)
-    # What came this morning has had no day in which it could be used or lost.
-    came = [d for d in every if start <= d.day < asking.today]
+    came = [d for d in every if d.day >= start]
     uses = tables.logged_use(asking.book, asking.today, since=min((d.day for d in came), default=asking.today))
     ice_days, use_days = delivery_days(came), np.array([u.day.toordinal() for u in uses], dtype=np.int64)
     # Ice that came while no job was logged was not lost, and what was used of deliveries that nobody logged saved none.
     gaps = find_gaps(use_days, ice_days, calendar_of(asking.book.settings.shop), asking.today.toordinal())
     came = [d for d, kept in zip(came, outside(ice_days, gaps).tolist(), strict=True) if kept]
-    used_lb = sum(u.pellets_lb for u, kept in zip(uses, outside(use_days, lapses).tolist(), strict=True) if kept)
+    logged = [u for u, kept in zip(uses, outside(use_days, lapses).tolist(), strict=True) if kept]
     bill = paid(came, asking.book.settings.ice)
-    if bill.n_deliveries >= LEAST_DELIVERIES and used_lb > 0:
-        price = _from_record(sum(d.weight_lb for d in came), bill, used_lb)
+    lost_share = _lost_share(came, logged) if bill.n_deliveries >= LEAST_DELIVERIES else None
+    if lost_share is not None:
+        price = _from_record(sum(d.weight_lb for d in came), bill, lost_share)
     else:
         price = planning_price(asking.book.settings, weekly_volume(asking) if week is None else week)
     return replace(price, lapses=lapses)
 
 
-def _from_record(delivered_lb: float, bill: Paid, used_lb: float) -> Landed:
+def in_store_from(came_day: NDArray[np.int64]) -> int:
+    """Return the day from which on what came may be in store still: the first delivery of the week up to the last one.
+
+    Parameters
+    ----------
+    came_day : int64 array (n,)
+        Ordinals in increasing order, one at least.
+    """
+    return int(came_day[came_day > came_day[-1] - 7][0])
+
+
+def _lost_share(came: Sequence[Delivery], uses: Sequence[Use]) -> float | None:
+    """Return the share of deliveries that was never logged as used, None where nothing tells it.
+
+    From the first day of deliveries up to the last week of them, which is not counted: about as much ice is left in
+    store before one delivery as before another, but what came last may be there still.
+    """
+    end = date.fromordinal(in_store_from(delivery_days(came)))
+    delivered_lb = sum(d.weight_lb for d in came if d.day < end)
+    used_lb = sum(u.pellets_lb for u in uses if u.day < end)
+    return min(max(1.0 - used_lb / delivered_lb, 0.0), MOST_LOST_SHARE) if used_lb > 0 and delivered_lb > 0 else None
+
+
+def _from_record(delivered_lb: float, bill: Paid, lost_share: float) -> Landed:
     bought_usd, fees_usd = float(bill.bought_usd.sum()), float(bill.fee_usd.sum())
-    lost_share = min(max(1.0 - used_lb / delivered_lb, 0.0), MOST_LOST_SHARE)
     landed = float(landed_usd_per_lb(bought_usd + fees_usd, delivered_lb, lost_share * delivered_lb))
     return Landed(landed, bought_usd / delivered_lb, lost_share, "learned", bill.n_deliveries)
 

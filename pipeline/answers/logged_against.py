@@ -115,4 +115,4 @@ def _asked(one: JobTable) -> JobAsked:
             one.machine.words(), one.operator.words(), strict=True,
         )
     )  # fmt: skip
-    return JobAsked(one.job_id[0], date.fromordinal(int(one.day[0])), lines)
+    return JobAsked(one.job_id[0], date.fromordinal(int(one.day[0])), lines, one.customer.words()[0])

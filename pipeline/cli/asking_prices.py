@@ -73,6 +73,7 @@ StandoffOption = Annotated[
 IceOnOption = Annotated[
     float | None, share_option("--ice-on", "Share of time with the ice on: 0.6 or 60%.", low=0, high=1)
 ]
+CustomerOption = Annotated[str, typer.Option("--customer", help="Customer code.")]
 CoatingOption = Annotated[bool, typer.Option("--coating-removed", help="An old coating is stripped as well.")]
 
 
@@ -149,6 +150,7 @@ def _jobs_asked(asking: Asking, described: Described, customer: str = "") -> Seq
 def estimate(
     described: Described,
     context: typer.Context,
+    customer: CustomerOption = "",
     like: Annotated[int, typer.Option(min=0, max=100, help="List the most similar past jobs.")] = 0,
     book: BookOption = HERE,
     as_json: JsonOption = False,
@@ -163,7 +165,7 @@ def estimate(
     if given(context, "jobs"):
         refuse_beside(context, "jobs", ("date", "like"), do="The rows of the file say it job by job.")
     asking = ask(book, today, seed=seed, level=level)
-    answer = estimate_jobs(asking, _jobs_asked(asking, described), n_like=like)
+    answer = estimate_jobs(asking, _jobs_asked(asking, described, customer), n_like=like)
     show("estimate", asking, answer, render_estimate, as_json=as_json)
 
 
@@ -172,7 +174,7 @@ def quote(
     described: Described,
     context: typer.Context,
     price: PriceOption = None,
-    customer: Annotated[str, typer.Option(help="Customer code.")] = "",
+    customer: CustomerOption = "",
     count: CountOption = 1,
     compare: CompareOption = "",
     save: SaveOption = False,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
@@ -118,3 +119,20 @@ def test_a_customer_with_one_job_is_told_in_an_estimate(new_book: Make) -> None:
         )
     assert any("ONCE has one job" in w for w in estimate_jobs(Asking(book, DAY), [asked("ONCE")]).warnings)
     assert not any("one job" in w for w in estimate_jobs(Asking(book, DAY), [asked("FARM")]).warnings)
+
+
+def test_an_estimate_by_options_and_a_logged_job_count_the_customer(
+    new_book: Make, run: Callable[..., tuple[int, str, str]]
+) -> None:
+    """`estimate --customer` is the file's column; `log` compares with what was expected of that customer's job."""
+    book = shop(new_book)
+    told = {}
+    for customer in ("FARM", "CITY"):
+        job = ("--vehicle", "van", "--customer", customer, "--book", str(book.folder), "--today", str(DAY), "--json")
+        _, out, _ = run("estimate", "--zone", "undercarriage:heavy", *job)
+        (one,) = json.loads(out)["result"]["estimates"]
+        _, out, _ = run("log", "--job-id", f"L-{customer}", "--zone", "undercarriage:heavy=90lb/90min", *job)
+        (pellets, _) = json.loads(out)["result"]["against"]
+        told[customer] = one["pellets_lb"]["mean"], pellets["expected"]["mean"]
+    assert told["FARM"][0] > 1.3 * told["CITY"][0]
+    assert told["FARM"][1] > 1.3 * told["CITY"][1]

@@ -114,20 +114,25 @@ def test_a_forecast_reads_the_ordinary_week_once(new_book: Make, monkeypatch: py
     assert len(read) == 1
 
 
-def test_what_came_this_morning_is_not_lost_yet(new_book: Make) -> None:
-    """A delivery of the day, stamped before noon, moves neither price nor loss: nobody could use any of it."""
-    book = new_book(rows=jobs(2, 60))
+def test_ice_that_is_in_store_is_not_lost(new_book: Make) -> None:
+    """Large deliveries of yesterday and this morning move neither loss nor price: nobody could use much of them yet."""
+    book = new_book(rows=[row | {"price_usd": 300.0} for row in jobs(2, 60)])
     insert = (
-        "insert into deliveries (day, stamped, container, weight_lb, price_usd_per_lb, batch, row_hash) "
-        "values (?, ?, 'tote', 200, 1.0, 0, ?)"
+        "insert into deliveries (day, stamped, container, weight_lb, price_usd_per_lb, fee_usd, batch, row_hash) "
+        "values (?, ?, 'tote', ?, 1.0, 0, 0, ?)"
     )
     with book.writing() as connection:
-        for k in range(16):
-            connection.execute(insert, [TODAY - timedelta(days=3 + 7 * k), None, k])
-    before = landed_price(Asking(book, TODAY))
+        for k in range(17):
+            connection.execute(insert, [TODAY - timedelta(days=1 + 7 * k), None, 200, k])
+    asking = Asking(book, TODAY)
+    before, finished = landed_price(asking), costed_visits(asking).usd_per_lb
     assert before.basis == "learned"
-    assert 0.1 < before.lost_share < 0.4
+    assert 0.15 < before.lost_share < 0.3
     with book.writing() as connection:
-        connection.execute(insert, [TODAY, datetime.combine(TODAY, time(7, 30)), 99])
-    assert len(deliveries(book, TODAY)) == 17
-    assert landed_price(Asking(book, TODAY)) == before
+        connection.execute(insert, [TODAY - timedelta(days=1), None, 1200, 98])
+        connection.execute(insert, [TODAY, datetime.combine(TODAY, time(7, 30)), 900, 99])
+    assert len(deliveries(book, TODAY)) == 19
+    after = landed_price(asking)
+    assert after.lost_share == before.lost_share
+    assert after.usd_per_lb == pytest.approx(before.usd_per_lb)
+    assert costed_visits(asking).usd_per_lb == pytest.approx(finished, rel=0.02)
