@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pipeline.present.figures import Style
 
 #: Letters of a name that the foot of a page holds.
-_RUNNING: Final = 60
+_RUNNING: Final = 40
 
 
 def sheet_page(
