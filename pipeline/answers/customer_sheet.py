@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: A logo beyond this would swell every sheet.
 MOST_LOGO_BYTES = 1_000_000
+#: Customers that a note names.
+_NAMED = 5
 _KINDS = (
     (b"\x89PNG", "image/png"), (b"\xff\xd8\xff", "image/jpeg"), (b"GIF8", "image/gif"), (b"<svg", "image/svg+xml"),
     (b"<?xml", "image/svg+xml"),
@@ -133,6 +135,18 @@ def _price(asking: Asking, job: JobAsked, ground: Ground, count: int) -> float:
     draws = job_draws(asking, [job], ground, count)
     cost = job_cost_draws(asking, draws, 0, ground.landed).total()
     return price_job(cost, pricing, minimum_usd=count * pricing.minimum_usd).price_usd
+
+
+def several_customers(sheets: Sequence[CustomerSheet]) -> str:
+    """Return what must be said where one file holds the sheets of several customers: '' where it does not.
+
+    A sheet that names nobody may be anybody's, and says nothing.
+    """
+    customers = {sheet.customer.casefold(): sheet.customer for sheet in sheets if sheet.customer}
+    if len(customers) < 2:
+        return ""
+    named = ", ".join([*customers.values()][:_NAMED]) + (" and others" if len(customers) > _NAMED else "")
+    return f"Sheets of {len(customers)} customers in one file: {named}. Part them before any of it goes out."
 
 
 def shop_logo(book: Book) -> tuple[Logo | None, str]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.answers.amounts import charged
 from pipeline.answers.answer import Answer, Asking, QuantitySummary, summarise
 from pipeline.answers.cautions import cautions_for
 from pipeline.answers.comparing import Choice, CompareBy, compared
@@ -200,7 +201,7 @@ def quote_jobs(
         QuoteResult(quotes, ground.landed.usd_per_lb, ground.landed.basis),
         (*warnings_of(asking, ground.fit, [before[i] for i in range(len(jobs))], bay),
          *lapses_told(asking, ground.landed), *request_notes(ground.fit, jobs, asking.today), *said,
-         *_set_up(jobs, want.count)),
+         *_price_of_each(asking, len(jobs), want), *_set_up(jobs, want.count)),
         tuple(cautions_for("quote", sorted(zones), settings=asking.book.settings,
                            coating_removed=any(line.coating_removed for job in jobs for line in job.lines))),
     )  # fmt: skip
@@ -239,6 +240,19 @@ def _quote(asking: Asking, draws: JobDraws, j: int, ground: Ground, estimate: Jo
         valid_until=asking.today + timedelta(days=pricing.quote_valid_days), customer=job.customer, agreed=agreed,
         estimate=estimate, margin_share=pricing.margin_share, risk_share=pricing.risk_share,
     )  # fmt: skip
+
+
+def _price_of_each(asking: Asking, n_jobs: int, want: Wanted) -> tuple[str, ...]:
+    """Tell that a price of the user's own is that of every job, where several are asked about: it may be meant of all.
+
+    It is what --save then keeps of each.
+    """
+    if want.price_usd is None or n_jobs == 1:
+        return ()
+    currency = asking.book.settings.shop.currency
+    each, together = (charged(usd, currency) for usd in (want.price_usd, n_jobs * want.price_usd))
+    return (f"{each} stands for each of {n_jobs} jobs in the file, {together} together; it is no price for all of "
+            "them.",)  # fmt: skip
 
 
 def _set_up(jobs: Sequence[JobAsked], count: int) -> tuple[str, ...]:

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
 
 from pipeline.answers.requests import JobAsked, LineAsked
 from pipeline.intake.requesting import RequestRow, read_request
+from shared.counting import counted
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
     from pathlib import Path
 
     from pipeline.answers.answer import Asking
+
+#: Customers that a note names.
+_NAMED: Final = 5
 
 
 def jobs_from_file(asking: Asking, file: Path, day: date, *, sheet: str | None = None) -> list[JobAsked]:
@@ -33,6 +39,23 @@ def jobs_from_file(asking: Asking, file: Path, day: date, *, sheet: str | None =
     for row in read_request(file, asking.book.settings, sheet=sheet):
         grouped.setdefault(row.job_id.casefold(), []).append(row)
     return [_job(rows, day) for rows in grouped.values()]
+
+
+def with_customer(jobs: Sequence[JobAsked], customer: str) -> tuple[list[JobAsked], tuple[str, ...]]:
+    """Return jobs of a file with a customer where the file names none, and what must be said where it names others."""
+    if not customer:
+        return list(jobs), ()
+    named = [job for job in jobs if job.customer and job.customer.casefold() != customer.casefold()]
+    said: tuple[str, ...] = ()
+    if named:
+        own = dict.fromkeys(job.customer for job in named)
+        told = ", ".join([*own][:_NAMED]) + (" and others" if len(own) > _NAMED else "")
+        stands = "the customer that the file names stands" if len(named) == 1 else "the customers that it names stand"
+        said = (
+            f"{customer} stands for {len(jobs) - len(named)} of {counted(len(jobs), 'job')} in the file; for "
+            f"{len(named)} {stands}: {told}.",
+        )
+    return [replace(job, customer=job.customer or customer) for job in jobs], said
 
 
 def _job(rows: list[RequestRow], day: date) -> JobAsked:

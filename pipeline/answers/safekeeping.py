@@ -10,6 +10,7 @@ from pipeline.answers.answer import Answer
 from pipeline.answers.fitting import expected_columns
 from pipeline.book import backup, fits
 from pipeline.book.soundness import read_soundness
+from pipeline.book.toml_file import FILE_NAME
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -61,7 +62,13 @@ def back_up(book: Book, file: Path, *, force: bool = False) -> Answer[BackedUp]:
 def restore(folder: Path, file: Path, *, force: bool = False) -> Answer[Restored]:
     """Put a backup in the place of a book, which is kept; see `pipeline.book.backup.restore`."""
     made = backup.restore(folder, file, force=force)
-    return Answer(Restored(str(file), made.rows, str(made.kept) if made.kept is not None else None))
+    said: tuple[str, ...] = ()
+    if made.settings_replaced and made.kept is not None:
+        said = (
+            "book.toml was replaced by the backup's, whose settings now hold (prices, wages, limits). The one that was "
+            f"there is {made.kept / FILE_NAME}.",
+        )
+    return Answer(Restored(str(file), made.rows, str(made.kept) if made.kept is not None else None), said)
 
 
 def check(book: Book) -> Answer[Checked]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shlex
 import shutil
 import struct
 import zipfile
@@ -17,7 +18,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Final
 
 from pipeline.book.store import DATABASE_NAME, LOG_NAME, Book
-from pipeline.book.toml_file import FILE_NAME, load_settings
+from pipeline.book.toml_file import FILE_NAME, load_settings, template
 from shared.counting import room
 from shared.errors import RimebookError
 
@@ -36,6 +37,10 @@ _ARCHIVE_ERRORS: Final = (
     NotImplementedError, RuntimeError, OverflowError,
 )  # fmt: skip
 _CHUNK: Final = 1 << 20
+#: How the folder of a book that was replaced begins; the moment follows.
+_KEPT: Final = "before-restore-"
+#: Letters of a line of book.toml that an error shows.
+_SHOWN: Final = 60
 
 
 @dataclass(frozen=True)
@@ -196,10 +201,14 @@ def _no_backup(file: Path, found: str) -> RimebookError:
 
 @dataclass(frozen=True)
 class RestoreMade:
-    """A finished restore; `kept` is the folder with the book as it was, None where there was none."""
+    """A finished restore; `kept` is the folder with the book as it was, None where there was none.
+
+    `settings_replaced` tells that the settings in it are other ones than those that hold now.
+    """
 
     rows: int
     kept: Path | None
+    settings_replaced: bool = False
 
 
 def restore(folder: Path, file: Path, *, force: bool = False) -> RestoreMade:
@@ -208,8 +217,8 @@ def restore(folder: Path, file: Path, *, force: bool = False) -> RestoreMade:
     Raises
     ------
     RimebookError
-        Where the backup is damaged, another process has the book, or the book there has what the backup lacks
-        (without `force`).
+        Where the backup is damaged, the folder may not be written, another process has the book, or the book there
+        has what the backup lacks or other settings (without `force`).
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -217,35 +226,110 @@ def restore(folder: Path, file: Path, *, force: bool = False) -> RestoreMade:
             copy = unpack(file, Path(place))
             with copy.reading() as connection:
                 rows = sum(row_counts(connection).values())
+            differs = _settings_differ(folder, copy.folder)
+            filled = False
             if (folder / DATABASE_NAME).is_file():
-                _refuse_where_newer(Book(folder, copy.settings), copy, force=force)
-            return RestoreMade(rows, _exchange(folder, copy))
+                filled = _refuse_where_newer(Book(folder, copy.settings), copy, differs=bool(differs), force=force)
+            if differs and not filled and (folder / FILE_NAME).read_bytes().decode(errors="replace") == template():
+                differs = ""  # nobody has touched the settings of this new book
+            if differs and not force:
+                raise RimebookError(
+                    "settings-differ", where=str(folder / FILE_NAME), found=differs,
+                    expected="the book.toml of the backup",
+                    do="Add --force to restore the backup's settings all the same; the present book.toml is kept "
+                    f"beside it, in {folder / _KEPT}...",
+                )  # fmt: skip
+            kept = _keep(folder)
+            try:
+                _exchange(folder, copy)
+            except OSError as error:
+                raise _failed(folder, error) from error
+            return RestoreMade(rows, kept, bool(differs))
     except OSError as error:
-        raise RimebookError(
-            "restore-failed", where=str(folder), found=error.strerror or str(error), expected="room and leave to write",
-            do="Free some space or choose another folder; the book that was there is in it or beside it.",
-        ) from error  # fmt: skip
+        raise _not_allowed(folder, file, error) if _is_leave(error) else _failed(folder, error) from error
 
 
-def _refuse_where_newer(here: Book, copy: Book, *, force: bool) -> None:
-    """Refuse where the book has what the backup lacks; one that is damaged has nothing to compare, and is kept."""
+def _is_leave(error: OSError) -> bool:
+    """Return whether leave is missing: of the user, or of a disk that takes no writing at all."""
+    return isinstance(error, PermissionError) or error.errno == errno.EROFS
+
+
+def _failed(folder: Path, error: OSError) -> RimebookError:
+    return RimebookError(
+        "restore-failed", where=str(folder), found=error.strerror or str(error), expected="room and leave to write",
+        do="Free some space or choose another folder; the book that was there is in it or beside it.",
+    )  # fmt: skip
+
+
+def _not_allowed(folder: Path, file: Path, error: OSError) -> RimebookError:
+    """Return what is told where leave is missing before anything of the book was touched."""
+    if str(error.filename) == str(file):
+        return RimebookError(
+            "restore-not-allowed", where=str(file), found=f"a backup{_owned(file)} that you may not read",
+            expected="leave to read it", do="Nothing was changed. Ask its owner for a copy that you may read.",
+        )  # fmt: skip
+    there = next((f for f in (folder, *folder.absolute().parents) if f.exists()), folder)
+    read_only = " on a disk that takes no writing" if error.errno == errno.EROFS else " that you may not write to"
+    return RimebookError(
+        "restore-not-allowed", where=str(there), found=f"a folder{_owned(there)}{read_only}",
+        expected="a folder that you may write to",
+        do="Nothing was changed. Have its owner make it writable, or restore into a folder of your own: "
+        f"rimebook restore {shlex.quote(str(file))} --book FOLDER",
+    )  # fmt: skip
+
+
+def _owned(place: Path) -> str:
+    """Return whose a file or folder is, as words behind it; '' where the system does not tell."""
+    try:
+        return f" of the user {place.owner()}"
+    except (OSError, KeyError, NotImplementedError):
+        return ""
+
+
+def _settings_differ(folder: Path, backup: Path) -> str:
+    """Return how the book.toml of a folder differs from a backup's, in words; '' where nothing of it would be lost."""
+    if not (folder / FILE_NAME).is_file() or not (backup / FILE_NAME).is_file():
+        return ""
+    texts = ((f / FILE_NAME).read_bytes().decode("utf-8-sig", "replace") for f in (folder, backup))
+    here, there = ([line.strip() for line in text.splitlines()] for text in texts)
+    if here == there:
+        return ""
+    told = "a book.toml other than the backup's"
+    for one, other, how in ((here, set(there), "with the line `{}`, which the backup lacks"),
+                            (there, set(here), "without the line `{}`")):  # fmt: skip
+        line = next((line for line in one if line and line not in other), "")
+        if line:
+            return f"{told}: {how.format(line if len(line) <= _SHOWN else line[: _SHOWN - 3] + '...')}"
+    return told
+
+
+def _refuse_where_newer(here: Book, copy: Book, *, differs: bool, force: bool) -> bool:
+    """Refuse where the book has what the backup lacks; one that is damaged has nothing to compare, and is kept.
+
+    Returns
+    -------
+    bool
+        Whether anything was ever written to the book; a damaged one may hold anything.
+    """
     try:
         with here.still() as connection:
             changed, content = last_change(connection), fingerprint(connection)
     except RimebookError as error:
         if error.problem.code == "book-damaged":
-            return
+            return True
         raise
     if force or changed is None:
-        return
+        return changed is not None
     with copy.reading() as connection:
         newest, same = last_change(connection), fingerprint(connection) == content
     if newest is None or changed > newest or (changed == newest and not same):
         found, expected = _newer_told(changed, newest)
         raise RimebookError(
             "book-is-newer", where=str(here.folder), found=found, expected=expected,
-            do="Add --force to put the backup in its place all the same; the newer book is kept beside it.",
+            do="Add --force to put the backup in its place all the same; the newer book is kept beside it."
+            + (" Its book.toml differs too: --force restores the backup's settings with it." if differs else ""),
         )  # fmt: skip
+    return True
 
 
 def _newer_told(changed: datetime, newest: datetime | None) -> tuple[str, str]:
@@ -262,19 +346,28 @@ def _newer_told(changed: datetime, newest: datetime | None) -> tuple[str, str]:
     return f"a book changed at {told[0]}", f"one no newer than the backup of {told[1]}"
 
 
-def _exchange(folder: Path, copy: Book) -> Path | None:
-    """Keep the old files in a folder beside the new; killed at any step, a retry finds the old book or the new one."""
+def _keep(folder: Path) -> Path | None:
+    """Copy the old files into a folder beside the new ones; None where there are none."""
     there = [name for name in (DATABASE_NAME, LOG_NAME, FILE_NAME) if (folder / name).exists()]
-    kept = folder / f"before-restore-{datetime.now(UTC):%Y%m%dT%H%M%S%f}" if there else None
-    if kept is not None:
-        kept.mkdir()
+    if not there:
+        return None
+    kept = folder / f"{_KEPT}{datetime.now(UTC):%Y%m%dT%H%M%S%f}"
+    kept.mkdir()
+    try:
         for name in there:
             shutil.copy2(folder / name, kept / name)
-        (folder / LOG_NAME).unlink(missing_ok=True)  # it would not fit the new file
+    except OSError:
+        shutil.rmtree(kept, ignore_errors=True)  # half a copy would pass for the book
+        raise
+    return kept
+
+
+def _exchange(folder: Path, copy: Book) -> None:
+    """Put the files of a copy in place; killed at any step, a retry finds the old book or the new one."""
+    (folder / LOG_NAME).unlink(missing_ok=True)  # it would not fit the new file
     for name in (FILE_NAME, DATABASE_NAME):
         if (copy.folder / name).exists():
             os.replace(copy.folder / name, folder / name)
-    return kept
 
 
 def fingerprint(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int]]:

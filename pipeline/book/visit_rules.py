@@ -38,7 +38,7 @@ _LINE_COLUMNS = (
     "package_pellets_lb", "package_minutes", "job_pellets_lb", "job_minutes", "setup_min", "cleanup_min", "price_usd",
 )  # fmt: skip
 #: What one visit has once: column, name of the code, and what to do.
-_ONCE: Final = (
+ONCE: Final = (
     ("day", "date", "one visit has one day: give the second day a job_id of its own"),
     ("job_pellets_lb", "job_pellets_lb", "one visit has one total: repeat the same on its rows"),
     ("job_minutes", "job_minutes", "one visit has one total: repeat the same on its rows"),
@@ -66,7 +66,7 @@ def check_visits(connection: duckdb.DuckDBPyConnection, mass: tuple[str, float])
             fates="('new', 'changed', 'known')",
         )
     )
-    for column, told, do in _ONCE:
+    for column, told, do in ONCE:
         shown = mass[1] if column == "job_pellets_lb" else 1.0
         connection.execute(_TELL.format(told=_differs_sql(column, told, do, shown)))
     connection.execute(_TELL.format(told=_CLASSES))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from functools import wraps
 from pathlib import Path
@@ -129,21 +129,21 @@ def describing(command: Callable[..., None]) -> Callable[..., None]:
     return called
 
 
-def _jobs_asked(asking: Asking, described: Described, customer: str = "") -> Sequence[JobAsked]:
+def _jobs_asked(asking: Asking, described: Described, customer: str = "") -> tuple[list[JobAsked], tuple[str, ...]]:
+    """Return the jobs that are asked about, and what must be said of whose they are."""
     from pipeline.answers.requests import job_from_options
 
     day = read_date(described.date, "--date") if described.date is not None else asking.today
     if described.jobs is not None:
-        from pipeline.answers.request_files import jobs_from_file
+        from pipeline.answers.request_files import jobs_from_file, with_customer
 
-        named = jobs_from_file(asking, described.jobs, day)
-        return [replace(job, customer=job.customer or customer.strip()) for job in named]
+        return with_customer(jobs_from_file(asking, described.jobs, day), customer.strip())
     one = job_from_options(
         asking.book.settings, vehicle=described.vehicle, zones=described.zone or [], day=day,
         coating_removed=described.coating_removed, machine=described.machine, operator=described.operator,
         customer=customer, technique=described.technique(asking.book.settings.shop),
     )  # fmt: skip
-    return [one]
+    return [one], ()
 
 
 @describing
@@ -165,7 +165,9 @@ def estimate(
     if given(context, "jobs"):
         refuse_beside(context, "jobs", ("date", "like"), do="The rows of the file say it job by job.")
     asking = ask(book, today, seed=seed, level=level)
-    answer = estimate_jobs(asking, _jobs_asked(asking, described, customer), n_like=like)
+    asked, said = _jobs_asked(asking, described, customer)
+    answer = estimate_jobs(asking, asked, n_like=like)
+    answer = replace(answer, warnings=(*answer.warnings, *said))
     show("estimate", asking, answer, render_estimate, as_json=as_json)
 
 
@@ -208,8 +210,9 @@ def quote(
     asking = ask(book, today, seed=seed, level=level)
     answer = settled(asking, options)
     if answer is None:
-        asked = [] if found is not None else list(_jobs_asked(asking, described, customer))
+        asked, said = ([], ()) if found is not None else _jobs_asked(asking, described, customer)
         answer = answered(asking, asked, options)
+        answer = replace(answer, warnings=(*answer.warnings, *said))
         if sheet is not None:
             if found is not None:
                 asked = [found_job(asking, found, seen, coating_removed=described.coating_removed)]

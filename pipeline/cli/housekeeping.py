@@ -95,7 +95,7 @@ def backup(
 
 def restore(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A file that `backup` wrote.")],
-    force: Annotated[bool, typer.Option("--force", help="Even in the place of a newer book.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Even over a newer book or other settings.")] = False,
     book: BookOption = HERE,
     as_json: JsonOption = False,
 ) -> None:

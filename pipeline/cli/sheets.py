@@ -43,7 +43,7 @@ def write_sheet(
     file: Path, asking: Asking, answer: Answer[QuoteResult], jobs: Sequence[JobAsked]
 ) -> Answer[QuoteResult]:
     """Write the sheet of the jobs as they were quoted; return the answer with what must be said of it."""
-    from pipeline.answers.customer_sheet import customer_sheets, shop_logo
+    from pipeline.answers.customer_sheet import customer_sheets, several_customers, shop_logo
     from pipeline.cli.common import style_of, tell
     from pipeline.present.output_file import write_whole
     from pipeline.present.pdf import page_pdf
@@ -52,7 +52,7 @@ def write_sheet(
     sheets = customer_sheets(asking, answer.result.quotes, jobs)
     logo, said = shop_logo(asking.book)
     page = sheet_page(sheets, asking.book.settings, style_of(asking.book), cautions=answer.cautions, logo=logo)
-    warnings = [said] if said else []
+    warnings = [note for note in (said, several_customers(sheets)) if note]
     if file.suffix.lower() == ".pdf":
         printed = page_pdf(page)
         write_whole(file, printed.data)

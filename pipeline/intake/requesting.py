@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.book.visit_rules import ONCE
 from pipeline.intake.book_words import words_of
 from pipeline.intake.headers import guesser, match_headers, require
 from pipeline.intake.logs import SHAPES
@@ -79,6 +80,7 @@ def read_request(file: Path, settings: Settings, *, sheet: str | None = None) ->
         if n_pass == 1 and not normaliser.needs_another_pass():
             break
         habits, _ = normaliser.habits()
+    problems += _contradictions(rows)
     if problems:
         _refuse(file, problems)
     if not rows:
@@ -113,6 +115,30 @@ def _problems(chunk: RawChunk, typed: Typed) -> list[str]:
         low = np.flatnonzero(typed.columns[name] < 0)
         found += [f"line {chunk.lines[i]}, {name}: below 0" for i in low.tolist()]
     return found
+
+
+def _contradictions(rows: Sequence[RequestRow]) -> list[str]:
+    """Return where rows of one job differ in what a visit has once, as the import refuses them; blanks are no word."""
+    jobs: dict[str, list[RequestRow]] = {}
+    for row in rows:
+        jobs.setdefault(row.job_id.casefold(), []).append(row)
+    told = []
+    for of_job in jobs.values():
+        for name, column, do in ONCE:
+            if name not in ("day", "customer"):
+                continue
+            first: dict[str, tuple[int, str]] = {}  # by what is compared: the line where it first stands, as written
+            for row in of_job:
+                shown = str(getattr(row, name) or "")
+                first.setdefault(shown.casefold(), (row.line, shown))
+            first.pop("", None)
+            if len(first) > 1:
+                lines, values = zip(*first.values(), strict=True)
+                told.append(
+                    f"lines {' and '.join(map(str, lines))}, {column}: job {of_job[0].job_id} has "
+                    f"{' and '.join(values)}; {do}"
+                )
+    return told
 
 
 def _row(chunk: RawChunk, typed: Typed, i: int, zones_of: Any) -> RequestRow:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import base64
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.answers.requests import several_vehicles
+from pipeline.answers.requests import ASKED_ID, several_vehicles
 from pipeline.present.estimate_text import vehicle_words
 from pipeline.present.figures import words
 from pipeline.present.page import content_policy, environment, template_text
@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from pipeline.answers.customer_sheet import CustomerSheet, Logo, ScopeLine
     from pipeline.book.settings import Settings
     from pipeline.present.figures import Style
+
+#: Letters of a name that the foot of a page holds.
+_RUNNING: Final = 40
 
 
 def sheet_page(
@@ -41,6 +44,8 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
     several = several_vehicles(sheet.scope)
     told: dict[str, Any] = {
         "title": f"Quote {sheet.number}" if sheet.number is not None else "Quote",
+        # A saved quote has its number; the name of a job that options described is ours and says nothing.
+        "job": sheet.job_id if sheet.number is None and sheet.job_id != ASKED_ID else "",
         "customer": sheet.customer, "made_on": sheet.made_on.isoformat(), "valid_until": sheet.valid_until.isoformat(),
         # A job without a day of its own is priced as of today; that is no promise to work today.
         "day": "" if sheet.day == sheet.made_on else sheet.day.isoformat(),
@@ -59,7 +64,24 @@ def _told(sheet: CustomerSheet, settings: Settings, style: Style) -> dict[str, A
         low, high = sheet.range_usd
         told["range"] = f"{style.charged(low)} and {style.charged(high)}"
         told["beyond"] = high > sheet.ceiling_usd
+    told["running"] = _running(told)
     return told
+
+
+def _running(told: dict[str, Any]) -> str:
+    """Return what names a sheet at the foot of each of its printed pages, so that loose pages find together again.
+
+    Only in PDF: browsers do not print running lines, and find the same words above the signatures. Names are cut to
+    what the foot of a page holds; the sheet itself has them whole.
+    """
+    job, customer = (_cut(told[name]) for name in ("job", "customer"))
+    parts = [told["title"], f"job {job}" if job else "", f"for {customer}" if customer else ""]
+    price = f"{told['price']} before tax" if told["tax"] else told["price"]
+    return f"{', '.join(part for part in parts if part)}: {price}"
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= _RUNNING else name[: _RUNNING - 3] + "..."
 
 
 def _scope(line: ScopeLine) -> dict[str, str]:

@@ -42,10 +42,10 @@ def test_the_heads_of_the_jobs_print_as_words(demo_report: Path, opened: Callabl
 
 
 def test_a_sheet_prints_its_price_in_one_piece(sheet_file: Path, opened: Callable[..., Any]) -> None:
-    """The price, each row and the place to sign are never cut by the end of a page, and the sheet takes its width."""
+    """The price, each row and what is signed are never cut by the end of a page, and the sheet takes its width."""
     page = opened(sheet_file).page
     page.emulate_media(media="print")
-    whole = (".money", "tr", ".sign", "table.short")
+    whole = (".money", "tr", ".end", "table.short")
     assert {page.evaluate(STYLE, [name, "breakInside"]) for name in whole} == {"avoid"}
     assert page.evaluate(STYLE, ["tbody tr:last-child", "breakBefore"]) == "avoid"
     assert page.evaluate(STYLE, [".then", "breakAfter"]) == "avoid"

@@ -243,3 +243,55 @@ def test_sheets_of_many_jobs_read_the_past_once(
     assert code == 0, err
     assert file.read_text().count("<h1>") == 5
     assert len(asked) == 1
+
+
+def _sheets(book: Book, run: Run, file: Path, rows: list[str], *more: str) -> str:
+    jobs = book.folder.parent / "several.csv"
+    jobs.write_text("job_id,vehicle_class,zone,soil_level,customer\n" + "".join(f"{row}\n" for row in rows))
+    code, _, err = run("quote", "--jobs", str(jobs), *more, "--sheet", str(file), "--force", "--book", str(book.folder))
+    assert code == 0, err
+    return err
+
+
+def test_what_is_signed_is_named_where_it_is_signed(book: Book, run: Run, tmp_path: Path) -> None:
+    """Above the signatures stand quote number (else the file's job), customer, price and ceiling of that sheet."""
+    file, rows = tmp_path / "s.html", ["J-1,suv,undercarriage,heavy,K-1", "J-2,van,interior,light,"]
+    _sheets(book, run, file, rows, "--price", "400")
+    first, second = file.read_text().split("</article>")[:2]
+    ends = [part.split('<div class="end">')[1] for part in (first, second)]
+    assert "Quote, job <bdi>J-1</bdi>, for <bdi>K-1</bdi>: $400 before tax, agreed ceiling $" in ends[0]
+    assert "Quote, job <bdi>J-2</bdi>: $400 before tax" in ends[1]
+    assert '<dt>Job</dt><dd dir="auto">J-2</dd>' in second
+    _sheets(book, run, file, rows, "--price", "400", "--save")
+    saved = file.read_text()
+    assert "Quote 1, for <bdi>K-1</bdi>: $400 before tax" in saved
+    assert "J-1" not in saved
+    assert "asked" not in _sheet(book, run)[0].split('<div class="end">')[1]
+
+
+def test_each_page_of_a_pdf_names_its_sheet(book: Book, run: Run, tmp_path: Path) -> None:
+    """The foot of every page tells quote, customer and price of the sheet that it belongs to, its names cut."""
+    weasyprint = pytest.importorskip("weasyprint", exc_type=ImportError)
+    long = "W" * 100
+    rows = [f"{job},suv,{zone},heavy,{who}" for job, who in (("J-1", "K-1"), ("J-2", long))
+            for zone in ("undercarriage", "wheel_wells", "engine_bay", "interior")]  # fmt: skip
+    file = tmp_path / "s.html"
+    err = _sheets(book, run, file, rows, "--price", "400")
+    assert "Sheets of 2 customers in one file: K-1, W" in " ".join(err.split())
+    pages = weasyprint.HTML(string=file.read_text()).render().pages
+    feet = []
+    for page in pages:
+        (foot,) = (box for box in page._page_box.children if getattr(box, "at_keyword", "") == "@bottom-left")
+        told = "".join(part.text for part in foot.descendants() if hasattr(part, "text"))
+        feet.append("".join(told.split()))  # lines end without their space
+    assert len(pages) == 4
+    first, second = "Quote, job J-1, for K-1: $400 before tax", f"Quote, job J-2, for {'W' * 37}...: $400 before tax"
+    assert feet == ["".join(told.split()) for told in (first, first, second, second)]
+
+
+def test_sheets_of_one_customer_are_nothing_to_part(book: Book, run: Run, tmp_path: Path) -> None:
+    """The same customer in other letters, or a job that names nobody, is no second customer."""
+    rows = ["J-1,suv,interior,heavy,K-1", "J-2,van,interior,light,k-1", "J-3,van,interior,light,"]
+    assert "customers in one file" not in _sheets(book, run, tmp_path / "s.html", rows)
+    rows.append("J-4,van,interior,light,K-2")
+    assert "Sheets of 2 customers in one file" in " ".join(_sheets(book, run, tmp_path / "s.html", rows).split())
