@@ -116,7 +116,9 @@ class FittedModel:
                 expected=f"schema {SCHEMA}",
                 do="Run learn again.",
             )
+        # Fits stored before settings were learned by zone have no such columns.
         blocks = {name: tuple(keys) for name, keys in body["columns"].items()}
+        blocks.setdefault("setting_zone", ())
         soil = body["soil"]
         usual = body["usual"]
         return cls(
