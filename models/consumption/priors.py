@@ -118,7 +118,7 @@ class Priors:
         self._weight = np.array([POOL_WEIGHT[block] for block in POOLED])
         self._pooled = np.concatenate([np.arange(columns.n)[span] for span in self._spans])
         self._block = np.repeat(np.arange(len(POOLED)), self._size)
-        self._drawn = slice(len(POOLED) - (not self._size[-1]))
+        self._n_drawn = len(POOLED) - (not self._size[-1])
         self.tau, self.common, self.job_sd = np.tile(self._guess, (2, 1)), 1.0, np.full(2, JOB_SD)
         self.rho = np.array([0.3, 0.3, 0.3])
         self._put()
@@ -215,7 +215,8 @@ class Priors:
             own = np.bincount(self._block, weights=pooled[t] ** 2, minlength=n_blocks)
             cross = product / self.tau[1 - t]
             rest = (own[:, None] / grid**2 - 2 * rho_b * cross[:, None] / grid) / (2 * (1 - rho_b**2))
-            self.tau[t, self._drawn] = draw_from_log((prior - rest)[self._drawn], grid[self._drawn], rng)
+            drawn = draw_from_log((prior - rest)[: self._n_drawn], grid[: self._n_drawn], rng)
+            self.tau[t] = np.append(drawn, guess[self._n_drawn :])
             self._draw_job_sd(t, effect, in_job, both, rng)
         self._draw_common(rng)
         self._rescale(pooled, product, rng)
