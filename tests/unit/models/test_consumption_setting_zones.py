@@ -152,6 +152,18 @@ def test_a_zone_without_a_column_is_like_one_of_the_others(fitted: FittedModel) 
     assert 1.3 * top[0] < blank < top[1]
 
 
+def test_a_zone_without_a_column_takes_both_terms_of_one_zone(fitted: FittedModel) -> None:
+    """Where slope and bend of a zone make up for each other at a pressure, they do in a new zone too."""
+    at, b = fitted.columns.keyed(), fitted.states.b.copy()
+    b[:, :, fitted.columns.span("setting_zone")] = 0.0
+    b[:, :, at["setting_zone", "pressure_psi" + CELL + "engine_bay"]] = 2.0
+    b[:, :, at["setting_zone", "pressure_psi^2" + CELL + "engine_bay"]] = -1.0
+    even = replace(fitted, states=replace(fitted.states, b=b))
+    for pressure, alike in ((130.0, True), (105.0, False)):
+        off = width(pellets(even, "new", pressure) - pellets(even, "new", 80.0))
+        assert (off < 1.3 * width(pellets(even, "interior", pressure) - pellets(even, "interior", 80.0))) == alike
+
+
 def test_a_pressure_that_nobody_wrote_down_is_drawn_in_its_zone() -> None:
     """What stands for a blank is in the setting's columns and in those of each line's zone, and the zone is found."""
     table = learning.in_order(shop(blank=0.3))
