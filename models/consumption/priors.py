@@ -32,9 +32,10 @@ POOLED = {
     "setting": 0.06,
     "soil": 0.15,
     # The last: where it has no columns nothing is drawn for it, and shops without it are answered as they were.
-    "setting_zone": 0.04,
+    "setting_zone": 0.012,
 }
-POOL_WEIGHT = dict.fromkeys(POOLED, 8.0)
+#: Of settings by zone the guess is hardly any and worth little: most shops have none, and where one has, it is large.
+POOL_WEIGHT = {**dict.fromkeys(POOLED, 8.0), "setting_zone": 4.0}
 COMMON_SD = 0.4
 COMMON_SCALES = np.exp(np.linspace(-1.2, 1.2, 61))
 #: Blocks with a fixed prior: mean and sd.
