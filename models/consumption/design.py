@@ -2,9 +2,9 @@
 
 The logarithm of a line's mean is its planning median plus a sum of deviations, one per block: level, class, zone,
 class x zone, operator, machine, machine x zone, soil steps (cumulative, so soil is ordered), class x soil, zone x soil,
-coating, ice age, zones worked together (all alike, or those after the first of a visit), season, ambient temperature
-and technique settings; beside them stand changes of level in time and a fixed amount per visit. Blocks of indicator
-columns are partially pooled; see `models/README.md`.
+coating, ice age, zones worked together (all alike, or those after the first of a visit), season, ambient temperature,
+technique settings and settings x zone; beside them stand changes of level in time and a fixed amount per visit. Blocks
+of indicator columns are partially pooled; see `models/README.md`.
 """
 
 from __future__ import annotations
@@ -41,6 +41,10 @@ SETTING_ORIGIN: Mapping[str, tuple[float, float]] = {
     "ice_on_share": (0.6, 0.2),
 }
 _SETTING_LIMIT = 3.0
+#: The linear and the squared term of a setting, as the ends of their keys.
+POWERS = ("", "^2")
+#: A setting acts by zone where this many lines of the zone have it, with two values at least, in two zones at least.
+SETTING_ZONE_LINES = 8
 
 
 @dataclass(frozen=True)
@@ -164,10 +168,27 @@ def columns_of(table: JobTable) -> Columns:
             name + power
             for name in SETTINGS
             if name != "ice_age_days" and np.isfinite(table.settings[name]).any()
-            for power in ("", "^2")
+            for power in POWERS
         ),
+        "setting_zone": _setting_zones(table),
     }
     return Columns(blocks)
+
+
+def _setting_zones(table: JobTable) -> tuple[str, ...]:
+    """Return the cells of settings (and their squares) and zones that tell enough; in one zone only there is no own."""
+    zone = _words(table.zone)
+    out: list[str] = []
+    for name in SETTINGS:
+        value = table.settings[name]
+        told = []
+        for word in _used(zone) if name != "ice_age_days" else ():
+            here = value[(zone == word) & np.isfinite(value)]
+            if len(here) >= SETTING_ZONE_LINES and (here != here[0]).any():
+                told.append(word)
+        if len(told) > 1:
+            out += [name + power + CELL + word for power in POWERS for word in told]
+    return tuple(out)
 
 
 def _words(factor: Factor) -> NDArray[np.str_]:
@@ -183,6 +204,26 @@ def setting_score(name: str, value: NDArray[np.float64]) -> NDArray[np.float64]:
     origin, step = SETTING_ORIGIN[name]
     score = np.clip((value - origin) / step, -_SETTING_LIMIT, _SETTING_LIMIT)
     return np.where(np.isfinite(value), score, 0.0)
+
+
+def setting_term(key: str, value: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what values of a setting are in its column: their score, or its square for the key of a square."""
+    score = setting_score(key.removesuffix("^2"), value)
+    return score**2 if key.endswith("^2") else score
+
+
+def zone_slopes(columns: Columns) -> dict[str, NDArray[np.int64]]:
+    """Return, for each setting or square of one that acts by zone, its column in each zone, (n_zones + 1,).
+
+    The columns stand in the order of the zones' words; -1 where a zone has none, and at the end, for a zone that is not
+    among them.
+    """
+    at = {word: i for i, word in enumerate(columns.blocks["zone"])}
+    out: dict[str, NDArray[np.int64]] = {}
+    for column, cell in enumerate(columns.blocks["setting_zone"], start=columns.start("setting_zone")):
+        key, word = cell.split(CELL)
+        out.setdefault(key, np.full(len(at) + 1, -1, dtype=np.int64))[at[word]] = column
+    return out
 
 
 def rows_of(columns: Columns, table: JobTable) -> Rows:
@@ -203,6 +244,8 @@ def rows_of(columns: Columns, table: JobTable) -> Rows:
     add(cell_column(columns, "machine_zone", codes["machine"], codes["zone"]))
     for column, amount in _numeric(columns, table):
         add(column, amount)
+    for key, by_zone in zone_slopes(columns).items():
+        add(by_zone[codes["zone"]], setting_term(key, table.settings[key.removesuffix("^2")]))
     cells = [
         np.column_stack([cell_column(columns, word + "_soil", codes[word], s) for s in range(N_SOILS)])
         for word in SOIL_BLOCKS
@@ -254,7 +297,5 @@ def _numeric(columns: Columns, table: JobTable) -> list[tuple[int, NDArray[np.fl
         score = np.clip((table.ambient_f - 60.0) / 20.0, -_SETTING_LIMIT, _SETTING_LIMIT)
         out.append((columns.start("ambient"), np.where(np.isfinite(score), score, 0.0)[job]))
     for k, key in enumerate(columns.blocks["setting"]):
-        name = key.removesuffix("^2")
-        score = setting_score(name, table.settings[name])
-        out.append((columns.start("setting") + k, score**2 if key.endswith("^2") else score))
+        out.append((columns.start("setting") + k, setting_term(key, table.settings[key.removesuffix("^2")])))
     return out

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.design import CELL, N_SOILS, SOIL_BLOCKS, rows_of, setting_score
+from models.consumption.design import CELL, N_SOILS, POWERS, SOIL_BLOCKS, rows_of, setting_term, zone_slopes
 from models.consumption.grades import meant
 from models.consumption.jobs import SETTINGS
 from models.consumption.noise_by_soil import sd_factor
@@ -89,6 +89,7 @@ class Scenarios:
             "machine": request.machine.words(),
         }
         self.column = fitted.columns.keyed()
+        self.slopes = zone_slopes(fitted.columns)
         self.grade = states.grade[self.pick].T.astype(np.int64)
         self.graded = bool(self.grade.any())
         ordered = bool(has_order(states, fitted.columns).any())
@@ -238,6 +239,23 @@ class Scenarios:
             for block, key in cells.items():
                 if key and blocks[block] and (block, key) not in self.column:
                     log_mean[:, k] += self._effect(block, key)
+            for key, columns in self.slopes.items():
+                value = self.request.settings[key.removesuffix("^2")][i]
+                if columns[self.zone[i]] < 0 and np.isfinite(value):
+                    log_mean[:, k] += self._slope(key, i) * setting_term(key, value)
+
+    def _slope(self, key: str, line: int) -> NDArray[np.float64]:
+        """Return what a setting's term has of its own in a line's zone, (2, n_draws).
+
+        A zone without it is in each scenario like one of those that have it: a setting that matters in two zones of
+        eight is no normal, and the two terms of one zone belong together.
+        """
+        columns = self.slopes[key]
+        if columns[self.zone[line]] >= 0:
+            return self._spread(self.b[:, columns[self.zone[line]]])
+        like = columns[columns >= 0]
+        rng = stream(self.seed, "setting_zone", key.removesuffix("^2"), self.words["zone"][line])
+        return np.asarray(self.b[:, like[rng.integers(len(like), size=self.n_draws)], self.pick])
 
     def _add_blanks(
         self, log_mean: NDArray[np.float64], lines: NDArray[np.int64], rng: np.random.Generator
@@ -271,12 +289,13 @@ class Scenarios:
         blank = np.flatnonzero(np.isnan(self.request.settings[name][lines]))
         if values is None or not len(blank):
             return
-        score = setting_score(name, rng.choice(np.array(values), self.n_draws))
-        block = "age" if name == "ice_age_days" else "setting"
-        effect = self._effect(block, name) * score
-        if block == "setting":
-            effect = effect + self._effect(block, name + "^2") * score**2
-        log_mean[:, blank] += effect[:, None, :]
+        value = rng.choice(np.array(values), self.n_draws)
+        block, powers = ("age", ("",)) if name == "ice_age_days" else ("setting", POWERS)
+        for key in (name + power for power in powers):
+            term = setting_term(key, value)
+            log_mean[:, blank] += (self._effect(block, key) * term)[:, None, :]
+            for k in blank.tolist() if key in self.slopes else ():
+                log_mean[:, k] += self._slope(key, int(lines[k])) * term
 
     def _add_soil(
         self,

@@ -31,8 +31,11 @@ POOLED = {
     "zone_soil": 0.06,
     "setting": 0.06,
     "soil": 0.15,
+    # The last: where it has no columns nothing is drawn for it, and shops without it are answered as they were.
+    "setting_zone": 0.012,
 }
-POOL_WEIGHT = dict.fromkeys(POOLED, 8.0)
+#: Of settings by zone the guess is hardly any and worth little: most shops have none, and where one has, it is large.
+POOL_WEIGHT = {**dict.fromkeys(POOLED, 8.0), "setting_zone": 4.0}
 COMMON_SD = 0.4
 COMMON_SCALES = np.exp(np.linspace(-1.2, 1.2, 61))
 #: Blocks with a fixed prior: mean and sd.
@@ -116,6 +119,7 @@ class Priors:
         self._weight = np.array([POOL_WEIGHT[block] for block in POOLED])
         self._pooled = np.concatenate([np.arange(columns.n)[span] for span in self._spans])
         self._block = np.repeat(np.arange(len(POOLED)), self._size)
+        self._n_drawn = len(POOLED) - (not self._size[-1])
         self.tau, self.common, self.job_sd = np.tile(self._guess, (2, 1)), 1.0, np.full(2, JOB_SD)
         self.rho = np.array([0.3, 0.3, 0.3])
         self._put()
@@ -212,7 +216,8 @@ class Priors:
             own = np.bincount(self._block, weights=pooled[t] ** 2, minlength=n_blocks)
             cross = product / self.tau[1 - t]
             rest = (own[:, None] / grid**2 - 2 * rho_b * cross[:, None] / grid) / (2 * (1 - rho_b**2))
-            self.tau[t] = draw_from_log(prior - rest, grid, rng)
+            drawn = draw_from_log((prior - rest)[: self._n_drawn], grid[: self._n_drawn], rng)
+            self.tau[t] = np.append(drawn, guess[self._n_drawn :])
             self._draw_job_sd(t, effect, in_job, both, rng)
         self._draw_common(rng)
         self._rescale(pooled, product, rng)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.consumption.design import cell_column, setting_score, word_codes
+from models.consumption.design import POWERS, cell_column, setting_term, word_codes, zone_slopes
 from models.consumption.jobs import SETTINGS
 from models.consumption.sampler_target import draw_from_log
 
@@ -154,8 +154,9 @@ def _words(table: JobTable, columns: Columns, usual: Usual) -> Iterator[_Blank]:
 
 
 def _settings(table: JobTable, columns: Columns, usual: Usual) -> Iterator[_Blank]:
-    """Yield the blanks of settings that other jobs have."""
-    keyed = columns.keyed()
+    """Yield the blanks of settings that other jobs have, a setting with what is its own in each zone."""
+    keyed, slopes = columns.keyed(), zone_slopes(columns)
+    zone = word_codes(columns, table)["zone"]
     for name in SETTINGS:
         usually = np.array(usual.settings.get(name, ()))
         jobs, lines, job = _blank_jobs(table, np.isnan(table.settings[name]))
@@ -163,12 +164,14 @@ def _settings(table: JobTable, columns: Columns, usual: Usual) -> Iterator[_Blan
             continue
         at = ((np.arange(_N_CANDIDATES) + 0.5) * len(usually) / _N_CANDIDATES).astype(np.int64)
         values, count = np.unique(usually[at], return_counts=True)
-        score = setting_score(name, values)
-        if name == "ice_age_days":
-            pairs = [(keyed["age", name], score)]
-        else:
-            pairs = [(keyed["setting", name], score), (keyed["setting", name + "^2"], score**2)]
-        shape = (len(lines), len(values), len(pairs))
-        column = np.broadcast_to(np.array([c for c, _ in pairs]), shape)
-        amount = np.broadcast_to(np.column_stack([a for _, a in pairs]), shape)
+        block, powers = ("age", ("",)) if name == "ice_age_days" else ("setting", POWERS)
+        keys = [name + power for power in powers]
+        at_lines = [np.full(len(lines), keyed[block, key]) for key in keys]
+        at_lines += [slopes[key][zone[lines]] for key in keys if key in slopes]
+        terms = [setting_term(key, values) for key in keys]
+        terms += [term for key, term in zip(keys, terms, strict=True) if key in slopes]
+        shape = (len(lines), len(values), len(terms))
+        found = np.column_stack(at_lines)[:, None]
+        column = np.broadcast_to(np.where(found >= 0, found, columns.n), shape)
+        amount = np.broadcast_to(np.column_stack(terms), shape)
         yield _Blank(jobs, lines, job, column, amount, np.log(count / count.sum()), np.full(len(jobs), -1))
