@@ -116,7 +116,6 @@ class FittedModel:
                 expected=f"schema {SCHEMA}",
                 do="Run learn again.",
             )
-        # Fits stored before settings were learned by zone have no such columns.
         blocks = {name: tuple(keys) for name, keys in body["columns"].items()}
         # A fit stored before settings were learned by zone has none of these, nor their scale: the last, never read.
         blocks.setdefault("setting_zone", ())
