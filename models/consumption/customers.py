@@ -6,6 +6,7 @@ Needs numpy only.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -50,6 +51,38 @@ class CustomerRecord:
     score: NDArray[np.float64]
     code: NDArray[np.int64]
 
+    @cached_property
+    def laws(self) -> tuple[CustomerLaw, CustomerLaw]:
+        """What customers differ by in pellets and in minutes: learned once, whoever is asked about."""
+        return _law(self.residual[0], self.score[0], self.code), _law(self.residual[1], self.score[1], self.code)
+
+    @cached_property
+    def correlation(self) -> float:
+        """Correlation of both quantities' residuals, shrunk to 0.5 (twenty visits' worth)."""
+        return _correlation(self.residual)
+
+
+@dataclass(frozen=True)
+class CustomerLaw:
+    """What customers differ by in one quantity.
+
+    Attributes
+    ----------
+    pool : _Pool
+    chance : float64 array (n_tau,)
+        Posterior chance that the sd between customers is no larger than each value of the grid.
+    centre, visits_mean : float64 arrays (n_tau,)
+        Mean over customers, and over visits, at each value.
+    own : float64 array (n_customers,)
+        Variance of a customer's visits around its effect over that of all visits.
+    """
+
+    pool: _Pool
+    chance: NDArray[np.float64]
+    centre: NDArray[np.float64]
+    visits_mean: NDArray[np.float64]
+    own: NDArray[np.float64]
+
 
 @dataclass(frozen=True)
 class CustomerDraws:
@@ -62,14 +95,14 @@ class CustomerDraws:
         pellets and minutes.
     n_visits : int
         Visits of this customer behind it (0: a newcomer, whose effect is drawn from what customers differ by).
-    own : float64 array (2,) or None
-        Variance of this customer's visits around its effect over that of all visits; None for a newcomer.
+    own : tuple of 2 floats
+        Variance of this customer's visits around its effect over that of all visits; NaN where none is on record.
     """
 
     effect: NDArray[np.float64]
     tau: NDArray[np.float64]
     n_visits: int
-    own: NDArray[np.float64] | None = None
+    own: tuple[float, float] = (float("nan"), float("nan"))
 
 
 @dataclass(frozen=True)
@@ -100,23 +133,32 @@ def draw_customer(record: CustomerRecord, asked: int, *, n_draws: int, rng: np.r
     """
     shared = rng.standard_normal(n_draws)
     effect, tau = np.empty((2, n_draws)), np.empty((2, n_draws))
-    rho = _correlation(record.residual)
-    n_visits = 0
-    for q in range(2):
-        pool = _pooled(record.residual[q], record.code)
-        log_weight, centre = _posterior(pool)
-        chance = np.cumsum(np.exp(log_weight - log_weight.max()))
-        cell = np.searchsorted(chance / chance[-1], rng.random(n_draws))
+    rho = record.correlation
+    own, n_visits = [float("nan")] * 2, 0
+    for q, law in enumerate(record.laws):
+        pool = law.pool
+        cell = np.searchsorted(law.chance, rng.random(n_draws))
         tau[q] = _TAU[cell]
         n = float(pool.size[asked]) if 0 <= asked < len(pool.size) else 0.0
-        n_visits = max(n_visits, int(n))
-        precise = n / pool.within**2
-        variance = tau[q] ** 2 / (1 + tau[q] ** 2 * precise)
-        mean = (_levels(pool, centre)[asked] - _visits_mean(pool, centre))[cell] if n else 0.0
+        variance = tau[q] ** 2 / (1 + tau[q] ** 2 * n / pool.within**2)
+        mean: NDArray[np.float64] | float = 0.0
+        if n:
+            n_visits, own[q] = max(n_visits, int(n)), float(law.own[asked])
+            level = _levels(pool, law.centre, slice(asked, asked + 1))[0]
+            mean = (level - law.visits_mean)[cell]
         z = shared if q == 0 else rho * shared + np.sqrt(1 - rho**2) * rng.standard_normal(n_draws)
         effect[q] = mean + np.sqrt(variance) * z
-    own = np.array([_own(record.score[q], record.code, asked) for q in range(2)]) if n_visits else None
-    return CustomerDraws(effect, tau, n_visits, own)
+    return CustomerDraws(effect, tau, n_visits, (own[0], own[1]))
+
+
+def _law(residual: NDArray[np.float64], score: NDArray[np.float64], customer: NDArray[np.int64]) -> CustomerLaw:
+    pool = _pooled(residual, customer)
+    log_weight, centre = _posterior(pool)
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    between = float(weight @ _TAU**2)
+    own = _own(score, customer, len(pool.size), pool.within**2 / (pool.within**2 + between))
+    return CustomerLaw(pool, np.cumsum(weight) / weight.sum(), centre, _visits_mean(pool, centre), own)
 
 
 def _pooled(residual: NDArray[np.float64], customer: NDArray[np.int64]) -> _Pool:
@@ -140,50 +182,57 @@ def _posterior(pool: _Pool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     prior[0] = np.log(_ALIKE / (1 - _ALIKE)) + np.log(np.exp(prior[1:]).sum())
     if not has.any():
         return prior, np.zeros_like(_TAU)
-    variance = _TAU[:, None] ** 2 + pool.within**2 / pool.size[has]
+    variance, mean = _TAU[:, None] ** 2 + pool.within**2 / pool.size[has], pool.mean[has]
+    n, nobodys_mean = pool.nobodys
+    if n:  # visits of as many customers: their mean tells m as well
+        variance = np.column_stack([variance, (_TAU**2 + pool.within**2) / n])
+        mean = np.append(mean, nobodys_mean)
     total = (1 / variance).sum(axis=1)
-    centre = (pool.mean[has] / variance).sum(axis=1) / total
-    squares = ((pool.mean[has] - centre[:, None]) ** 2 / variance).sum(axis=1)
+    centre = (mean / variance).sum(axis=1) / total
+    squares = ((mean - centre[:, None]) ** 2 / variance).sum(axis=1)
     return prior - 0.5 * (np.log(variance).sum(axis=1) + squares + np.log(total)), centre
 
 
-def _levels(pool: _Pool, centre: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the expected m + e_c of each customer at each tau of the grid, (n_customers, n_tau)."""
-    precise = pool.size[:, None] / pool.within**2
+def _levels(pool: _Pool, centre: NDArray[np.float64], rows: slice = slice(None)) -> NDArray[np.float64]:
+    """Return the expected m + e_c of customers at each tau of the grid, (n_customers, n_tau)."""
+    precise = pool.size[rows, None] / pool.within**2
     shrunk = precise * _TAU**2 / (1 + precise * _TAU**2)
-    return np.asarray(centre + shrunk * (pool.mean[:, None] - centre))
+    return np.asarray(centre + shrunk * (pool.mean[rows, None] - centre))
 
 
 def _visits_mean(pool: _Pool, centre: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the mean of the levels over all visits at each tau of the grid, (n_tau,)."""
     n, mean = pool.nobodys
     total = pool.size @ _levels(pool, centre) + n * mean
-    return np.asarray(total / (pool.size.sum() + n))
+    return np.asarray(total / max(float(pool.size.sum()) + n, 1.0))
 
 
-def _own(score: NDArray[np.float64], customer: NDArray[np.int64], asked: int) -> float:
-    """Return the variance of one customer's scores around their mean over that of all scores.
+def _own(
+    score: NDArray[np.float64], customer: NDArray[np.int64], n_customers: int, expected: float
+) -> NDArray[np.float64]:
+    """Return the variance of each customer's scores around their mean over that of all scores, (n_customers,).
 
-    Both are shrunk, by `_SCATTER_WEIGHT` scores: that within customers to that of all, the customer's to that within.
-    Scores are used and not residuals, since a predictive knows already which jobs scatter more.
+    Both are shrunk, by `_SCATTER_WEIGHT` scores: that within customers to what is `expected` of it by what they differ
+    by, the customer's to that within. Scores are used and not residuals, since a predictive knows already which jobs
+    scatter more.
     """
     seen = np.isfinite(score)
     total = float(score[seen].var()) if seen.any() else 0.0
     if not total > 0:
-        return 1.0
+        return np.full(n_customers, max(expected, _SCATTER_LIMITS[0]))
     seen &= customer >= 0
     code, value = customer[seen], score[seen]
-    size = np.bincount(code, minlength=asked + 1)
-    mean = np.bincount(code, value, minlength=asked + 1) / np.maximum(size, 1)
-    squares = np.bincount(code, (value - mean[code]) ** 2, minlength=asked + 1)
+    size = np.bincount(code, minlength=n_customers)
+    mean = np.bincount(code, value, minlength=n_customers) / np.maximum(size, 1)
+    squares = np.bincount(code, (value - mean[code]) ** 2, minlength=n_customers)
     freedom = np.maximum(size - 1, 0)
-    within = (squares.sum() + _SCATTER_WEIGHT * total) / (freedom.sum() + _SCATTER_WEIGHT)
-    own = (squares[asked] + _SCATTER_WEIGHT * within) / (freedom[asked] + _SCATTER_WEIGHT)
-    return float(np.clip(own / total, *_SCATTER_LIMITS))
+    within = (squares.sum() + _SCATTER_WEIGHT * total * expected) / (freedom.sum() + _SCATTER_WEIGHT)
+    own = (squares + _SCATTER_WEIGHT * within) / (freedom + _SCATTER_WEIGHT)
+    return np.asarray(np.clip(own / total, *_SCATTER_LIMITS))
 
 
 def _correlation(residual: NDArray[np.float64]) -> float:
-    """Return the correlation of both quantities' residuals, shrunk to 0.5 (twenty visits' worth)."""
+    """Return what `CustomerRecord.correlation` is."""
     both = np.isfinite(residual).all(axis=0)
     n = int(both.sum())
     if n < 3:
@@ -216,8 +265,9 @@ def with_customer(totals: NDArray[np.float64], customer: CustomerDraws, quantity
     else:
         centre = np.full(logs.shape[1], logs.mean())
         variance = float(logs.var())
-    if customer.own is None:
+    scatter = customer.own[quantity]
+    if np.isnan(scatter):
         own = np.sqrt(np.clip(1 - customer.tau[quantity] ** 2 / max(variance, 1e-12), _LEAST_OWN, 1.0))
     else:
-        own = np.full(logs.shape[1], np.sqrt(customer.own[quantity]))
+        own = np.full(logs.shape[1], np.sqrt(scatter))
     return np.asarray(np.exp(centre + own * (logs - centre) + customer.effect[quantity]), dtype=np.float64)

@@ -239,20 +239,23 @@ class Scenarios:
             for block, key in cells.items():
                 if key and blocks[block] and (block, key) not in self.column:
                     log_mean[:, k] += self._effect(block, key)
-            for key, columns in self.slopes.items():
+            for key in self.slopes:
                 value = self.request.settings[key.removesuffix("^2")][i]
-                if columns[self.zone[i]] < 0 and np.isfinite(value):
+                if self.zone[i] < 0 and np.isfinite(value):
                     log_mean[:, k] += self._slope(key, i) * setting_term(key, value)
 
     def _slope(self, key: str, line: int) -> NDArray[np.float64]:
         """Return what a setting's term has of its own in a line's zone, (2, n_draws).
 
-        A zone without it is in each scenario like one of those that have it: a setting that matters in two zones of
-        eight is no normal, and the two terms of one zone belong together.
+        A zone that the fit never saw is in each scenario like one of those that have it: a setting that matters in two
+        zones of eight is no normal, and the two terms of one zone belong together. One that was worked without telling
+        enough has none: its own effect holds what it usually takes.
         """
         columns = self.slopes[key]
-        if columns[self.zone[line]] >= 0:
-            return self._spread(self.b[:, columns[self.zone[line]]])
+        if (column := columns[self.zone[line]]) >= 0:
+            return self._spread(self.b[:, column])
+        if self.zone[line] >= 0:
+            return np.zeros((len(self.b), self.n_draws))
         like = columns[columns >= 0]
         rng = stream(self.seed, "setting_zone", key.removesuffix("^2"), self.words["zone"][line])
         return np.asarray(self.b[:, like[rng.integers(len(like), size=self.n_draws)], self.pick])

@@ -128,11 +128,12 @@ def _lost_share(
     sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (lb, begins.astype(np.float64), used_lb)]
 
     def between(days: NDArray[np.int64], total: NDArray[np.float64], low: NDArray[np.int64]) -> NDArray[np.float64]:
-        return np.asarray(total[np.searchsorted(days, low + 2 * LOSS_DAYS, side="right")]
+        return np.asarray(total[np.searchsorted(days, np.minimum(low + 2 * LOSS_DAYS, last), side="right")]
                           - total[np.searchsorted(days, low)])  # fmt: skip
 
-    # The window stays inside the time in which both deliveries and use were logged.
-    first = max(int(came_day[0]), int(day[0]))
+    # The window stays inside the time in which both deliveries and use were logged: the first visit used what came last
+    # before it.
+    first = int(came_day[max(int(np.searchsorted(came_day, day[0], side="right")) - 1, 0)])
     low = np.clip(day - LOSS_DAYS, first, max(first, last - 2 * LOSS_DAYS))
     came, n_came, used = between(came_day, sums[0], low), between(came_day, sums[1], low), between(day, sums[2], low)
     logged = (came_day >= first) & (came_day <= last)

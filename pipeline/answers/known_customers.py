@@ -27,48 +27,49 @@ class KnownCustomers:
 
     def __init__(self, asking: Asking) -> None:
         self._asking = asking
-        self._drawn: dict[tuple[int, int], CustomerDraws] = {}
 
     @cached_property
     def _rows(self) -> CustomerRows:
         return customer_rows(self._asking.book, self._asking.today)
+
+    @cached_property
+    def _code(self) -> dict[str, int]:
+        return {name: code for code, name in enumerate(self._rows.names)}
 
     def effect(self, customer: str, n_draws: int, *, count: int = 1) -> CustomerDraws | None:
         """Return what a customer adds to its jobs; None where a newcomer's single job needs none: its draws hold it."""
         name = customer.casefold()
         if not name and count == 1:
             return None
-        code = self._rows.names.index(name) if name in self._rows.names else -1
+        code = self._code.get(name, -1)
         if code < 0 and count == 1:
             return None
-        if (code, n_draws) not in self._drawn:
-            # Newcomers share one draw, which nobody's is too: how a name is written must not move a price.
-            rng = stream(self._asking.seed, "customer", name if code >= 0 else "")
-            self._drawn[code, n_draws] = draw_customer(self._rows.record, code, n_draws=n_draws, rng=rng)
-        return self._drawn[code, n_draws]
+        # Newcomers share one draw, which nobody's is too: how a name is written must not move a price.
+        rng = stream(self._asking.seed, "customer", name if code >= 0 else "")
+        return draw_customer(self._rows.record, code, n_draws=n_draws, rng=rng)
 
     def applied(self, jobs: Sequence[JobAsked], consumption: Consumption) -> Consumption:
         """Return the draws of a request with what the customers of its first jobs, `jobs`, add to them."""
         n_draws = consumption.pellets.n_draws
-        effects = {j: found for j, job in enumerate(jobs) if (found := self.effect(job.customer, n_draws)) is not None}
-        if not effects:
+        known = [j for j, job in enumerate(jobs) if job.customer and job.customer.casefold() in self._code]
+        if not known:
             return consumption
         line_job = consumption.request.line_job
         first = np.searchsorted(line_job, np.arange(consumption.request.n_jobs + 1))
-        changed = []
-        for q, quantity in enumerate(QUANTITIES):
-            old = consumption.of(quantity)
-            draws = old.draws.copy()
-            for j, found in effects.items():
-                lines = slice(int(first[j]), int(first[j + 1]))
+        changed = [consumption.of(quantity).draws.copy() for quantity in QUANTITIES]
+        for j in known:
+            found, lines = self.effect(jobs[j].customer, n_draws), slice(int(first[j]), int(first[j + 1]))
+            for q, draws in enumerate(changed):
                 total = draws[lines].sum(axis=0)
-                draws[lines] *= with_customer(total[None], found, q)[0] / np.maximum(total, 1e-9)
-            changed.append(replace(old, draws=draws))
-        return replace(consumption, pellets=changed[0], minutes=changed[1])
+                if found is not None:
+                    draws[lines] *= with_customer(total[None], found, q)[0] / np.maximum(total, 1e-9)
+        pellets, minutes = (replace(consumption.of(q), draws=d) for q, d in zip(QUANTITIES, changed, strict=True))
+        return replace(consumption, pellets=pellets, minutes=minutes)
 
     def told(self, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
         """Tell of customers whose record says little."""
-        few = [name for name in dict.fromkeys(job.customer for job in jobs) if name and self._visits(name) == 1]
+        named = dict.fromkeys(job.customer for job in jobs if job.customer)
+        few = [name for name in named if name.casefold() in self._code and self._visits(name) == 1]
         return tuple(
             f"Customer {name} has one job on record: that says little, so what customers differ by counts nearly in "
             "full."
@@ -76,8 +77,5 @@ class KnownCustomers:
         )
 
     def _visits(self, customer: str) -> int:
-        name = customer.casefold()
-        if name not in self._rows.names:
-            return 0
-        record = self._rows.record
-        return int(np.isfinite(record.residual[:, record.code == self._rows.names.index(name)]).sum(axis=1).max())
+        code = self._code[customer.casefold()]
+        return int(max(law.pool.size[code] for law in self._rows.record.laws))

@@ -14,7 +14,7 @@ def customers_of(n_each: int, effects: list[float], seed: int) -> CustomerRecord
 
 
 def record_of(residual: np.ndarray, code: np.ndarray) -> CustomerRecord:
-    return CustomerRecord(residual, residual / residual.std(), code)
+    return CustomerRecord(residual, residual / np.nanstd(residual), code)
 
 
 def test_customer_with_many_visits_keeps_its_effect_and_one_visit_is_shrunk() -> None:
@@ -97,9 +97,40 @@ def test_customers_that_scatter_alike_keep_the_usual_scatter() -> None:
         assert np.log(told).std() == pytest.approx(0.35, rel=0.15)
 
 
-def test_a_record_without_scores_leaves_the_scatter_alone() -> None:
-    """Where no score is known the customer's visits scatter as all do."""
+def test_without_scores_the_scatter_is_what_the_residuals_leave() -> None:
+    """Where no score is known it is the part of the variance that customers do not differ by, alike for all."""
     record = CustomerRecord(np.array([[0.1, -0.1, 0.2, 0.0]] * 2), np.full((2, 4), np.nan), np.zeros(4, dtype=np.int64))
     drawn = draw_customer(record, 0, n_draws=50, rng=np.random.default_rng(1))
-    assert drawn.own is not None
-    assert drawn.own.tolist() == [1.0, 1.0]
+    assert 0.6 < drawn.own[0] == drawn.own[1] < 1
+
+
+def test_one_visit_of_the_only_named_customer_says_little() -> None:
+    """Two hundred visits of nobody at their usual level: one named visit at 1.8 times it makes no dear customer."""
+    rng = np.random.default_rng(13)
+    residual = np.append(rng.normal(0, 0.35, (2, 200)), [[0.6], [0.6]], axis=1)
+    record = record_of(residual, np.append(np.full(200, -1), 0))
+    drawn = draw_customer(record, 0, n_draws=4000, rng=rng)
+    assert np.median(drawn.effect) < 0.05
+    assert drawn.effect.mean() < 0.2
+
+
+def test_a_customer_with_few_visits_is_no_wider_than_a_newcomer() -> None:
+    """What customers differ by is in the draws already: where they differ a known one's range is the narrower."""
+    rng = np.random.default_rng(14)
+    effects = (0.3 * rng.standard_normal(40)).tolist()
+    totals = np.exp(np.hypot(0.3, 0.25) * rng.standard_normal((1, 8000)))
+    drawn = draw_customer(customers_of(2, effects, 15), 5, n_draws=8000, rng=rng)
+    assert np.log(with_customer(totals, drawn, 0)).std() < 0.85 * np.log(totals).std()
+
+
+def test_a_quantity_without_a_record_keeps_the_spread_of_a_newcomer() -> None:
+    """A customer of which only pellets are on record has its own range in them alone."""
+    rng = np.random.default_rng(16)
+    many = customers_of(30, [0.4, -0.4, 0.1], 17)
+    residual = many.residual.copy()
+    residual[1, many.code == 0] = np.nan
+    drawn = draw_customer(record_of(residual, many.code), 0, n_draws=4000, rng=rng)
+    assert drawn.own[0] < 1
+    assert np.isnan(drawn.own[1])
+    assert drawn.effect[0].mean() == pytest.approx(0.37, abs=0.12)
+    assert abs(drawn.effect[1].mean()) < 0.05

@@ -138,7 +138,7 @@ def test_a_blank_setting_is_answered_by_the_mix_in_that_zone(fitted: FittedModel
     assert width(pellets(fitted, "engine_bay", np.nan)) > 1.5 * given
 
 
-def test_a_zone_without_a_column_is_like_one_of_the_others(fitted: FittedModel) -> None:
+def test_a_zone_that_no_past_job_has_is_like_one_of_the_others(fitted: FittedModel) -> None:
     """A new zone bends as the engine bay does in a third of the scenarios and not at all in the others, in all of its
     lines alike; with a blank pressure too."""
     at_80 = pellets(fitted, "new", 80.0)
@@ -152,7 +152,27 @@ def test_a_zone_without_a_column_is_like_one_of_the_others(fitted: FittedModel) 
     assert 1.3 * top[0] < blank < top[1]
 
 
-def test_a_zone_without_a_column_takes_both_terms_of_one_zone(fitted: FittedModel) -> None:
+def test_a_zone_always_worked_alike_is_answered_by_its_own_record() -> None:
+    """Undercarriages at one pressure, or without one, beside engine bays that bend: no width and level of theirs."""
+    rng = np.random.default_rng(3)
+    for pressure in (130.0, np.nan):
+        zones = ["engine_bay", "interior"] * 80 + ["undercarriage"] * 80
+        told = np.append(rng.uniform(50, 140, 160), np.full(80, pressure))
+        table = lines(zones, told.tolist())
+        bent = BEND * (np.array(zones) == "engine_bay") * setting_score("pressure_psi", told) ** 2
+        seen = [
+            Observed(
+                np.arange(240), np.exp(log_median(table, Planning().of(q)) + bent + 0.2 * rng.standard_normal(240))
+            )
+            for q in QUANTITIES
+        ]
+        model = learning.fit(replace(table, pellets=seen[0], minutes=seen[1]), Planning(), seed=1, n_states=100)
+        drawn = pellets(model, "undercarriage", pressure)
+        assert width(drawn) < 1.35 * 2 * 1.2816 * 0.2
+        assert np.median(drawn) == pytest.approx(np.median(np.log(seen[0].value[160:])), abs=0.08)
+
+
+def test_a_new_zone_takes_both_terms_of_one_zone(fitted: FittedModel) -> None:
     """Where slope and bend of a zone make up for each other at a pressure, they do in a new zone too."""
     at, b = fitted.columns.keyed(), fitted.states.b.copy()
     b[:, :, fitted.columns.span("setting_zone")] = 0.0

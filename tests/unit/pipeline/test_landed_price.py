@@ -136,3 +136,22 @@ def test_ice_that_is_in_store_is_not_lost(new_book: Make) -> None:
     assert after.lost_share == before.lost_share
     assert after.usd_per_lb == pytest.approx(before.usd_per_lb)
     assert costed_visits(asking).usd_per_lb == pytest.approx(finished, rel=0.02)
+
+
+@pytest.mark.parametrize("weeks", [7, 9, 12, 20])
+def test_quote_and_finished_jobs_count_one_loss_in_a_short_record(new_book: Make, weeks: int) -> None:
+    """A hundred pounds come each week and eighty are used: a fifth is lost, however few the weeks on record."""
+    rows = [row | {"price_usd": 300.0, "day": TODAY - timedelta(days=2 + 7 * k)}
+            for k, row in enumerate(jobs(7, weeks, lb=80.0))]  # fmt: skip
+    book = new_book(rows=rows, name=f"weeks{weeks}")
+    with book.writing() as connection:
+        for k in range(weeks + 1):
+            connection.execute(
+                "insert into deliveries (day, container, weight_lb, price_usd_per_lb, fee_usd, batch, row_hash) "
+                "values (?, 'tote', 100, 1.0, 0, 0, ?)",
+                [TODAY - timedelta(days=1 + 7 * k), k],
+            )
+    asking = Asking(book, TODAY)
+    landed = landed_price(asking)
+    assert landed.lost_share == pytest.approx(0.2, abs=0.03)
+    assert costed_visits(asking).usd_per_lb == pytest.approx(landed.usd_per_lb, rel=0.05)
