@@ -155,9 +155,7 @@ def _law(residual: NDArray[np.float64], score: NDArray[np.float64], customer: ND
     pool = _pooled(residual, customer)
     log_weight, centre = _posterior(pool)
     weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    between = float(weight @ _TAU**2)
-    own = _own(score, customer, len(pool.size), pool.within**2 / (pool.within**2 + between))
+    own = _own(score, customer, len(pool.size))
     return CustomerLaw(pool, np.cumsum(weight) / weight.sum(), centre, _visits_mean(pool, centre), own)
 
 
@@ -207,26 +205,25 @@ def _visits_mean(pool: _Pool, centre: NDArray[np.float64]) -> NDArray[np.float64
     return np.asarray(total / max(float(pool.size.sum()) + n, 1.0))
 
 
-def _own(
-    score: NDArray[np.float64], customer: NDArray[np.int64], n_customers: int, expected: float
-) -> NDArray[np.float64]:
+def _own(score: NDArray[np.float64], customer: NDArray[np.int64], n_customers: int) -> NDArray[np.float64]:
     """Return the variance of each customer's scores around their mean over that of all scores, (n_customers,).
 
-    Both are shrunk, by `_SCATTER_WEIGHT` scores: that within customers to what is `expected` of it by what they differ
-    by, the customer's to that within. Scores are used and not residuals, since a predictive knows already which jobs
-    scatter more.
+    Both are shrunk, by `_SCATTER_WEIGHT` scores: that within customers to that of all, the customer's to that within.
+    With few visits that leaves part of tau^2 in twice; taken out by its expectation, answers came out too narrow, since
+    the learner finds some of what customers differ by elsewhere. Scores are used and not residuals, since a predictive
+    knows already which jobs scatter more.
     """
     seen = np.isfinite(score)
     total = float(score[seen].var()) if seen.any() else 0.0
     if not total > 0:
-        return np.full(n_customers, max(expected, _SCATTER_LIMITS[0]))
+        return np.ones(n_customers)
     seen &= customer >= 0
     code, value = customer[seen], score[seen]
     size = np.bincount(code, minlength=n_customers)
     mean = np.bincount(code, value, minlength=n_customers) / np.maximum(size, 1)
     squares = np.bincount(code, (value - mean[code]) ** 2, minlength=n_customers)
     freedom = np.maximum(size - 1, 0)
-    within = (squares.sum() + _SCATTER_WEIGHT * total * expected) / (freedom.sum() + _SCATTER_WEIGHT)
+    within = (squares.sum() + _SCATTER_WEIGHT * total) / (freedom.sum() + _SCATTER_WEIGHT)
     own = (squares + _SCATTER_WEIGHT * within) / (freedom + _SCATTER_WEIGHT)
     return np.asarray(np.clip(own / total, *_SCATTER_LIMITS))
 

@@ -97,11 +97,11 @@ def test_customers_that_scatter_alike_keep_the_usual_scatter() -> None:
         assert np.log(told).std() == pytest.approx(0.35, rel=0.15)
 
 
-def test_without_scores_the_scatter_is_what_the_residuals_leave() -> None:
-    """Where no score is known it is the part of the variance that customers do not differ by, alike for all."""
+def test_a_record_without_scores_leaves_the_scatter_alone() -> None:
+    """Where no score is known the customer's visits scatter as all do."""
     record = CustomerRecord(np.array([[0.1, -0.1, 0.2, 0.0]] * 2), np.full((2, 4), np.nan), np.zeros(4, dtype=np.int64))
     drawn = draw_customer(record, 0, n_draws=50, rng=np.random.default_rng(1))
-    assert 0.6 < drawn.own[0] == drawn.own[1] < 1
+    assert drawn.own == (1.0, 1.0)
 
 
 def test_one_visit_of_the_only_named_customer_says_little() -> None:
@@ -120,7 +120,7 @@ def test_a_customer_with_few_visits_is_no_wider_than_a_newcomer() -> None:
     effects = (0.3 * rng.standard_normal(40)).tolist()
     totals = np.exp(np.hypot(0.3, 0.25) * rng.standard_normal((1, 8000)))
     drawn = draw_customer(customers_of(2, effects, 15), 5, n_draws=8000, rng=rng)
-    assert np.log(with_customer(totals, drawn, 0)).std() < 0.85 * np.log(totals).std()
+    assert np.log(with_customer(totals, drawn, 0)).std() < 0.95 * np.log(totals).std()
 
 
 def test_a_quantity_without_a_record_keeps_the_spread_of_a_newcomer() -> None:
