@@ -59,7 +59,13 @@ class CustomerRecord:
     @cached_property
     def correlation(self) -> float:
         """Correlation of both quantities' residuals, shrunk to 0.5 (twenty visits' worth)."""
-        return _correlation(self.residual)
+        both = np.isfinite(self.residual).all(axis=0)
+        n = int(both.sum())
+        if n < 3:
+            return 0.5
+        clipped = np.clip(self.residual[:, both], -_CLIP, _CLIP)
+        found = float(np.asarray(np.corrcoef(clipped), dtype=np.float64)[0, 1])
+        return (n * found + 20 * 0.5) / (n + 20) if np.isfinite(found) else 0.5
 
 
 @dataclass(frozen=True)
@@ -226,17 +232,6 @@ def _own(score: NDArray[np.float64], customer: NDArray[np.int64], n_customers: i
     within = (squares.sum() + _SCATTER_WEIGHT * total) / (freedom.sum() + _SCATTER_WEIGHT)
     own = (squares + _SCATTER_WEIGHT * within) / (freedom + _SCATTER_WEIGHT)
     return np.asarray(np.clip(own / total, *_SCATTER_LIMITS))
-
-
-def _correlation(residual: NDArray[np.float64]) -> float:
-    """Return what `CustomerRecord.correlation` is."""
-    both = np.isfinite(residual).all(axis=0)
-    n = int(both.sum())
-    if n < 3:
-        return 0.5
-    clipped = np.clip(residual[:, both], -_CLIP, _CLIP)
-    found = float(np.asarray(np.corrcoef(clipped), dtype=np.float64)[0, 1])
-    return (n * found + 20 * 0.5) / (n + 20) if np.isfinite(found) else 0.5
 
 
 def with_customer(totals: NDArray[np.float64], customer: CustomerDraws, quantity: int) -> NDArray[np.float64]:

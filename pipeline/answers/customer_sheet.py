@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.answers.pricing import price_job
 from pipeline.answers.quote_ground import ground_of, job_cost_draws, job_draws
+from shared.counting import some_named
 from shared.vocabulary import SOILS, UNKNOWN
 
 if TYPE_CHECKING:
@@ -145,7 +146,7 @@ def several_customers(sheets: Sequence[CustomerSheet]) -> str:
     customers = {sheet.customer.casefold(): sheet.customer for sheet in sheets if sheet.customer}
     if len(customers) < 2:
         return ""
-    named = ", ".join([*customers.values()][:_NAMED]) + (" and others" if len(customers) > _NAMED else "")
+    named = some_named([*customers.values()], _NAMED)
     return f"Sheets of {len(customers)} customers in one file: {named}. Part them before any of it goes out."
 
 

@@ -38,38 +38,38 @@ class KnownCustomers:
 
     def effect(self, customer: str, n_draws: int, *, count: int = 1) -> CustomerDraws | None:
         """Return what a customer adds to its jobs; None where a newcomer's single job needs none: its draws hold it."""
-        name = customer.casefold()
-        if not name and count == 1:
-            return None
-        code = self._code.get(name, -1)
-        if code < 0 and count == 1:
-            return None
+        return None if count == 1 and not self._knows(customer) else self._drawn(customer, n_draws)
+
+    def _knows(self, customer: str) -> bool:
+        return bool(customer) and customer.casefold() in self._code
+
+    def _drawn(self, customer: str, n_draws: int) -> CustomerDraws:
         # Newcomers share one draw, which nobody's is too: how a name is written must not move a price.
-        rng = stream(self._asking.seed, "customer", name if code >= 0 else "")
-        return draw_customer(self._rows.record, code, n_draws=n_draws, rng=rng)
+        name = customer.casefold() if self._knows(customer) else ""
+        rng = stream(self._asking.seed, "customer", name)
+        return draw_customer(self._rows.record, self._code.get(name, -1), n_draws=n_draws, rng=rng)
 
     def applied(self, jobs: Sequence[JobAsked], consumption: Consumption) -> Consumption:
         """Return the draws of a request with what the customers of its first jobs, `jobs`, add to them."""
         n_draws = consumption.pellets.n_draws
-        known = [j for j, job in enumerate(jobs) if job.customer and job.customer.casefold() in self._code]
+        known = [j for j, job in enumerate(jobs) if self._knows(job.customer)]
         if not known:
             return consumption
         line_job = consumption.request.line_job
         first = np.searchsorted(line_job, np.arange(consumption.request.n_jobs + 1))
         changed = [consumption.of(quantity).draws.copy() for quantity in QUANTITIES]
         for j in known:
-            found, lines = self.effect(jobs[j].customer, n_draws), slice(int(first[j]), int(first[j + 1]))
+            found, lines = self._drawn(jobs[j].customer, n_draws), slice(int(first[j]), int(first[j + 1]))
             for q, draws in enumerate(changed):
                 total = draws[lines].sum(axis=0)
-                if found is not None:
-                    draws[lines] *= with_customer(total[None], found, q)[0] / np.maximum(total, 1e-9)
+                draws[lines] *= with_customer(total[None], found, q)[0] / np.maximum(total, 1e-9)
         pellets, minutes = (replace(consumption.of(q), draws=d) for q, d in zip(QUANTITIES, changed, strict=True))
         return replace(consumption, pellets=pellets, minutes=minutes)
 
     def told(self, jobs: Sequence[JobAsked]) -> tuple[str, ...]:
         """Tell of customers whose record says little."""
-        named = dict.fromkeys(job.customer for job in jobs if job.customer)
-        few = [name for name in named if name.casefold() in self._code and self._visits(name) == 1]
+        named = dict.fromkeys(job.customer for job in jobs)
+        few = [name for name in named if self._knows(name) and self._visits(name) == 1]
         return tuple(
             f"Customer {name} has one job on record: that says little, so what customers differ by counts nearly in "
             "full."

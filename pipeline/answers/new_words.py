@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from models.consumption.planning import Planning
+from shared.counting import some_named
 from shared.vocabulary import QUANTITIES
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ def _joined(known: PlanningFigures, today: PlanningFigures) -> PlanningFigures:
 
 def new_words_told(new: Sequence[str]) -> str:
     """Return that words are new since the last learning, and what they count by."""
-    named = ", ".join(new[:_MOST_NAMED]) + (" and others" if len(new) > _MOST_NAMED else "")
+    named = some_named(new, _MOST_NAMED)
     return (
         f"New in book.toml since the last `rimebook learn`: {named}. Answers start there from the planning figures "
         "(`like` times `factor`, or the ones entered) and all else stands as learned; `rimebook learn` stores that."

@@ -27,6 +27,7 @@ from pipeline.answers.quote_ground import Ground, JobDraws, drawn_alike, ground_
 from pipeline.answers.request_notes import request_notes
 from pipeline.answers.requests import several_vehicles
 from pipeline.answers.safety_warning import bay_chances
+from shared.counting import some_named
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -265,7 +266,7 @@ def _set_up(jobs: Sequence[JobAsked], count: int) -> tuple[str, ...]:
     several = [job.job_id for job in jobs if several_vehicles(job.lines)]
     if not several:
         return ()
-    named = ", ".join(several[:_NAMED]) + (" and others" if len(several) > _NAMED else "")
+    named = some_named(several, _NAMED)
     return (
         f"Set-up, clean-up and consumables count once a visit, on however many vehicles it is: {named}. Where each is "
         "set up by itself, give each vehicle a job_id of its own.",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.answers.requests import JobAsked, LineAsked
 from pipeline.intake.requesting import RequestRow, read_request
-from shared.counting import counted
+from shared.counting import counted, some_named
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,11 +49,10 @@ def with_customer(jobs: Sequence[JobAsked], customer: str) -> tuple[list[JobAske
     said: tuple[str, ...] = ()
     if named:
         own = dict.fromkeys(job.customer for job in named)
-        told = ", ".join([*own][:_NAMED]) + (" and others" if len(own) > _NAMED else "")
         stands = "the customer that the file names stands" if len(named) == 1 else "the customers that it names stand"
         said = (
             f"{customer} stands for {len(jobs) - len(named)} of {counted(len(jobs), 'job')} in the file; for "
-            f"{len(named)} {stands}: {told}.",
+            f"{len(named)} {stands}: {some_named([*own], _NAMED)}.",
         )
     return [replace(job, customer=job.customer or customer) for job in jobs], said
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.book.store import DATABASE_NAME, LOG_NAME, Book
 from pipeline.book.toml_file import FILE_NAME, load_settings, template
-from shared.counting import room
+from shared.counting import cut, room
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -299,7 +299,7 @@ def _settings_differ(folder: Path, backup: Path) -> str:
                             (there, set(here), "without the line `{}`")):  # fmt: skip
         line = next((line for line in one if line and line not in other), "")
         if line:
-            return f"{told}: {how.format(line if len(line) <= _SHOWN else line[: _SHOWN - 3] + '...')}"
+            return f"{told}: {how.format(cut(line, _SHOWN))}"
     return told
 
 

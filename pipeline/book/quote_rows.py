@@ -122,26 +122,22 @@ def _beside(connection: duckdb.DuckDBPyConnection, before: date) -> BesideRows:
 def customer_rows(book: Book, before: date) -> CustomerRows:
     """Return the record of visits dated before a day, by customer."""
     with book.reading() as connection:
-        return _customers(connection, before)
-
-
-def _customers(connection: duckdb.DuckDBPyConnection, before: date) -> CustomerRows:
-    columns = connection.execute(
-        """
-        with visits as (
-            select job_id, coalesce(max(customer), '') as customer from job_lines where day < ? group by job_id
-        ), told as (
-            select job_id, max(ln(actual / q50)) filter (where quantity = 'pellets_lb') as pellets,
-                max(ln(actual / q50)) filter (where quantity = 'minutes') as minutes,
-                max(pit) filter (where quantity = 'pellets_lb') as pellets_pit,
-                max(pit) filter (where quantity = 'minutes') as minutes_pit
-            from expectations where day < ? and actual > 0 and q50 > 0 group by job_id
-        )
-        select customer, pellets, minutes, pellets_pit, minutes_pit from visits join told using (job_id)
-        order by customer, job_id
-        """,
-        [before, before],
-    ).fetchnumpy()
+        columns = connection.execute(
+            """
+            with visits as (
+                select job_id, coalesce(max(customer), '') as customer from job_lines where day < ? group by job_id
+            ), told as (
+                select job_id, max(ln(actual / q50)) filter (where quantity = 'pellets_lb') as pellets,
+                    max(ln(actual / q50)) filter (where quantity = 'minutes') as minutes,
+                    max(pit) filter (where quantity = 'pellets_lb') as pellets_pit,
+                    max(pit) filter (where quantity = 'minutes') as minutes_pit
+                from expectations where day < ? and actual > 0 and q50 > 0 group by job_id
+            )
+            select customer, pellets, minutes, pellets_pit, minutes_pit from visits join told using (job_id)
+            order by customer, job_id
+            """,
+            [before, before],
+        ).fetchnumpy()
     told = np.array([str(name).casefold() for name in columns["customer"]], dtype=str)
     names, code = np.unique(told[told != ""], return_inverse=True)
     codes = np.full(len(told), -1, dtype=np.int64)

@@ -17,6 +17,7 @@ from pipeline.intake.kind_by_cells import looks_like_jobs
 from pipeline.intake.logs import SHAPES
 from pipeline.intake.reading import open_logs
 from pipeline.intake.rejects import refuse_without_options
+from shared.counting import cut
 from shared.errors import RimebookError
 
 if TYPE_CHECKING:
@@ -186,7 +187,7 @@ def _shown(head: str) -> str:
     """Return a head short enough for one line; a file that is no table may hold anything at all."""
     plain = "".join(c if c.isprintable() else " " for c in head)
     plain = " ".join(plain.split())
-    return plain if len(plain) <= _HEAD_SHOWN else plain[: _HEAD_SHOWN - 3] + "..."
+    return cut(plain, _HEAD_SHOWN)
 
 
 def _window(settings: Settings, words: Words, today: date) -> CalendarWindow:

@@ -9,6 +9,7 @@ from pipeline.answers.requests import ASKED_ID, several_vehicles
 from pipeline.present.estimate_text import vehicle_words
 from pipeline.present.figures import words
 from pipeline.present.page import content_policy, environment, template_text
+from shared.counting import cut
 from shared.vocabulary import UNKNOWN
 
 if TYPE_CHECKING:
@@ -74,14 +75,10 @@ def _running(told: dict[str, Any]) -> str:
     Only in PDF: browsers do not print running lines, and find the same words above the signatures. Names are cut to
     what the foot of a page holds; the sheet itself has them whole.
     """
-    job, customer = (_cut(told[name]) for name in ("job", "customer"))
+    job, customer = (cut(told[name], _RUNNING) for name in ("job", "customer"))
     parts = [told["title"], f"job {job}" if job else "", f"for {customer}" if customer else ""]
     price = f"{told['price']} before tax" if told["tax"] else told["price"]
     return f"{', '.join(part for part in parts if part)}: {price}"
-
-
-def _cut(name: str) -> str:
-    return name if len(name) <= _RUNNING else name[: _RUNNING - 3] + "..."
 
 
 def _scope(line: ScopeLine) -> dict[str, str]:

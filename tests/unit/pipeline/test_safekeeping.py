@@ -2,34 +2,25 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import random
 import zipfile
 from collections.abc import Callable
-from datetime import date
 from pathlib import Path
 
 import pytest
-from log_files import log_file
+from backup_books import TODAY, import_jobs, refused
 
 from pipeline.answers.safekeeping import back_up, check, restore
 from pipeline.book import backup, soundness, store
 from pipeline.book.migrations import MIGRATIONS, SCHEMA_VERSION
 from pipeline.book.store import Book, open_book
-from pipeline.book.toml_file import template
 from pipeline.intake.importing import import_files
 from pipeline.present.figures import Style
 from pipeline.present.housekeeping_text import render_checked
 from shared.errors import RimebookError
 
 Maker = Callable[..., Book]
-TODAY = date(2026, 7, 1)
-
-
-def _import(book: Book, folder: Path, *lines: str) -> None:
-    head = "job_id,date,vehicle_class,zone,pellets_lb,minutes"
-    import_files(book, [log_file(folder, "jobs.csv", head, *lines)], today=TODAY)
 
 
 def _jobs(folder: Path) -> list[str]:
@@ -37,22 +28,15 @@ def _jobs(folder: Path) -> list[str]:
         return [j for (j,) in connection.execute("select job_id from job_lines order by 1").fetchall()]
 
 
-def _refused(code: str, work: Callable[[], object]) -> str:
-    with pytest.raises(RimebookError) as raised:
-        work()
-    assert raised.value.problem.code == code
-    return raised.value.problem.sentence()
-
-
 def test_a_backup_is_one_file_that_restores_to_the_same_book(new_book: Maker, tmp_path: Path) -> None:
     """What was backed up comes back with its settings; the book it replaced is kept whole."""
     book = new_book('[shop]\nname = "One"\n')
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
+    import_jobs(book, tmp_path, "A,2026-03-02,van,interior,8,40")
     made = back_up(book, tmp_path / "b.rimebook").result
     assert made.size_bytes == (tmp_path / "b.rimebook").stat().st_size
     assert [f.name for f in tmp_path.iterdir() if "part" in f.name or f.name.startswith(".")] == []
-    _import(book, tmp_path, "B,2026-03-03,van,interior,9,40")
-    told = _refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
+    import_jobs(book, tmp_path, "B,2026-03-03,van,interior,9,40")
+    told = refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
     assert "--force" in told
     done = restore(book.folder, tmp_path / "b.rimebook", force=True).result
     assert (done.rows, _jobs(book.folder)) == (made.rows, ["A"])
@@ -64,7 +48,7 @@ def test_a_backup_is_one_file_that_restores_to_the_same_book(new_book: Maker, tm
 def test_a_backup_restores_into_an_empty_folder(new_book: Maker, tmp_path: Path) -> None:
     """Where there was no book, nothing is kept, and nothing is said to be."""
     book = new_book()
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
+    import_jobs(book, tmp_path, "A,2026-03-02,van,interior,8,40")
     back_up(book, tmp_path / "b.rimebook")
     assert restore(tmp_path / "moved" / "here", tmp_path / "b.rimebook").result.kept is None
     assert [f.name for f in sorted((tmp_path / "moved" / "here").iterdir())] == ["book.duckdb", "book.toml"]
@@ -82,122 +66,8 @@ def test_an_equally_old_book_of_other_content_is_not_replaced(new_book: Maker, t
     assert restore(book.folder, tmp_path / "b.rimebook").result.rows
     with book.writing() as connection:
         connection.execute("update quotes set state = 'lost'")
-    told = _refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
+    told = refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
     assert "found a book of other content than the backup, both dated 2026-01-01 00:00 UTC" in told
-
-
-def test_edited_settings_are_not_replaced_without_a_word(new_book: Maker, tmp_path: Path) -> None:
-    """Wages raised since the backup: refused with the line; with force replaced, told, and the edited file kept."""
-    book = new_book("[costs]\nlabour_usd_per_hour = 34\n")
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
-    back_up(book, tmp_path / "b.rimebook")
-    same = restore(book.folder, tmp_path / "b.rimebook")
-    assert (same.warnings, same.result.kept is not None) == ((), True)
-    toml = book.folder / "book.toml"
-    edited = "[costs]\nlabour_usd_per_hour = 50\n"
-    toml.write_text(edited)
-    before = sorted(book.folder.iterdir())
-    told = _refused("settings-differ", lambda: restore(book.folder, tmp_path / "b.rimebook"))
-    assert str(toml) in told
-    assert "`labour_usd_per_hour = 50`, which the backup lacks" in told
-    assert "--force" in told
-    assert str(book.folder / "before-restore-") in told
-    assert (toml.read_text(), sorted(book.folder.iterdir())) == (edited, before)
-    done = restore(book.folder, tmp_path / "b.rimebook", force=True)
-    assert done.result.kept is not None
-    kept = Path(done.result.kept) / "book.toml"
-    assert kept.read_text() == edited
-    assert len(done.warnings) == 1
-    assert "book.toml was replaced" in done.warnings[0]
-    assert str(kept) in done.warnings[0]
-    assert open_book(book.folder).settings.costs.labour_usd_per_hour == 34
-
-
-def test_settings_taken_away_or_of_a_newer_book_are_told(new_book: Maker, tmp_path: Path) -> None:
-    """A line that is gone is named, a newer book's error says that its settings differ too, line ends are nothing."""
-    book = new_book("[costs]\nlabour_usd_per_hour = 34\n")
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
-    back_up(book, tmp_path / "b.rimebook")
-    toml = book.folder / "book.toml"
-    toml.write_bytes(b"[costs]\r\nlabour_usd_per_hour = 34\r\n")
-    assert restore(book.folder, tmp_path / "b.rimebook").warnings == ()
-    toml.write_text("[costs]\n")
-    told = _refused("settings-differ", lambda: restore(book.folder, tmp_path / "b.rimebook"))
-    assert "without the line `labour_usd_per_hour = 34`" in told
-    book.database.unlink()
-    _refused("settings-differ", lambda: restore(book.folder, tmp_path / "b.rimebook"))
-    assert restore(book.folder, tmp_path / "b.rimebook", force=True).warnings
-    toml.write_text("[costs]\n")
-    _import(book, tmp_path, "B,2026-03-03,van,interior,9,40")
-    told = _refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
-    assert "Its book.toml differs too" in told
-
-
-def test_a_new_book_gives_way_to_a_backup(new_book: Maker, tmp_path: Path) -> None:
-    """After `init` nothing was set yet: the backup comes in without force; once a job is in, the settings count."""
-    shop = new_book("[costs]\nlabour_usd_per_hour = 34\n")
-    _import(shop, tmp_path, "A,2026-03-02,van,interior,8,40")
-    back_up(shop, tmp_path / "b.rimebook")
-    fresh = store.create_book(tmp_path / "fresh")
-    assert restore(fresh.folder, tmp_path / "b.rimebook").warnings == ()
-    assert open_book(fresh.folder).settings.costs.labour_usd_per_hour == 34
-    (fresh.folder / "book.toml").write_text(template())
-    _refused("settings-differ", lambda: restore(fresh.folder, tmp_path / "b.rimebook"))
-
-
-@pytest.mark.parametrize("number", [errno.EACCES, errno.EPERM, errno.EROFS])
-def test_a_folder_that_may_not_be_written_is_named_with_its_owner(
-    new_book: Maker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
-) -> None:
-    """Missing leave is no full disk: whose folder it is, that nothing was changed, and where to restore instead."""
-    book = new_book()
-    back_up(book, tmp_path / "b.rimebook")
-
-    def refuse(*_: object, **__: object) -> None:
-        raise OSError(number, os.strerror(number), str(book.folder / ".restoring-x"))
-
-    before = sorted(book.folder.iterdir())
-    monkeypatch.setattr(backup, "TemporaryDirectory", refuse)
-    told = _refused("restore-not-allowed", lambda: restore(book.folder, tmp_path / "b.rimebook"))
-    assert told.startswith(str(book.folder))
-    assert f"of the user {book.folder.owner()}" in told
-    assert "Nothing was changed." in told
-    assert "--book FOLDER" in told
-    assert "Free some space" not in told
-    told = _refused("restore-not-allowed", lambda: restore(book.folder / "x" / "y", tmp_path / "b.rimebook"))
-    assert "rimebook restore" in told
-    assert [f for f in sorted(book.folder.iterdir()) if f.name != "x"] == before
-
-
-def test_a_restore_that_fails_midway_does_not_say_that_nothing_was_changed(
-    new_book: Maker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Once files are being exchanged the old book may be half gone from its place: it is said to be kept beside it."""
-    book = new_book()
-    back_up(book, tmp_path / "b.rimebook")
-
-    def refuse(*_: object) -> None:
-        raise PermissionError(errno.EACCES, "Permission denied")
-
-    monkeypatch.setattr(backup.os, "replace", refuse)
-    told = _refused("restore-failed", lambda: restore(book.folder, tmp_path / "b.rimebook"))
-    assert "in it or beside it" in told
-
-
-def test_a_backup_that_may_not_be_read_is_named(
-    new_book: Maker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The missing leave is then the file's and not the folder's."""
-    book, file = new_book(), tmp_path / "b.rimebook"
-    back_up(book, file)
-
-    def refuse(*_: object) -> None:
-        raise PermissionError(errno.EACCES, "Permission denied", str(file))
-
-    monkeypatch.setattr(backup.zipfile, "ZipFile", refuse)
-    told = _refused("restore-not-allowed", lambda: restore(book.folder, file))
-    assert told.startswith(str(file))
-    assert "may not read" in told
 
 
 @pytest.mark.parametrize(
@@ -220,17 +90,17 @@ def test_a_newer_book_is_told_with_a_time_that_shows_it(
             connection.execute(
                 "insert into quotes (made_at, today, valid_until, quoted) values (?, ?, ?, '{}')", [at, at, at]
             )
-    told = _refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
+    told = refused("book-is-newer", lambda: restore(book.folder, tmp_path / "b.rimebook"))
     assert f"found a book changed at {shown} UTC; expected one no newer than the backup of {of_backup} UTC." in told
 
 
 def test_a_damaged_book_is_replaced_and_kept(new_book: Maker, tmp_path: Path) -> None:
     """The error over a damaged book names restore, and restore then works without force."""
     book = new_book()
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
+    import_jobs(book, tmp_path, "A,2026-03-02,van,interior,8,40")
     back_up(book, tmp_path / "b.rimebook")
     book.database.write_bytes(book.database.read_bytes()[:5000])
-    assert "restore" in _refused("book-damaged", lambda: _jobs(book.folder))
+    assert "restore" in refused("book-damaged", lambda: _jobs(book.folder))
     done = restore(book.folder, tmp_path / "b.rimebook").result
     assert _jobs(book.folder) == ["A"]
     assert done.kept is not None
@@ -240,7 +110,7 @@ def test_a_damaged_book_is_replaced_and_kept(new_book: Maker, tmp_path: Path) ->
 def test_a_damaged_backup_is_refused_whatever_bit_is_off(new_book: Maker, tmp_path: Path) -> None:
     """Bits flipped and tails cut anywhere: refused, or (where the bit means nothing) restored to the same rows."""
     book = new_book()
-    _import(book, tmp_path, *(f"J{i},2026-03-02,van,interior,{i % 50 + 1},40" for i in range(300)))
+    import_jobs(book, tmp_path, *(f"J{i},2026-03-02,van,interior,{i % 50 + 1},40" for i in range(300)))
     back_up(book, tmp_path / "b.rimebook")
     whole, draw, n_refused = (tmp_path / "b.rimebook").read_bytes(), random.Random(1), 0
     bad = tmp_path / "bad.rimebook"
@@ -268,13 +138,13 @@ def test_a_damaged_backup_is_refused_whatever_bit_is_off(new_book: Maker, tmp_pa
 
 
 @pytest.mark.parametrize("name", ["../evil.txt", "/etc/evil.txt", "..\\evil.txt", "book.duckdb/../../evil.txt"])
-def test_a_member_that_points_outside_is_refused(new_book: Maker, tmp_path: Path, name: str) -> None:
+def test_a_member_that_points_outside_isrefused(new_book: Maker, tmp_path: Path, name: str) -> None:
     """An archive with any member beside the three of a backup is none, and nothing of it is written."""
     back_up(new_book(), tmp_path / "b.rimebook")
     with zipfile.ZipFile(tmp_path / "b.rimebook", "a") as archive:
         archive.writestr(name, "evil")
     before = sorted(tmp_path.rglob("*"))
-    _refused("not-a-backup", lambda: restore(tmp_path / "shop", tmp_path / "b.rimebook", force=True))
+    refused("not-a-backup", lambda: restore(tmp_path / "shop", tmp_path / "b.rimebook", force=True))
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -286,7 +156,7 @@ def test_a_bomb_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
                 with archive.open(member, "w") as target:
                     for _ in range(size // 100_000 if member == name else 0):
                         target.write(bytes(100_000))
-        _refused("not-a-backup", lambda: restore(tmp_path / "shop", tmp_path / "bomb"))
+        refused("not-a-backup", lambda: restore(tmp_path / "shop", tmp_path / "bomb"))
         assert list((tmp_path / "shop").iterdir()) == []
 
 
@@ -294,10 +164,10 @@ def test_a_backup_is_never_written_over_anything(new_book: Maker, tmp_path: Path
     """Not over a file without force, and never over the book itself; a folder that is missing is told."""
     book = new_book()
     (tmp_path / "mine").write_text("mine")
-    _refused("file-exists", lambda: back_up(book, tmp_path / "mine"))
+    refused("file-exists", lambda: back_up(book, tmp_path / "mine"))
     for own in ("book.duckdb", "book.toml", "../shop/book.duckdb"):
-        _refused("not-a-place", lambda own=own: back_up(book, book.folder / own, force=True))
-    _refused("backup-failed", lambda: back_up(book, tmp_path / "no" / "such" / "folder"))
+        refused("not-a-place", lambda own=own: back_up(book, book.folder / own, force=True))
+    refused("backup-failed", lambda: back_up(book, tmp_path / "no" / "such" / "folder"))
     assert _jobs(book.folder) == []
 
 
@@ -306,7 +176,7 @@ def test_a_book_of_an_older_version_is_copied_before_it_is_changed(
 ) -> None:
     """A later step of the schema runs over a book with rows only after the file was kept as it was."""
     book = new_book()
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
+    import_jobs(book, tmp_path, "A,2026-03-02,van,interior,8,40")
     before = book.database.read_bytes()
     later = SCHEMA_VERSION + 1
     monkeypatch.setattr(store, "MIGRATIONS", (*MIGRATIONS, "alter table quotes add column colour varchar"))
@@ -326,7 +196,7 @@ def test_a_migration_that_cannot_be_copied_first_is_not_begun(
 ) -> None:
     """Where there is no room for the copy, the book stays at its version."""
     book = new_book()
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
+    import_jobs(book, tmp_path, "A,2026-03-02,van,interior,8,40")
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
@@ -334,7 +204,7 @@ def test_a_migration_that_cannot_be_copied_first_is_not_begun(
     monkeypatch.setattr(store, "MIGRATIONS", (*MIGRATIONS, "drop table quotes"))
     monkeypatch.setattr(store, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
     monkeypatch.setattr(store.shutil, "copyfile", full)
-    _refused("migration-copy", lambda: _jobs(book.folder))
+    refused("migration-copy", lambda: _jobs(book.folder))
     monkeypatch.undo()
     assert _jobs(book.folder) == ["A"]
 
@@ -358,7 +228,7 @@ def test_check_makes_derived_tables_anew(demo_folder: Path, tmp_path: Path) -> N
 def test_check_names_what_it_cannot_mend(new_book: Maker, tmp_path: Path) -> None:
     """Lines lost or changed outside of the tool are told with their batch, and nothing is added to such a book."""
     book = new_book()
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40", "B,2026-03-02,van,interior,9,40")
+    import_jobs(book, tmp_path, "A,2026-03-02,van,interior,8,40", "B,2026-03-02,van,interior,9,40")
     assert check(book).result.sound
     with book.writing() as connection:
         connection.execute("update job_lines set pellets_lb = 80 where job_id = 'A'")
@@ -368,7 +238,7 @@ def test_check_names_what_it_cannot_mend(new_book: Maker, tmp_path: Path) -> Non
     answer = check(book)
     assert not answer.result.sound
     assert "batch 1 (jobs.csv) wrote 2 jobs lines, 1 are there" in answer.warnings[0]
-    told = _refused("book-lost-lines", lambda: _import(book, tmp_path, "C,2026-03-02,van,interior,9,40"))
+    told = refused("book-lost-lines", lambda: import_jobs(book, tmp_path, "C,2026-03-02,van,interior,9,40"))
     assert "undo" in told
 
 
@@ -392,7 +262,7 @@ def test_check_says_why_lines_are_more_than_rows(new_book: Maker, tmp_path: Path
     """A package is one row of the log and a line a zone: where jobs are logged, `check` says so beside its counts."""
     book = new_book('[words]\npackages = { "full underside" = ["undercarriage", "wheel_wells"] }\n')
     assert "one for each zone" not in render_checked(check(book), Style())
-    _import(book, tmp_path, "A1,2026-03-02,van,full underside,60,90")
+    import_jobs(book, tmp_path, "A1,2026-03-02,van,full underside,60,90")
     answer = check(book)
     assert {t.table: t.rows for t in answer.result.tables}["job_lines"] == 2
     assert "job_lines counts lines, one for each zone worked" in render_checked(answer, Style())
@@ -409,7 +279,7 @@ def test_a_database_with_other_hashes_accuses_nobody(
 ) -> None:
     """Under a DuckDB whose hashes differ the book is sound, the gap is told, and a file that is known stays known."""
     book = new_book()
-    _import(book, tmp_path, "A,2026-03-02,van,interior,8,40")
+    import_jobs(book, tmp_path, "A,2026-03-02,van,interior,8,40")
     with book.writing() as connection:
         connection.execute("update job_lines set row_hash = row_hash + 1")
     monkeypatch.setattr(soundness, "STORED_HASHES", {**soundness.STORED_HASHES, "jobs": 1})
