@@ -138,7 +138,7 @@ def test_a_damaged_backup_is_refused_whatever_bit_is_off(new_book: Maker, tmp_pa
 
 
 @pytest.mark.parametrize("name", ["../evil.txt", "/etc/evil.txt", "..\\evil.txt", "book.duckdb/../../evil.txt"])
-def test_a_member_that_points_outside_isrefused(new_book: Maker, tmp_path: Path, name: str) -> None:
+def test_a_member_that_points_outside_is_refused(new_book: Maker, tmp_path: Path, name: str) -> None:
     """An archive with any member beside the three of a backup is none, and nothing of it is written."""
     back_up(new_book(), tmp_path / "b.rimebook")
     with zipfile.ZipFile(tmp_path / "b.rimebook", "a") as archive:
